@@ -1,0 +1,33 @@
+/* The portable device core: everything a board does between its USB endpoints and its pins. No allocation, no global. */
+#ifndef STEADYCELL_DEVICE_CORE_H
+#define STEADYCELL_DEVICE_CORE_H
+
+#include "device/hal.h"
+#include "steadycell/protocol.h"
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+typedef struct sc_identity {
+  uint8_t uuid[16];
+  uint32_t boot_counter, firmware, capabilities;
+  uint32_t averaged_interval_ns, burst_interval_ns;
+  uint8_t targets;
+  char name[32];
+} sc_identity;
+
+typedef struct sc_core sc_core; /* struct sc_core stands in core_state.h: size known, content private */
+
+/* `arena` holds the receive and transmit buffers; at least SC_CORE_ARENA_MIN bytes, more lets pages stream better. */
+void sc_core_init(sc_core* core, const sc_hal* hal, const sc_identity* identity, uint8_t* arena, size_t arena_bytes);
+/* Bytes from the host, any chunking. Takes all of them. */
+void sc_core_receive(sc_core* core, const uint8_t* bytes, size_t n);
+/* Does a bounded piece of work (about one page). Returns true while there is more to do right now, false when it waits
+ * for the host, the pipe, or time; the caller then waits for the link or at most 1 ms. */
+bool sc_core_step(sc_core* core);
+
+#ifdef __cplusplus
+}
+#endif
+#endif

@@ -1,0 +1,53 @@
+#include "base/sha256.h"
+
+#include <openssl/evp.h>
+
+#include <algorithm>
+#include <cassert>
+
+namespace steadycell {
+
+struct Sha256::Context {
+  EVP_MD_CTX* evp = EVP_MD_CTX_new();
+  Context() { start(); }
+  ~Context() { EVP_MD_CTX_free(evp); }
+  Context(const Context&) = delete;
+  Context& operator=(const Context&) = delete;
+  void start() {
+    [[maybe_unused]] const int ok = EVP_DigestInit_ex(evp, EVP_sha256(), nullptr);
+    assert(ok == 1);
+  }
+};
+
+Sha256::Sha256() : context_(std::make_unique<Context>()) {}
+Sha256::~Sha256() = default;
+Sha256::Sha256(Sha256&&) noexcept = default;
+Sha256& Sha256::operator=(Sha256&&) noexcept = default;
+
+void Sha256::update(ByteSpan bytes) { EVP_DigestUpdate(context_->evp, bytes.data(), bytes.size()); }
+
+Digest Sha256::finish() {
+  Digest digest{};
+  EVP_DigestFinal_ex(context_->evp, digest.data(), nullptr);
+  context_->start();
+  return digest;
+}
+
+Digest Sha256::of(ByteSpan bytes) {
+  Sha256 hash;
+  hash.update(bytes);
+  return hash.finish();
+}
+
+std::string to_text(const Digest& digest) { return hex(digest); }
+
+std::optional<Digest> parse_digest(std::string_view text) {
+  if (text.size() != 64) return std::nullopt;
+  const auto bytes = parse_hex(text);
+  if (!bytes || bytes->size() != 32) return std::nullopt;
+  Digest digest{};
+  std::copy(bytes->begin(), bytes->end(), digest.begin());
+  return digest;
+}
+
+}  // namespace steadycell
