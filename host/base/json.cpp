@@ -1,5 +1,9 @@
 #include "base/json.h"
 
+#include <boost/json/basic_parser_impl.hpp>
+#include <boost/json/parse.hpp>
+#include <boost/json/serialize.hpp>
+
 #include <algorithm>
 #include <cmath>
 

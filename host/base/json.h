@@ -1,5 +1,8 @@
 #pragma once
-#include <boost/json.hpp>
+#include <boost/json/array.hpp>
+#include <boost/json/object.hpp>
+#include <boost/json/value.hpp>
+#include <boost/json/string.hpp>
 #include <initializer_list>
 #include <optional>
 #include <string>
