@@ -13,6 +13,8 @@ constexpr std::array kFacts = {
 };
 }  // namespace
 
+std::span<const ErrorCodeFacts> all_error_codes() { return kFacts; }
+
 const ErrorCodeFacts& facts_of(ErrorCode code) {
   for (const ErrorCodeFacts& facts : kFacts)
     if (facts.code == code) return facts;

@@ -2,6 +2,7 @@
 #include <fmt/format.h>
 
 #include <cstdint>
+#include <span>
 #include <string>
 #include <string_view>
 #include <tl/expected.hpp>
@@ -25,6 +26,7 @@ struct ErrorCodeFacts {
 };
 // The row of a code; every enumerator has one.
 const ErrorCodeFacts& facts_of(ErrorCode code);
+std::span<const ErrorCodeFacts> all_error_codes();
 
 // One failure as the person at the bench reads it. `what` names the operation, the object, what was seen and what
 // was expected; `where` a file, page or byte; `kept` what is safe; `next` the next step (from the table unless set).

@@ -79,14 +79,13 @@ TEST(Error, TextNamesCodeOperationPlaceWhatIsKeptAndNextStep) {
 }
 
 TEST(Error, EveryCodeHasItsOwnNumberAnExitCodeAndANextStep) {
-  std::set<int> numbers;
-#define STEADYCELL_ERROR(number, name, exit_code, meaning, next)                    \
-  EXPECT_TRUE(numbers.insert(number).second) << number;                             \
-  EXPECT_EQ(facts_of(ErrorCode::name).exit_code, exit_code);                        \
-  EXPECT_TRUE((exit_code >= 1 && exit_code <= 9) || exit_code == 130) << number;    \
-  EXPECT_FALSE(std::string_view(meaning).empty() || std::string_view(next).empty());
-#include "base/error_codes.def"
-#undef STEADYCELL_ERROR
+  std::set<ErrorCode> numbers;
+  for (const ErrorCodeFacts& facts : all_error_codes()) {
+    EXPECT_TRUE(numbers.insert(facts.code).second) << facts.name;
+    EXPECT_EQ(facts_of(facts.code).name, facts.name);
+    EXPECT_TRUE((facts.exit_code >= 1 && facts.exit_code <= 9) || facts.exit_code == 130) << facts.name;
+    EXPECT_FALSE(facts.meaning.empty() || facts.next.empty()) << facts.name;
+  }
 }
 
 TEST(Units, PrintWithTheirUnit) {
