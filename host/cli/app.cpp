@@ -1,0 +1,100 @@
+#include "cli/app.h"
+
+#include <unistd.h>
+
+#include <csignal>
+#include <iostream>
+
+#include "api/failure.h"
+#include "cli/print.h"
+
+namespace steadycell::cli {
+namespace {
+
+std::atomic<bool> stop_requested{false};
+std::atomic<int> stop_signal{0};
+static_assert(std::atomic<bool>::is_always_lock_free && std::atomic<int>::is_always_lock_free);
+
+// Runs in signal context: only lock-free atomics and _exit.
+void on_signal(int number) {
+  if (stop_requested.exchange(true)) _exit(128 + number);
+  stop_signal = number;
+}
+
+int report(const Error& error, const Invocation& invocation, const StopOnSignal& stop) {
+  if (invocation.as_json)
+    write_out(json::text_of(api::to_json(error)) + "\n");
+  else
+    std::cerr << error.text() << '\n';
+  if (error.code() == ErrorCode::interrupted && stop.exit_code() != 0) return stop.exit_code();
+  return error.exit_code();
+}
+
+std::uint64_t verdict_count(const json::Object& result, std::string_view name) {
+  const json::Value* verdicts = result.if_contains("verdicts");
+  const json::Value* count = verdicts && verdicts->is_object() ? verdicts->get_object().if_contains(name) : nullptr;
+  return count ? count->to_number<std::uint64_t>() : 0;
+}
+
+// Done, but not all of it can be relied on: exit code 3.
+bool left_something(const std::string& method, const json::Object& result) {
+  if (method == "capture.settle") return verdict_count(result, "doubtful") + verdict_count(result, "unread") > 0;
+  if (method == "chip.read") return result.at("pages_not_transferred").to_number<std::uint64_t>() > 0;
+  return false;
+}
+
+}  // namespace
+
+StopOnSignal::StopOnSignal() {
+  struct sigaction action {};
+  action.sa_handler = on_signal;
+  sigemptyset(&action.sa_mask);
+  sigaction(SIGINT, &action, nullptr);
+  sigaction(SIGTERM, &action, nullptr);
+  std::signal(SIGPIPE, SIG_IGN);  // a closed pipe shows as EPIPE where it is written to
+}
+
+const std::atomic<bool>& StopOnSignal::requested() const { return stop_requested; }
+int StopOnSignal::exit_code() const { return stop_signal == 0 ? 0 : 128 + stop_signal; }
+
+int run(const std::vector<std::string>& arguments) {
+  auto parsed = parse_command_line(arguments);
+  if (const Answer* answer = std::get_if<Answer>(&parsed)) {
+    write_out(answer->out);
+    std::cerr << answer->err;
+    return answer->exit_code;
+  }
+  Invocation& invocation = std::get<Invocation>(parsed);
+
+  const StopOnSignal stop;
+  ProgressLine progress(invocation.progress);
+  service::Service service;
+  if (invocation.method == "demo") return run_demo(invocation, service, progress, stop);
+
+  // Bytes and a JSON object cannot share standard output.
+  const json::Value* to = invocation.params.if_contains("to");
+  const bool bytes_to_stdout = to && to->is_string() && to->get_string() == "-";
+  if (bytes_to_stdout && invocation.as_json)
+    return report(Error(ErrorCode::wrong_usage, "--to - and --json both want standard output").advising("give a file name to --to"), invocation, stop);
+
+  const service::JobHooks hooks{.progress = [&](const api::Progress& p) { progress.show(p); },
+                                .note = [&](std::string_view text) { progress.note(text); },
+                                .stop = &stop.requested()};
+  auto result = service.call(invocation.method, invocation.params, hooks);
+  if (!result && result.error().code() == ErrorCode::needs_consent && !invocation.params.contains("supply_mV") && can_ask()) {
+    progress.clear();
+    if (ask_yes("The chip is silent at 1.8 V. A 1.8 V part dies at 3.3 V: does the marking say that 3.3 V is right?")) {
+      invocation.params["supply_mV"] = 3300;
+      result = service.call(invocation.method, invocation.params, hooks);
+    }
+  }
+  progress.clear();
+  if (!result) return report(result.error(), invocation, stop);
+  if (invocation.as_json)
+    write_out(json::text_of(*result) + "\n");
+  else if (!bytes_to_stdout)
+    write_out(text_for_people(invocation.method, *result));
+  return left_something(invocation.method, *result) ? 3 : 0;
+}
+
+}  // namespace steadycell::cli

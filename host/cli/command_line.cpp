@@ -1,0 +1,241 @@
+#include "cli/command_line.h"
+
+#include <CLI/CLI.hpp>
+#include <functional>
+#include <memory>
+#include <sstream>
+
+#include "api/failure.h"
+#include "base/text.h"
+
+namespace steadycell::cli {
+namespace {
+
+// Options write straight into the parameters of the service call, so each is named once.
+class Command {
+ public:
+  Command(CLI::App& parent, Invocation& invocation, std::string method, const std::string& verb, const std::string& what,
+          const std::string& examples)
+      : invocation_(invocation) {
+    app_ = parent.add_subcommand(verb, what);
+    app_->footer("Examples:\n" + examples);
+    app_->final_callback([this, method = std::move(method)] {
+      invocation_.method = method;
+      for (const auto& fill : fills_) fill(invocation_.params);
+    });
+  }
+
+  Command& text(const std::string& flags, const std::string& key, const std::string& help, bool required = false) {
+    auto value = std::make_shared<std::string>();
+    CLI::Option* option = app_->add_option(flags, *value, help);
+    option->required(required);
+    fill(option, [value, key](json::Object& params) { params[key] = *value; });
+    return *this;
+  }
+  Command& number(const std::string& flags, const std::string& key, const std::string& help, std::uint64_t low, std::uint64_t high,
+                  bool required = false) {
+    auto value = std::make_shared<std::string>();
+    CLI::Option* option = app_->add_option(flags, *value, help);
+    option->required(required)->type_name("N");
+    option->check([low, high](const std::string& given) {
+      const auto parsed = parse_number(given);
+      return parsed && *parsed >= low && *parsed <= high ? std::string()
+                                                         : fmt::format("{} should be a whole number from {} to {}", printable(given), low, high);
+    });
+    fill(option, [value, key](json::Object& params) { params[key] = *parse_number(*value); });
+    return *this;
+  }
+  Command& range(const std::string& flags, const std::string& key, const std::string& help) {
+    auto value = std::make_shared<std::string>();
+    CLI::Option* option = app_->add_option(flags, *value, help);
+    option->type_name("A-B");
+    option->check([](const std::string& given) {
+      return parse_range(given) ? std::string() : fmt::format("{} should be a range such as 0-63, both ends included", printable(given));
+    });
+    fill(option, [value, key](json::Object& params) {
+      const NumberRange range = *parse_range(*value);
+      params[key] = json::Array{range.first, range.last};
+    });
+    return *this;
+  }
+  Command& choice(const std::string& flags, const std::string& key, const std::string& help, std::vector<std::string> words, bool required = false) {
+    auto value = std::make_shared<std::string>();
+    CLI::Option* option = app_->add_option(flags, *value, help);
+    option->required(required)->check(CLI::IsMember(std::move(words)));
+    fill(option, [value, key](json::Object& params) { params[key] = *value; });
+    return *this;
+  }
+  Command& list(const std::string& name, const std::string& key, const std::string& help) {
+    auto values = std::make_shared<std::vector<std::string>>();
+    CLI::Option* option = app_->add_option(name, *values, help);
+    option->required();
+    fill(option, [values, key](json::Object& params) {
+      json::Array array;
+      for (const std::string& value : *values) array.emplace_back(value);
+      params[key] = std::move(array);
+    });
+    return *this;
+  }
+  Command& board() { return text("--board", "board", "the board: sim:FIXTURE.json, tcp:HOST:PORT, unix:PATH or usb[:UUID|:BUS-PORT]", true); }
+  Command& consent() {
+    return number("--supply-mV", "supply_mV", "your word that a chip silent at 1.8 V may get this supply (3300)", 1800, 3300);
+  }
+
+ private:
+  void fill(CLI::Option* option, std::function<void(json::Object&)> put) {
+    fills_.push_back([option, put = std::move(put)](json::Object& params) {
+      if (option->count() > 0) put(params);
+    });
+  }
+
+  Invocation& invocation_;
+  CLI::App* app_ = nullptr;
+  std::vector<std::function<void(json::Object&)>> fills_;
+};
+
+struct Common {
+  bool as_json = false, quiet = false, version = false;
+  std::string progress = "auto";
+};
+
+void add_common(CLI::App& app, Common& common) {
+  app.add_flag("--json", common.as_json, "one JSON object on standard output and nothing else");
+  app.add_flag("--quiet", common.quiet, "no progress");
+  app.add_option("--progress", common.progress, "progress on standard error")->check(CLI::IsMember({"auto", "json"}));
+}
+
+}  // namespace
+
+std::variant<Invocation, Answer> parse_command_line(const std::vector<std::string>& arguments) {
+  Invocation invocation;
+  Common common;
+  CLI::App app("Find out why a USB stick is dead, and read its memory until every bit is as certain as it can get.", "steadycell");
+  app.footer(
+      "Examples:\n"
+      "  steadycell demo\n"
+      "  steadycell chip identify --board sim:fixture.json --supply-mV 3300\n"
+      "  steadycell chip read --board sim:fixture.json --supply-mV 3300 --passes 5 --into case7\n"
+      "  steadycell capture settle case7 --image case7-image --ecc scheme.json\n"
+      "Exit codes: 0 done, 1 failed, 2 wrong use, 3 done with pages left doubtful or unread, 4 board or chip absent or lost,\n"
+      "  5 permission, 6 electrical limit or safety stop, 7 verification or identity mismatch, 8 storage, 9 busy,\n"
+      "  130 and 143 interrupted.");
+  app.add_flag("--version", common.version, "print version and leave");
+  app.fallthrough();
+
+  std::vector<std::unique_ptr<Command>> commands;
+  const auto noun = [&](const std::string& name, const std::string& what) -> CLI::App& {
+    CLI::App* group = app.add_subcommand(name, what);
+    group->require_subcommand(1);
+    group->fallthrough();
+    return *group;
+  };
+  const auto add = [&](CLI::App& parent, const std::string& method, const std::string& verb, const std::string& what,
+                       const std::string& examples) -> Command& {
+    commands.push_back(std::make_unique<Command>(parent, invocation, method, verb, what, examples));
+    return *commands.back();
+  };
+
+  CLI::App& chip = noun("chip", "the memory chip in the socket");
+  add(chip, "chip.identify", "identify", "power the chip carefully and say what it is",
+      "  steadycell chip identify --board sim:fixture.json\n"
+      "  steadycell chip identify --board sim:fixture.json --supply-mV 3300 --json")
+      .board()
+      .consent();
+  add(chip, "chip.decode", "decode", "say what ID bytes or a parameter page mean; needs no board",
+      "  steadycell chip decode --id \"EC DC 10 95 54\"\n"
+      "  steadycell chip decode --parameter-page page.bin")
+      .text("--id", "id", "ID bytes in hex, as the chip gave them")
+      .text("--parameter-page", "parameter_page", "file with the bytes of ECh 00h, all copies");
+  add(chip, "chip.read", "read", "read passes into a capture; the same command goes on where it stopped",
+      "  steadycell chip read --board sim:fixture.json --supply-mV 3300 --passes 5 --into case7\n"
+      "  steadycell chip read --board sim:fixture.json --passes 9 --blocks 100-199 --into case7")
+      .board()
+      .consent()
+      .number("--passes", "passes", "passes that every block of the range has when done, counting what the capture holds", 1, 255, true)
+      .range("--blocks", "blocks", "blocks to read, both ends included; default all")
+      .text("--into", "into", "capture folder, made when it is not there", true);
+
+  CLI::App& capture = noun("capture", "the passes read from a chip");
+  add(capture, "capture.import", "import", "make a capture from passes read elsewhere",
+      "  steadycell capture import pass1.bin pass2.bin --page-bytes 2048 --spare-bytes 64 --into case7")
+      .list("PASS", "passes", "files of page and spare area, page after page, one a pass")
+      .number("--page-bytes", "page_bytes", "data bytes of a page", 512, 65536, true)
+      .number("--spare-bytes", "spare_bytes", "spare bytes of a page", 0, 32768, true)
+      .number("--pages-per-block", "pages_per_block", "pages of an erase block; default 64", 1, 8192)
+      .text("--into", "into", "capture folder to make", true);
+  add(capture, "capture.settle", "settle", "vote, correct and write the image with a verdict for each page",
+      "  steadycell capture settle case7 --image case7-image\n"
+      "  steadycell capture settle case7 --image case7-image --ecc scheme.json")
+      .text("CAPTURE", "capture", "capture folder", true)
+      .text("--image", "image", "image folder to make", true)
+      .text("--ecc", "ecc", "file with the ECC scheme");
+
+  CLI::App& image = noun("image", "the settled image and its evidence");
+  add(image, "image.show", "show", "say what an image holds", "  steadycell image show case7-image")
+      .text("IMAGE", "image", "image folder", true);
+  add(image, "image.verify", "verify", "compare every file with the recorded hashes", "  steadycell image verify case7-image")
+      .text("IMAGE", "image", "image folder", true);
+  add(image, "image.export", "export", "hand bytes to another program",
+      "  steadycell image export case7-image --what data --to data.bin\n"
+      "  steadycell image export case7-image --what raw --pages 0-63 --to - | sha256sum")
+      .text("IMAGE", "image", "image folder", true)
+      .choice("--what", "what", "raw: page and spare; data: data bytes; spare: the rest", {"raw", "data", "spare"}, true)
+      .range("--pages", "pages", "pages to export, both ends included; default all")
+      .text("--to", "to", "file to make, or - for standard output", true);
+
+  CLI::App& supply = noun("supply", "the supply current of the broken stick");
+  add(supply, "supply.record", "record", "power the stick up and record its current; 100 mA limit",
+      "  steadycell supply record --board sim:fixture.json --to trace.csv.gz")
+      .board()
+      .text("--to", "to", "trace file to make (.csv or .csv.gz)", true)
+      .number("--seconds", "seconds", "how long to record; default 10", 1, 86400);
+  add(supply, "supply.diagnose", "diagnose", "name the likely faults behind a trace",
+      "  steadycell supply diagnose trace.csv.gz\n"
+      "  steadycell supply diagnose trace.csv --limit 100 --json")
+      .text("TRACE", "trace", "trace file (.csv or .csv.gz)", true)
+      .text("--burst", "burst", "burst file taken around the same switch-on")
+      .choice("--rail", "rail", "rail the trace was taken on, when the file does not say", {"vbus", "socket1v8", "socket3v3"})
+      .number("--limit", "limit_mA", "current limit in mA, when the file does not say", 1, 5000)
+      .text("--twin", "twin", "trace of a working board of the same kind");
+
+  CLI::App& socket = noun("socket", "the chip socket");
+  add(socket, "socket.check", "check", "measure every contact with the rails off: is something seated, and right",
+      "  steadycell socket check --board sim:fixture.json")
+      .board();
+
+  add(app, "demo", "demo", "run the whole job on the simulated bench, with an invented case",
+      "  steadycell demo\n"
+      "  steadycell demo --out my-demo")
+      .text("--out", "out", "folder to make; default a new one here");
+
+  for (CLI::App* group : app.get_subcommands({}))
+    if (group->get_name() == "demo")
+      add_common(*group, common);
+    else
+      for (CLI::App* command : group->get_subcommands({})) add_common(*command, common);
+
+  const auto usage_error = [&](const std::string& what) -> Answer {
+    const Error error(ErrorCode::wrong_usage, what);
+    const bool wants_json = std::find(arguments.begin(), arguments.end(), "--json") != arguments.end();
+    if (wants_json) return {.out = json::text_of(api::to_json(error)) + "\n", .err = {}, .exit_code = error.exit_code()};
+    return {.out = {}, .err = error.text() + "\n", .exit_code = 2};
+  };
+
+  try {
+    std::vector<std::string> reversed(arguments.rbegin(), arguments.rend());
+    app.parse(reversed);
+  } catch (const CLI::Success& help) {
+    std::ostringstream out, err;
+    app.exit(help, out, err);
+    return Answer{.out = out.str(), .err = {}, .exit_code = 0};
+  } catch (const CLI::ParseError& error) {
+    return usage_error(error.what());
+  }
+  if (common.version) return Answer{.out = "steadycell " STEADYCELL_VERSION "\n", .err = {}, .exit_code = 0};
+  if (invocation.method.empty()) return usage_error("no command given");
+  invocation.as_json = common.as_json;
+  invocation.progress = common.quiet ? ProgressStyle::quiet : common.progress == "json" ? ProgressStyle::json : ProgressStyle::automatic;
+  return invocation;
+}
+
+}  // namespace steadycell::cli

@@ -1,0 +1,177 @@
+#include "cli/print.h"
+
+#include <fmt/format.h>
+
+#include <boost/json/value_to.hpp>
+#include <map>
+
+#include "base/text.h"
+
+namespace steadycell::cli {
+namespace {
+
+// The result comes from our own service: a key that is asked for here is there, null at worst.
+std::string word(const json::Object& object, std::string_view key) {
+  const json::Value* value = object.if_contains(key);
+  if (!value || value->is_null()) return "-";
+  if (const auto* text = value->if_string()) return printable(std::string_view(text->data(), text->size()));
+  return json::text_of(*value);
+}
+
+std::uint64_t count(const json::Object& object, std::string_view key) {
+  const json::Value* value = object.if_contains(key);
+  boost::system::error_code code;
+  const std::uint64_t number = value ? value->to_number<std::uint64_t>(code) : 0;
+  return code ? 0 : number;
+}
+
+double real(const json::Object& object, std::string_view key) {
+  const json::Value* value = object.if_contains(key);
+  boost::system::error_code code;
+  const double number = value ? value->to_number<double>(code) : 0;
+  return code ? 0 : number;
+}
+
+bool flag(const json::Object& object, std::string_view key) {
+  const json::Value* value = object.if_contains(key);
+  return value && value->is_bool() && value->get_bool();
+}
+
+const json::Object* part(const json::Object& object, std::string_view key) {
+  const json::Value* value = object.if_contains(key);
+  return value ? value->if_object() : nullptr;
+}
+
+const json::Array& list(const json::Object& object, std::string_view key) {
+  static const json::Array kNone;
+  const json::Value* value = object.if_contains(key);
+  const json::Array* array = value ? value->if_array() : nullptr;
+  return array ? *array : kNone;
+}
+
+std::string row(std::string_view name, std::string_view value) { return fmt::format("{:<16} {}\n", name, value); }
+
+std::string notes(const json::Object& result) {
+  std::string out;
+  for (const json::Value& note : list(result, "notes"))
+    if (const auto* text = note.if_string()) out += row("note", printable(std::string_view(text->data(), text->size())));
+  return out;
+}
+
+std::string chip_facts(const json::Object& chip) {
+  std::string out = row("maker", word(chip, "maker"));
+  if (word(chip, "model") != "-") out += row("model", word(chip, "model"));
+  if (word(chip, "id_bytes") != "-") out += row("ID bytes", word(chip, "id_bytes"));
+  out += row("page", fmt::format("{} + {} bytes", count(chip, "page_bytes"), count(chip, "spare_bytes")));
+  out += row("block", fmt::format("{} pages", count(chip, "pages_per_block")));
+  const std::uint64_t luns = count(chip, "luns");
+  out += row("blocks", luns > 1 ? fmt::format("{} in each of {} LUNs", count(chip, "blocks"), luns) : fmt::format("{}", count(chip, "blocks")));
+  out += row("size", human_bytes(count(chip, "total_bytes")));
+  out += row("bus", fmt::format("{} bits", count(chip, "bus_bits")));
+  if (const json::Object* ecc = part(chip, "ecc_need"))
+    out += row("ECC the maker asks for", fmt::format("{} bits in {} bytes", count(*ecc, "bits"), count(*ecc, "per_bytes")));
+  return out + row("known from", word(chip, "source")) + notes(chip);
+}
+
+std::string print_identify(const json::Object& result) {
+  std::string out = row("board", word(result, "board")) + row("supply", word(result, "supply_mV") + " mV");
+  if (const json::Object* contact = part(result, "contact")) out += row("contacts", word(*contact, "text"));
+  for (const json::Value& target : list(result, "targets")) {
+    const json::Object& chip = target.get_object();
+    out += fmt::format("\nchip enable {}\n", count(chip, "target") + 1) + chip_facts(chip);
+  }
+  return out + notes(result);
+}
+
+std::string print_read(const json::Object& result) {
+  std::string out = row("capture", word(result, "capture"));
+  out += row("chip", fmt::format("{} {}", word(result, "maker"), word(result, "id_bytes")));
+  out += row("passes", fmt::format("{} over blocks {}-{}", count(result, "passes"), count(result, "first_block"), count(result, "last_block")));
+  out += row("blocks read", fmt::format("{} now, {} held before", count(result, "units_read"), count(result, "units_held")));
+  out += row("moved", fmt::format("{} in {:.1f} s", human_bytes(count(result, "bytes")), real(result, "seconds")));
+  out += row("not transferred", fmt::format("{} pages", count(result, "pages_not_transferred")));
+  out += row("journal head", word(result, "journal_head"));
+  return out + notes(result);
+}
+
+std::string verdict_rows(const json::Object& result) {
+  static const std::pair<std::string_view, std::string_view> kMeaning[] = {
+      {"confirmed", "the code says right as voted"},
+      {"corrected", "the code changed bits, and is right within the stated odds"},
+      {"steady", "all passes agree; without a code nobody knows more"},
+      {"doubtful", "do not rely on these"},
+      {"unread", "never transferred; filled, not data"}};
+  std::string out = row("pages", fmt::format("{}", count(result, "pages")));
+  if (const json::Object* verdicts = part(result, "verdicts"))
+    for (const auto& [name, meaning] : kMeaning)
+      if (const std::uint64_t pages = count(*verdicts, name)) out += fmt::format("  {:<14} {:<8} {}\n", name, pages, meaning);
+  out += row("unstable bits", fmt::format("{} changed between passes", count(result, "unstable_bits")));
+  out += row("corrected bits", fmt::format("{} mended by the code", count(result, "corrected_bits")));
+  if (const json::Value* rate = result.if_contains("raw_error_rate"); rate && !rate->is_null())
+    out += row("error rate", fmt::format("{:.2e} per bit after the vote", real(result, "raw_error_rate")));
+  return out + row("SHA-256", word(result, "sha256"));
+}
+
+std::string print_diagnose(const json::Object& result) {
+  std::string out;
+  int rank = 0;
+  for (const json::Value& value : list(result, "diagnoses")) {
+    const json::Object& diagnosis = value.get_object();
+    out += fmt::format("{}{}. {}", out.empty() ? "" : "\n", ++rank,
+                       word(diagnosis, "reads_as") != "-" ? word(diagnosis, "reads_as") : word(diagnosis, "fault"));
+    if (diagnosis.contains("confidence")) out += fmt::format(" ({:.0f} %)", 100 * real(diagnosis, "confidence"));
+    out += '\n';
+    for (const json::Value& evidence : list(diagnosis, "evidence"))
+      out += fmt::format("   {}\n", evidence.is_string() ? printable(std::string_view(evidence.get_string())) : json::text_of(evidence));
+    if (word(diagnosis, "next_step") != "-") out += fmt::format("   next: {}\n", word(diagnosis, "next_step"));
+    if (word(diagnosis, "caution") != "-") out += fmt::format("   caution: {}\n", word(diagnosis, "caution"));
+  }
+  return out + notes(result);
+}
+
+std::string print_record(const json::Object& result) {
+  std::string out = row("trace", word(result, "trace")) + row("samples", word(result, "samples"));
+  out += row("limit", word(result, "limit_mA") + " mA") + row("tripped", flag(result, "tripped") ? "yes: the limiter cut the supply" : "no");
+  out += row("highest", fmt::format("{:.1f} mA", real(result, "peak_mA")));
+  if (count(result, "gaps") > 0) out += row("gaps", fmt::format("{}: samples were lost there", count(result, "gaps")));
+  return out + "\n" + print_diagnose(result);
+}
+
+std::string print_socket(const json::Object& result) {
+  std::string out = row("socket", word(result, "text"));
+  if (!list(result, "pins").empty()) out += row("look at pins", json::text_of(list(result, "pins")));
+  return out + notes(result);
+}
+
+std::string print_image(const json::Object& result) {
+  std::string out = row("image", word(result, "image"));
+  if (word(result, "maker") != "-") out += row("chip", fmt::format("{} {}", word(result, "maker"), word(result, "id_bytes")));
+  return out + verdict_rows(result) + notes(result);
+}
+
+std::string print_verify(const json::Object& result) {
+  return fmt::format("{}: all {} files match their recorded hashes\n", word(result, "image"), count(result, "files"));
+}
+
+std::string print_export(const json::Object& result) {
+  return row("file", word(result, "to")) + row("pages", word(result, "pages")) + row("size", human_bytes(count(result, "bytes"))) +
+         row("SHA-256", word(result, "sha256"));
+}
+
+std::string print_import(const json::Object& result) {
+  return row("capture", word(result, "capture")) + row("passes", word(result, "passes")) + row("pages", word(result, "pages")) + notes(result);
+}
+
+}  // namespace
+
+std::string text_for_people(std::string_view method, const json::Object& result) {
+  static const std::map<std::string_view, std::string (*)(const json::Object&)> kPrinters = {
+      {"chip.identify", print_identify}, {"chip.decode", chip_facts},        {"chip.read", print_read},
+      {"capture.import", print_import},  {"capture.settle", print_image},    {"image.show", print_image},
+      {"image.verify", print_verify},    {"image.export", print_export},     {"supply.record", print_record},
+      {"supply.diagnose", print_diagnose}, {"socket.check", print_socket}};
+  const auto printer = kPrinters.find(method);
+  return printer == kPrinters.end() ? json::text_of(result) + "\n" : printer->second(result);
+}
+
+}  // namespace steadycell::cli

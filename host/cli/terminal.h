@@ -1,0 +1,45 @@
+#pragma once
+#include <chrono>
+#include <cstdio>
+#include <string>
+#include <string_view>
+
+#include "api/progress.h"
+
+namespace steadycell::cli {
+
+enum class ProgressStyle { automatic, quiet, json };
+
+// Progress on standard error: one line that is redrawn where that is a terminal, else a line every 10 s; JSON lines when asked.
+class ProgressLine {
+ public:
+  explicit ProgressLine(ProgressStyle style);
+  ~ProgressLine() { clear(); }
+  ProgressLine(const ProgressLine&) = delete;
+  ProgressLine& operator=(const ProgressLine&) = delete;
+
+  void show(const api::Progress& progress);
+  void note(std::string_view text);
+  // Takes the line off the screen, so that other text starts at the left.
+  void clear();
+
+ private:
+  ProgressStyle style_;
+  bool terminal_;
+  bool drawn_ = false;
+  std::string last_stage_;
+  std::chrono::steady_clock::time_point last_{};
+};
+
+// "reading pass 2 of 5  38 of 64 blocks  27.1 MB/s  0:42 left"
+std::string describe(const api::Progress& progress);
+
+// True when a person can be asked: standard input and standard error are both terminals.
+bool can_ask();
+// Asks on standard error and waits for a line; only "yes" is yes.
+bool ask_yes(std::string_view question);
+
+// Writes all of `text` to standard output; quiet about a closed pipe (the reader has seen enough).
+void write_out(std::string_view text);
+
+}  // namespace steadycell::cli
