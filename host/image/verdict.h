@@ -9,6 +9,7 @@
 #include "base/address.h"
 #include "base/bytes.h"
 #include "base/result.h"
+#include "vote/cause.h"
 
 // verdicts.csv of an image bundle (docs/image.md): what became of each page, and how sure that is.
 namespace steadycell::image {
@@ -40,6 +41,8 @@ enum class Cause : std::uint8_t {
 std::string_view name_of(Verdict verdict);
 std::string_view name_of(By by);
 std::string_view name_of(Cause cause);
+// The pattern the vote found, as verdicts.csv writes it.
+Cause cause_from(vote::Cause cause);
 
 struct PageVerdict {
   UnitPlace place;
