@@ -1,5 +1,4 @@
 #pragma once
-#include <algorithm>
 #include <array>
 #include <cstdint>
 #include <cstring>
@@ -27,15 +26,23 @@ struct Chunk {
     return chunk;
   }
   void store(std::uint64_t* to) const { std::memcpy(to, word.data(), kChunkBytes); }
-  // The bytes from `offset`, as many as a chunk holds; what lies behind the end reads as 0.
+  // A chunk of a page: the bytes from `offset`; what lies behind the end reads as 0 and is never written. The copy of
+  // a whole chunk has a fixed size, so it becomes a few vector moves.
   static Chunk load(ByteSpan bytes, std::size_t offset) {
     Chunk chunk;
-    std::memcpy(chunk.word.data(), bytes.data() + offset, std::min(kChunkBytes, bytes.size() - offset));
+    if (bytes.size() - offset >= kChunkBytes) {
+      std::memcpy(chunk.word.data(), bytes.data() + offset, kChunkBytes);
+    } else {
+      std::memcpy(chunk.word.data(), bytes.data() + offset, bytes.size() - offset);
+    }
     return chunk;
   }
-  // The part of the chunk that lies before the end of `bytes`.
   void store(MutableByteSpan bytes, std::size_t offset) const {
-    std::memcpy(bytes.data() + offset, word.data(), std::min(kChunkBytes, bytes.size() - offset));
+    if (bytes.size() - offset >= kChunkBytes) {
+      std::memcpy(bytes.data() + offset, word.data(), kChunkBytes);
+    } else {
+      std::memcpy(bytes.data() + offset, word.data(), bytes.size() - offset);
+    }
   }
   bool any() const {
     std::uint64_t all = 0;
