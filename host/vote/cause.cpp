@@ -19,9 +19,12 @@ constexpr std::uint64_t kBitsForDirection = 8;  // by chance all alike once in 1
 
 std::string_view to_text(Cause cause) {
   switch (cause) {
-    case Cause::weak_cells: return "weak_cells";
-    case Cause::one_lane: return "one_lane";
-    case Cause::none: break;
+    case Cause::weak_cells:
+      return "weak_cells";
+    case Cause::one_lane:
+      return "one_lane";
+    case Cause::none:
+      break;
   }
   return "none";
 }
@@ -33,7 +36,9 @@ std::optional<Cause> parse_cause(std::string_view text) {
   return std::nullopt;
 }
 
-std::uint64_t LaneCounts::total() const { return std::accumulate(bits.begin(), bits.end(), std::uint64_t{0}); }
+std::uint64_t LaneCounts::total() const {
+  return std::accumulate(bits.begin(), bits.end(), std::uint64_t{0});
+}
 
 void LaneCounts::add(ByteSpan mask) {
   assert(lanes == 8 || lanes == 16);

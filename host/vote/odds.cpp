@@ -25,7 +25,9 @@ double majority_error(std::uint32_t n, double p) {
   return binomial_upper_tail(n, n / 2 + 1, p) + tie_probability(n, p) / 2;
 }
 
-double agreement_probability(std::uint32_t n, double p) { return std::pow(p, n) + std::pow(1 - p, n); }
+double agreement_probability(std::uint32_t n, double p) {
+  return std::pow(p, n) + std::pow(1 - p, n);
+}
 
 double posterior_log_odds(std::uint32_t ones, std::uint32_t n, double p) {
   assert(p > 0 && p < 1 && ones <= n);

@@ -5,7 +5,9 @@
 namespace steadycell::vote::plain {
 namespace {
 
-bool bit_of(ByteSpan bytes, std::size_t bit) { return (bytes[bit / 8] >> (bit % 8) & 1) != 0; }
+bool bit_of(ByteSpan bytes, std::size_t bit) {
+  return (bytes[bit / 8] >> (bit % 8) & 1) != 0;
+}
 
 }  // namespace
 

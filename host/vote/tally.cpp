@@ -13,7 +13,9 @@ namespace {
 std::size_t plane_words(std::uint64_t page_bytes) {
   return static_cast<std::size_t>((page_bytes + kChunkBytes - 1) / kChunkBytes) * kChunkWords;
 }
-std::uint32_t planes_for(std::uint32_t votes) { return static_cast<std::uint32_t>(std::bit_width(votes)); }
+std::uint32_t planes_for(std::uint32_t votes) {
+  return static_cast<std::uint32_t>(std::bit_width(votes));
+}
 
 std::uint32_t count_ones(const Chunk& chunk) {
   int ones = 0;
@@ -156,7 +158,9 @@ void Tally::first_vote(std::uint32_t page, MutableByteSpan out) const {
   std::memcpy(out.data(), planes(page) + planes_ * plane_words_, page_bytes_);
 }
 
-std::uint32_t Tally::dissent_planes(std::uint32_t votes) { return planes_for(votes / 2); }
+std::uint32_t Tally::dissent_planes(std::uint32_t votes) {
+  return planes_for(votes / 2);
+}
 
 void Tally::dissent(std::uint32_t page, std::uint32_t plane, MutableByteSpan out) const {
   assert(plane < 7 && out.size() == page_bytes_);

@@ -34,8 +34,8 @@ class Tally {
 
   // One more vote for `page`. Requires page_bytes bytes and votes(page) < max_votes.
   void add(std::uint32_t page, ByteSpan read);
-  // Adds all votes of `later`, a tally of the same shape; where both voted, a tie keeps the first vote of this one.
-  // Requires that no page exceeds max_votes by it.
+  // Adds all votes of `later`, a tally of the same shape; where both voted, a tie keeps the first vote of this
+  // one. Requires that no page exceeds max_votes by it.
   void merge(const Tally& later);
 
   std::uint32_t pages() const { return static_cast<std::uint32_t>(votes_.size()); }
@@ -60,8 +60,8 @@ class Tally {
   const std::uint64_t* planes(std::uint32_t page) const { return words_.data() + page * page_stride_; }
 
   std::uint32_t page_bytes_, planes_;
-  std::size_t plane_words_;   // whole chunks of the kernels; bytes behind the page's end are 0
-  std::size_t page_stride_;   // words: `planes_` planes, then the first vote
+  std::size_t plane_words_;  // whole chunks of the kernels; bytes behind the page's end are 0
+  std::size_t page_stride_;  // words: `planes_` planes, then the first vote
   std::vector<std::uint8_t> votes_;
   std::vector<std::uint64_t> words_;
 };

@@ -26,8 +26,8 @@ struct Chunk {
     return chunk;
   }
   void store(std::uint64_t* to) const { std::memcpy(to, word.data(), kChunkBytes); }
-  // A chunk of a page: the bytes from `offset`; what lies behind the end reads as 0 and is never written. The copy of
-  // a whole chunk has a fixed size, so it becomes a few vector moves.
+  // A chunk of a page: the bytes from `offset`; what lies behind the end reads as 0 and is never written. The copy
+  // of a whole chunk has a fixed size, so it becomes a few vector moves.
   static Chunk load(ByteSpan bytes, std::size_t offset) {
     Chunk chunk;
     if (bytes.size() - offset >= kChunkBytes) {
@@ -57,11 +57,19 @@ inline Chunk each(const Chunk& a, const Chunk& b, Operation operation) {
   for (std::size_t i = 0; i < kChunkWords; ++i) out.word[i] = operation(a.word[i], b.word[i]);
   return out;
 }
-inline Chunk operator&(const Chunk& a, const Chunk& b) { return each(a, b, [](auto x, auto y) { return x & y; }); }
-inline Chunk operator|(const Chunk& a, const Chunk& b) { return each(a, b, [](auto x, auto y) { return x | y; }); }
-inline Chunk operator^(const Chunk& a, const Chunk& b) { return each(a, b, [](auto x, auto y) { return x ^ y; }); }
+inline Chunk operator&(const Chunk& a, const Chunk& b) {
+  return each(a, b, [](auto x, auto y) { return x & y; });
+}
+inline Chunk operator|(const Chunk& a, const Chunk& b) {
+  return each(a, b, [](auto x, auto y) { return x | y; });
+}
+inline Chunk operator^(const Chunk& a, const Chunk& b) {
+  return each(a, b, [](auto x, auto y) { return x ^ y; });
+}
 // a without b
-inline Chunk and_not(const Chunk& a, const Chunk& b) { return each(a, b, [](auto x, auto y) { return x & ~y; }); }
+inline Chunk and_not(const Chunk& a, const Chunk& b) {
+  return each(a, b, [](auto x, auto y) { return x & ~y; });
+}
 
 // Adds three bits of equal weight in every position: the sum stays, the carry has twice the weight.
 struct Sum {

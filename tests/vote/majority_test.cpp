@@ -32,7 +32,8 @@ TEST(Majority, OneReadShortOfHalfLoses) {
   // 255 passes, bit 0 read as 1 in 127, bit 1 in 128, bit 2 in all, bit 3 in one.
   std::vector<Bytes> reads(255, Bytes{0});
   for (std::size_t pass = 0; pass < 255; ++pass) {
-    reads[pass][0] = static_cast<std::uint8_t>((pass < 127 ? 1 : 0) | (pass < 128 ? 2 : 0) | 4 | (pass == 200 ? 8 : 0));
+    reads[pass][0] =
+        static_cast<std::uint8_t>((pass < 127 ? 1 : 0) | (pass < 128 ? 2 : 0) | 4 | (pass == 200 ? 8 : 0));
   }
   Bytes out(1), unsure(1);
   majority(spans_of(reads), out, unsure);
@@ -62,14 +63,15 @@ class EveryKernel : public ::testing::TestWithParam<Kernel> {};
 TEST_P(EveryKernel, EqualsThePlainLoopForAllCountsAndTails) {
   for (std::size_t count = 1; count <= 33; ++count) {
     for (std::size_t tail = 0; tail <= 63; ++tail) {
-      expect_as_plain(GetParam(), count, tail, count * 64 + tail);              // shorter than a chunk
+      expect_as_plain(GetParam(), count, tail, count * 64 + tail);                // shorter than a chunk
       expect_as_plain(GetParam(), count, kChunkBytes + tail, count * 64 + tail);  // behind whole chunks
     }
   }
 }
 
 TEST_P(EveryKernel, EqualsThePlainLoopForManyPasses) {
-  for (const std::size_t count : {63, 64, 65, 127, 128, 129, 254, 255}) expect_as_plain(GetParam(), count, 197, count);
+  for (const std::size_t count : {63U, 64U, 65U, 127U, 128U, 129U, 254U, 255U})
+    expect_as_plain(GetParam(), count, 197, count);
 }
 
 INSTANTIATE_TEST_SUITE_P(Majority, EveryKernel, ::testing::Values(&plain::majority, &majority));

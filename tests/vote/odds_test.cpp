@@ -32,19 +32,23 @@ TEST(MajorityError, FollowsTheBinomialTail) {
       {0.45, {0.42525, 0.406873, 0.391712, 0.378579, 0.346496, 0.286820}},
   };
   for (const Row& row : kRows) {
-    for (std::size_t i = 0; i < std::size(kVotes); ++i) expect_close(majority_error(kVotes[i], row.p), row.error[i], 5e-6);
+    for (std::size_t i = 0; i < std::size(kVotes); ++i)
+      expect_close(majority_error(kVotes[i], row.p), row.error[i], 5e-6);
   }
   expect_close(majority_error(3, 0.1), 7.0 / 250, 1e-12);
   expect_close(majority_error(5, 0.1), 107.0 / 12500, 1e-12);
   expect_close(majority_error(7, 0.2), 521.0 / 15625, 1e-12);
 }
 
-TEST(MajorityError, OneReadIsWrongAsOftenAsItIs) { expect_close(majority_error(1, 0.3), 0.3, 1e-12); }
+TEST(MajorityError, OneReadIsWrongAsOftenAsItIs) {
+  expect_close(majority_error(1, 0.3), 0.3, 1e-12);
+}
 
 // A tie keeps the first read, so two reads are no better and no worse than one, four no better than three.
 TEST(MajorityError, AnEvenReadMoreChangesNothing) {
   for (const double p : {0.01, 0.1, 0.4}) {
-    for (const std::uint32_t n : {1U, 3U, 9U, 31U}) expect_close(majority_error(n + 1, p), majority_error(n, p), 1e-9);
+    for (const std::uint32_t n : {1U, 3U, 9U, 31U})
+      expect_close(majority_error(n + 1, p), majority_error(n, p), 1e-9);
   }
 }
 
@@ -103,7 +107,8 @@ TEST(Majority, ErrsAsOftenAsTheClosedFormSays) {
     std::bernoulli_distribution flips(p);
     for (Bytes& read : reads) {
       for (std::uint8_t& byte : read) {
-        for (unsigned bit = 0; bit < 8; ++bit) byte = static_cast<std::uint8_t>(byte | (flips(random) ? 1U << bit : 0U));
+        for (unsigned bit = 0; bit < 8; ++bit)
+          byte = static_cast<std::uint8_t>(byte | (flips(random) ? 1U << bit : 0U));
       }
     }
     Bytes out(kBytes), unsure(kBytes);

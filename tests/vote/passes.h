@@ -17,11 +17,14 @@ inline std::vector<Bytes> noisy_reads(std::size_t count, std::size_t bytes, std:
   }
   std::vector<Bytes> reads(count, truth);
   for (Bytes& read : reads) {
-    for (std::size_t at = 0; at < bytes; ++at) read[at] = static_cast<std::uint8_t>(read[at] ^ (weak[at] & byte()));
+    for (std::size_t at = 0; at < bytes; ++at)
+      read[at] = static_cast<std::uint8_t>(read[at] ^ (weak[at] & byte()));
   }
   return reads;
 }
 
-inline std::vector<ByteSpan> spans_of(const std::vector<Bytes>& reads) { return {reads.begin(), reads.end()}; }
+inline std::vector<ByteSpan> spans_of(const std::vector<Bytes>& reads) {
+  return {reads.begin(), reads.end()};
+}
 
 }  // namespace steadycell::vote
