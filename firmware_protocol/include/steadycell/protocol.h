@@ -179,7 +179,7 @@ typedef struct scp_hello {
   uint32_t max_payload;
   uint32_t averaged_interval_ns, burst_interval_ns; /* fastest offered; 0 = no supply measurement */
   uint8_t targets;            /* CE# lines wired */
-  char name[32];              /* ASCII, zero-padded */
+  char name[32];              /* ASCII, zero-padded; 28 bytes of it travel */
 } scp_hello;
 enum { SCP_HELLO_BYTES = 72, SCP_CAN_SOCKET = 1, SCP_CAN_PORT = 2, SCP_CAN_CONTACT = 4, SCP_CAN_X16 = 8 };
 
