@@ -18,7 +18,7 @@ std::span<const ErrorCodeFacts> all_error_codes() { return kFacts; }
 const ErrorCodeFacts& facts_of(ErrorCode code) {
   for (const ErrorCodeFacts& facts : kFacts)
     if (facts.code == code) return facts;
-  assert(!"an ErrorCode always comes from the table");
+  assert(false && "an ErrorCode always comes from the table");
   return kFacts.back();
 }
 
