@@ -64,14 +64,13 @@ std::uint64_t Tally::bytes(std::uint64_t pages, std::uint64_t page_bytes, std::u
   return pages * (1 + plane_words(page_bytes) * sizeof(std::uint64_t) * (planes_for(max_votes) + 1));
 }
 
-void Tally::clear() {
-  std::fill(votes_.begin(), votes_.end(), std::uint8_t{0});
-  std::fill(words_.begin(), words_.end(), std::uint64_t{0});
-}
+// A plane is written for the first time when the votes reach its weight; until then its memory holds anything.
+void Tally::clear() { std::fill(votes_.begin(), votes_.end(), std::uint8_t{0}); }
 
 void Tally::add(std::uint32_t page, ByteSpan read) {
   assert(read.size() == page_bytes_);
   std::uint64_t* const first_plane = planes(page);
+  const std::uint32_t before = planes_for(votes_[page]);
   const std::uint32_t votes = ++votes_[page];
   const std::uint32_t used = planes_for(votes);  // no count can reach beyond these planes
   assert(used >= 1 && used <= planes_);
@@ -79,11 +78,12 @@ void Tally::add(std::uint32_t page, ByteSpan read) {
     std::uint64_t* const here = first_plane + at / sizeof(std::uint64_t);
     Chunk carry = Chunk::load(read, at);
     if (votes == 1) carry.store(here + planes_ * plane_words_);
-    for (std::uint32_t plane = 0; plane < used; ++plane) {
+    for (std::uint32_t plane = 0; plane < before; ++plane) {
       const Chunk count = Chunk::load(here + plane * plane_words_);
       (count ^ carry).store(here + plane * plane_words_);
       carry = count & carry;
     }
+    if (used > before) carry.store(here + before * plane_words_);
   }
 }
 
@@ -91,18 +91,20 @@ void Tally::merge(const Tally& later) {
   assert(later.pages() == pages() && later.page_bytes_ == page_bytes_);
   for (std::uint32_t page = 0; page < pages(); ++page) {
     if (later.votes_[page] == 0) continue;
-    const bool first = votes_[page] == 0;
-    assert(planes_for(std::uint32_t{votes_[page]} + later.votes_[page]) <= planes_);
+    const std::uint32_t mine = planes_for(votes_[page]);
+    const std::uint32_t theirs = planes_for(later.votes_[page]);
     votes_[page] = static_cast<std::uint8_t>(votes_[page] + later.votes_[page]);
     const std::uint32_t used = planes_for(votes_[page]);
+    assert(used <= planes_);
     for (std::size_t word = 0; word < plane_words_; word += kChunkWords) {
       std::uint64_t* const here = planes(page) + word;
       const std::uint64_t* const there = later.planes(page) + word;
-      if (first) Chunk::load(there + later.planes_ * plane_words_).store(here + planes_ * plane_words_);
+      if (mine == 0) Chunk::load(there + later.planes_ * plane_words_).store(here + planes_ * plane_words_);
       Chunk carry;
       for (std::uint32_t plane = 0; plane < used; ++plane) {
-        const Chunk other = plane < later.planes_ ? Chunk::load(there + plane * plane_words_) : Chunk{};
-        const Sum sum = add_three(Chunk::load(here + plane * plane_words_), other, carry);
+        const Chunk a = plane < mine ? Chunk::load(here + plane * plane_words_) : Chunk{};
+        const Chunk b = plane < theirs ? Chunk::load(there + plane * plane_words_) : Chunk{};
+        const Sum sum = add_three(a, b, carry);
         sum.sum.store(here + plane * plane_words_);
         carry = sum.carry;
       }
@@ -113,7 +115,7 @@ void Tally::merge(const Tally& later) {
 std::uint32_t Tally::ones(std::uint32_t page, std::uint64_t bit) const {
   assert(bit < std::uint64_t{page_bytes_} * 8);
   std::uint32_t count = 0;
-  for (std::uint32_t plane = 0; plane < planes_; ++plane) {
+  for (std::uint32_t plane = 0; plane < planes_for(votes_[page]); ++plane) {
     std::uint8_t byte = 0;
     std::memcpy(&byte, reinterpret_cast<const std::uint8_t*>(planes(page) + plane * plane_words_) + bit / 8, 1);
     count |= std::uint32_t{byte >> (bit % 8) & 1U} << plane;
