@@ -17,9 +17,13 @@ typedef struct sc_identity {
   char name[32];
 } sc_identity;
 
-typedef struct sc_core sc_core; /* struct sc_core stands in core_state.h: size known, content private */
+typedef struct sc_core sc_core;
 
-/* `arena` holds the receive and transmit buffers; at least SC_CORE_ARENA_MIN bytes, more lets pages stream better. */
+/* The arena holds the receive and transmit buffers. This is the least for pages of `raw_page_bytes` (data and spare);
+ * more lets pages stream better. */
+#define SC_CORE_ARENA_FOR(raw_page_bytes) (SC_RX_BYTES + SC_ANSWER_RESERVE + SCP_HEADER_BYTES + 20 + (raw_page_bytes) + SCP_TRAILER_BYTES)
+enum { SC_PAGE_PREFIX_BYTES = 20 };
+
 void sc_core_init(sc_core* core, const sc_hal* hal, const sc_identity* identity, uint8_t* arena, size_t arena_bytes);
 /* Bytes from the host, any chunking. Takes all of them. */
 void sc_core_receive(sc_core* core, const uint8_t* bytes, size_t n);
@@ -30,4 +34,7 @@ bool sc_core_step(sc_core* core);
 #ifdef __cplusplus
 }
 #endif
+
+#include "device/core_state.h"
+
 #endif

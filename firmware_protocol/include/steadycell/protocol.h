@@ -129,7 +129,7 @@ enum scp_status {
  * ---- Frames of the supply channel ----
  * SAMPLES         u8 rail, u8 kind (0 averaged, 1 burst), u16 count, u64 ns of the first sample (board clock),
  *                 u32 ns between samples, u32 samples dropped before this frame, then per sample
- *                 i32 uA, i16 mV, i16 probe 1 mV, i16 probe 2 mV, u16 flags (bit 0 current saturated)
+ *                 i32 uA, i16 mV, i16 probe 1 mV, i16 probe 2 mV, u16 flags (bit 0 current saturated), u16 0
  *
  * ---- Events ----
  * EVENT           u16 kind (scp_event), u16 detail, u64 ns (board clock) */
