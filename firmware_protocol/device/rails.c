@@ -121,7 +121,7 @@ void sc_socket_trust(sc_core* core, const uint8_t* p, uint32_t n, uint32_t reque
 }
 
 static void socket_on_step(sc_core* core, uint64_t waited) {
-  const sc_pending request = core->pending;
+  const sc_pending_request request = core->pending;
   const uint16_t mv = meter_u16(core, SC_METER_SOCKET_MV), ma = meter_u16(core, SC_METER_SOCKET_MA);
   if (mv >= core->socket_set_mv - core->socket_set_mv / 20) {
     core->pending.kind = SC_PENDING_NONE;
