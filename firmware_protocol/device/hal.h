@@ -11,6 +11,7 @@
 extern "C" {
 #endif
 
+/* A limiter that tripped shows what it tripped at on its current meter until its rail is switched off. */
 enum sc_meter { SC_METER_SOCKET_MV, SC_METER_SOCKET_MA, SC_METER_PORT_MV, SC_METER_PORT_UA, SC_METER_WP_HIGH, SC_METER_LID_OPEN };
 
 typedef struct sc_sample {

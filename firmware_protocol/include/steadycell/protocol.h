@@ -30,7 +30,8 @@ enum {
   SCP_HEADER_BYTES = 24,
   SCP_TRAILER_BYTES = 4,
   SCP_MAX_PAYLOAD = 131072, /* hard maximum; a board may announce less in HELLO */
-  SCP_MAX_FRAME = SCP_HEADER_BYTES + SCP_MAX_PAYLOAD + SCP_TRAILER_BYTES
+  SCP_MAX_FRAME = SCP_HEADER_BYTES + SCP_MAX_PAYLOAD + SCP_TRAILER_BYTES,
+  SCP_MAX_REQUEST = 512 /* longest payload towards the board; a longer one is a bad frame there */
 };
 
 enum scp_channel { SCP_CHANNEL_COMMAND = 0, SCP_CHANNEL_PAGE = 1, SCP_CHANNEL_SUPPLY = 2, SCP_CHANNELS = 3 };
@@ -80,8 +81,9 @@ enum scp_status {
 };
 
 /* ---- Requests: payload bytes ----------------------------------------------------------------------------------
- * HELLO           u8 oldest version, u8 newest version, u16 0; allowed in any state; it restarts both sequences, ends
- *                 any run and supply stream, and leaves the rails alone.
+ * HELLO           u8 oldest version, u8 newest version, u16 0; allowed in any state; it restarts both sequences (it is frame
+ *                 0 of its channel, its answer frame 0 of the other way), ends any run and supply stream, empties the
+ *                 program slots, forgets the ID seen at 1.8 V, and leaves the rails alone.
  *   answer        status, detail, then scp_hello (see below)
  * HEARTBEAT       empty; any valid frame counts as one. Silence of 500 ms cuts the socket rail; the port follows its
  *                 own `keep` flag.
@@ -215,22 +217,32 @@ void scp_get_hello(const uint8_t at[SCP_HELLO_BYTES], scp_hello* hello);
 void scp_put_board_state(uint8_t at[SCP_BOARD_STATE_BYTES], const scp_board_state* state);
 void scp_get_board_state(const uint8_t at[SCP_BOARD_STATE_BYTES], scp_board_state* state);
 
-/* Frame parser for any chunking of the stream, over a buffer of the caller's (header + its max payload + trailer bytes).
- * Feed bytes; a whole good frame is reported once; damage makes it look for the next magic from the byte behind the bad one,
- * so that no good frame behind a broken one is lost. */
+/* Frame parser for any chunking of the stream. Damage makes it look for the next magic from the byte behind the bad one,
+ * so that no good frame behind a broken one is lost. Only what the end of a chunk cuts is copied into the buffer, once. */
 typedef struct scp_parser {
-  uint8_t* buffer;
+  uint8_t* buffer;        /* the caller's: header + greatest payload expected + trailer bytes */
   size_t capacity, fill;
-  uint32_t max_payload;
-  uint32_t bad_frames;     /* headers or payloads whose CRC was wrong, lengths beyond the maximum */
-  uint64_t skipped_bytes;  /* bytes thrown away while looking for a magic, since the last good frame */
-  size_t done;             /* bytes of the frame reported last, still at the front of the buffer */
+  uint32_t max_payload;   /* longer frames are bad; may be lowered to what the peer announced */
+  uint32_t bad_frames;    /* since init: headers or payloads whose CRC was wrong, lengths beyond the maximum */
+  uint64_t skipped_bytes; /* since init: bytes that belonged to no good frame */
+  size_t done;            /* bytes at the front of the buffer that are dealt with */
 } scp_parser;
 
 void scp_parser_init(scp_parser* parser, uint8_t* buffer, size_t capacity);
-/* Takes up to n bytes, returns how many it took (0 only when n is 0). When *header and *payload are set (frame found, returns true in *found)
- * the payload stays valid until the next call. */
-size_t scp_parser_feed(scp_parser* parser, const uint8_t* bytes, size_t n, bool* found, scp_header* header, const uint8_t** payload);
+/* Takes up to n bytes and returns how many. When *found, one good frame is reported; its payload lies in the parser's buffer
+ * or in `bytes` and is valid until the next call, as long as `bytes` is. Call again with what is left (it may be 0 bytes)
+ * until *found is false: by then all bytes are taken.
+ *
+ *   do {
+ *     size_t took = scp_parser_feed(&parser, bytes, n, &found, &header, &payload);
+ *     bytes += took; n -= took;
+ *     if (found) handle(&header, payload);
+ *   } while (found); */
+size_t scp_parser_feed(scp_parser* parser, const uint8_t* bytes, size_t n, bool* found, scp_header* header,
+                       const uint8_t** payload);
+/* The frame that has begun will never be whole (its sender fell silent): it counts as bad, and the next feed, 0 bytes will
+ * do, looks for frames that it swallowed. Returns false when no frame has begun. */
+bool scp_parser_give_up(scp_parser* parser);
 
 #ifdef __cplusplus
 }
