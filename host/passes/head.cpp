@@ -1,0 +1,127 @@
+#include "passes/head.h"
+
+#include <openssl/rand.h>
+
+#include <array>
+
+namespace steadycell::passes {
+namespace {
+
+constexpr std::string_view kSchema = "steadycell-capture/1";
+
+json::Object to_json(const Geometry& g) {
+  return {{"page_bytes", g.page_bytes}, {"spare_bytes", g.spare_bytes}, {"pages_per_block", g.pages_per_block},
+          {"blocks", g.blocks},         {"luns", g.luns},               {"planes", g.planes},
+          {"bits_per_cell", g.bits_per_cell}, {"bus_bits", g.bus_bits}, {"column_cycles", g.column_cycles},
+          {"row_cycles", g.row_cycles}};
+}
+
+// The limits of docs/design.md for any chip; they bound every buffer made from them.
+Result<Geometry> geometry_from(const json::Value& value) {
+  json::Reader reader(value, "geometry");
+  Geometry g;
+  const auto take = [&](std::string_view key, std::uint64_t low, std::uint64_t high, std::uint32_t& into) -> Result<void> {
+    const auto number = reader.number(key, low, high);
+    if (!number) return failure(number.error());
+    into = static_cast<std::uint32_t>(*number);
+    return {};
+  };
+  for (const auto& done : {take("page_bytes", 512, 65536, g.page_bytes), take("spare_bytes", 0, 32768, g.spare_bytes),
+                           take("pages_per_block", 1, 8192, g.pages_per_block), take("blocks", 1, 1u << 20, g.blocks),
+                           take("luns", 1, 16, g.luns), take("planes", 1, 16, g.planes),
+                           take("bits_per_cell", 1, 8, g.bits_per_cell), take("bus_bits", 8, 16, g.bus_bits),
+                           take("column_cycles", 1, 2, g.column_cycles), take("row_cycles", 1, 4, g.row_cycles), reader.finish()})
+    if (!done) return failure(done.error());
+  return g;
+}
+
+Result<Bytes> hex_field(json::Reader& reader, std::string_view key) {
+  const auto text = reader.text(key);
+  if (!text) return failure(text.error());
+  auto bytes = parse_hex(*text);
+  if (!bytes) return failure(ErrorCode::bad_input_file, "key \"{}\" should be hex digits", reader.path_of(key));
+  return std::move(*bytes);
+}
+
+Result<TargetIdentity> target_from(const json::Value& value, const std::string& path) {
+  json::Reader reader(value, path);
+  TargetIdentity identity;
+  const auto target = reader.number("target", 0, 15);
+  auto id = hex_field(reader, "id_bytes"), page = hex_field(reader, "parameter_page");
+  auto maker = reader.text("maker"), model = reader.text("model"), source = reader.text("source");
+  for (const auto* text : {&maker, &model, &source})
+    if (!*text) return failure(text->error());
+  if (!target) return failure(target.error());
+  if (!id) return failure(id.error());
+  if (!page) return failure(page.error());
+  if (const auto done = reader.finish(); !done) return failure(done.error());
+  identity.target = static_cast<std::uint8_t>(*target);
+  identity.id_bytes = std::move(*id);
+  identity.parameter_page = std::move(*page);
+  identity.maker = std::move(*maker);
+  identity.model = std::move(*model);
+  identity.source = std::move(*source);
+  return identity;
+}
+
+}  // namespace
+
+std::string head_text(const CaptureHead& head) {
+  json::Array targets;
+  for (const TargetIdentity& t : head.targets)
+    targets.push_back(json::Object{{"target", t.target}, {"id_bytes", hex(t.id_bytes)}, {"parameter_page", hex(t.parameter_page)},
+                                   {"maker", t.maker}, {"model", t.model}, {"source", t.source}});
+  return json::pretty(json::Object{{"schema", kSchema}, {"uuid", head.uuid}, {"origin", head.origin}, {"board", head.board_uuid},
+                                   {"geometry", to_json(head.geometry)}, {"targets", std::move(targets)},
+                                   {"supply_mV", head.supply_mV}, {"timing", head.timing}, {"tool", head.tool}});
+}
+
+Result<CaptureHead> parse_head(std::string_view text) {
+  const auto value = json::parse(text);
+  if (!value) return failure(value.error());
+  json::Reader reader(*value, "");
+  const auto schema = reader.text("schema");
+  if (!schema) return failure(schema.error());
+  if (*schema != kSchema) {
+    if (schema->starts_with("steadycell-capture/"))
+      return failure(ErrorCode::version_unknown, "capture has schema {}, this program reads {}", *schema, kSchema);
+    return failure(ErrorCode::bad_input_file, "schema \"{}\" is not that of a capture", *schema);
+  }
+  CaptureHead head;
+  for (const auto& [key, into] : {std::pair{"uuid", &head.uuid}, {"origin", &head.origin}, {"board", &head.board_uuid},
+                                  {"timing", &head.timing}, {"tool", &head.tool}}) {
+    auto field = reader.text(key);
+    if (!field) return failure(field.error());
+    *into = std::move(*field);
+  }
+  const auto supply = reader.number("supply_mV", 0, 10000);
+  if (!supply) return failure(supply.error());
+  head.supply_mV = static_cast<std::uint32_t>(*supply);
+  const auto geometry = reader.object("geometry");
+  if (!geometry) return failure(geometry.error());
+  const auto parsed = geometry_from(**geometry);
+  if (!parsed) return failure(parsed.error());
+  head.geometry = *parsed;
+  const auto targets = reader.array("targets");
+  if (!targets) return failure(targets.error());
+  if ((*targets)->empty() || (*targets)->size() > 16)
+    return failure(ErrorCode::bad_input_file, "key \"targets\" should list 1 to 16 chip enables");
+  for (std::size_t i = 0; i < (*targets)->size(); ++i) {
+    auto target = target_from((**targets)[i], fmt::format("targets[{}]", i));
+    if (!target) return failure(target.error());
+    head.targets.push_back(std::move(*target));
+  }
+  if (const auto done = reader.finish(); !done) return failure(done.error());
+  return head;
+}
+
+std::string make_uuid() {
+  std::array<std::uint8_t, 16> bytes{};
+  if (RAND_bytes(bytes.data(), static_cast<int>(bytes.size())) != 1) std::terminate();  // no entropy: nothing is safe to name
+  bytes[6] = static_cast<std::uint8_t>((bytes[6] & 0x0F) | 0x40);
+  bytes[8] = static_cast<std::uint8_t>((bytes[8] & 0x3F) | 0x80);
+  const std::string text = hex(bytes);
+  return fmt::format("{}-{}-{}-{}-{}", text.substr(0, 8), text.substr(8, 4), text.substr(12, 4), text.substr(16, 4), text.substr(20));
+}
+
+}  // namespace steadycell::passes

@@ -1,0 +1,42 @@
+#pragma once
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "base/address.h"
+#include "base/bytes.h"
+#include "base/json.h"
+#include "base/result.h"
+
+namespace steadycell::passes {
+
+// What one chip enable answered, verbatim, and how it was understood.
+struct TargetIdentity {
+  std::uint8_t target = 0;
+  Bytes id_bytes;
+  Bytes parameter_page;  // as read, all copies; empty when there was none
+  std::string maker, model;
+  std::string source;    // what gave the geometry: "id", "onfi", "jedec", "given by hand", ...
+  friend bool operator==(const TargetIdentity&, const TargetIdentity&) = default;
+};
+
+// capture.json: written once, when the capture is made. All targets of a capture share one geometry.
+struct CaptureHead {
+  std::string uuid;
+  std::string origin = "board";  // "board", or "import" for passes read elsewhere
+  std::string board_uuid;        // empty for an import
+  Geometry geometry;
+  std::vector<TargetIdentity> targets;
+  std::uint32_t supply_mV = 0;  // 0 = not known
+  std::string timing;           // "mode 0"
+  std::string tool;             // program and version that made it
+};
+
+std::string head_text(const CaptureHead& head);
+// Strict: unknown keys and impossible geometry are bad_input_file, another major version version_unknown.
+Result<CaptureHead> parse_head(std::string_view text);
+
+// Random UUID, version 4 (RFC 4122), as text.
+std::string make_uuid();
+
+}  // namespace steadycell::passes
