@@ -44,7 +44,7 @@ class Capture : public ::testing::Test {
     std::mt19937 content(block + 1), noise(block * 1000 + pass);
     for (auto& byte : raw) byte = static_cast<std::uint8_t>(content());
     for (std::size_t bit = 0; bit < raw.size() * 8; ++bit)
-      if (noise() < flip * 4294967296.0) raw[bit / 8] = static_cast<std::uint8_t>(raw[bit / 8] ^ (1u << bit % 8));
+      if (static_cast<double>(noise()) < flip * 4294967296.0) raw[bit / 8] = static_cast<std::uint8_t>(raw[bit / 8] ^ (1u << bit % 8));
     return raw;
   }
   static UnitAddress unit(std::uint32_t block, std::uint32_t pass) { return {{0, 0}, {block}, pass}; }
