@@ -1,6 +1,6 @@
-/* A frame that lies whole in the bytes handed over is reported where it lies. Only what the end of a chunk cuts is copied
- * into the buffer, where the frame is then completed. When that frame turns out broken, the buffer is searched from the byte
- * behind its start; what a candidate there lacks comes from the next bytes again. */
+/* A frame that lies whole in the bytes handed over is reported where it lies. Only what the end of a chunk cuts is
+ * copied into the buffer, where the frame is then completed. When that frame turns out broken, the buffer is
+ * searched from the byte behind its start; what a candidate there lacks comes from the next bytes again. */
 #include <string.h>
 
 #include "steadycell/protocol.h"

@@ -1,23 +1,19 @@
-/* What the device core remembers. Here only so that callers can place it statically: its members belong to device/. */
+/* What the device core remembers. Here only so that callers can place it statically: its members belong to
+ * device/. */
 #ifndef STEADYCELL_DEVICE_CORE_STATE_H
 #define STEADYCELL_DEVICE_CORE_STATE_H
 
 #include "device/core.h"
+#include "device/filter.h"
 
 #ifdef __cplusplus
 extern "C" {
 #endif
 
-enum {
-  SC_RX_BYTES = 1024,       /* of the arena: requests are short */
-  SC_ANSWER_RESERVE = 1024, /* of the transmit buffer: pages and samples leave it to answers */
-  SC_ID_BYTES = 8
-};
-
 typedef struct sc_program {
   uint8_t ops[SCP_MAX_PROGRAM_BYTES];
   uint16_t length; /* 0: empty slot */
-  bool needs_trust; /* more than RESET, ID, parameter page and status */
+  bool needs_trust, reads_pages;
   uint32_t output_bytes; /* of one iteration */
 } sc_program;
 
@@ -28,51 +24,73 @@ typedef struct sc_run {
   uint8_t slot, target;
 } sc_run;
 
-enum sc_pending_kind { SC_PENDING_NONE, SC_PENDING_SOCKET_ON, SC_PENDING_SOCKET_OFF, SC_PENDING_PORT_ON, SC_PENDING_CONTACT };
+enum sc_switching { SC_STEADY, SC_SWITCHING_ON, SC_SWITCHING_OFF };
 
-/* The one request whose answer takes time. */
-typedef struct sc_pending_request {
-  enum sc_pending_kind kind;
+typedef struct sc_rail {
+  uint16_t set_mv; /* 0: off */
+  uint16_t limit_ma, ramp_ms;
+  bool keep; /* a silent host does not cut it */
+  enum sc_switching switching;
+  uint32_t request_id;   /* of the request that waits for the switch; 0: nobody does */
+  uint64_t started_ns;   /* of the switch */
+  uint64_t low_since_ns; /* too low since then; 0: it is not */
+} sc_rail;
+
+typedef struct sc_contact {
+  bool running;
   uint32_t request_id;
-  uint64_t started_ns;
-  uint16_t ramp_ms;
-  uint8_t first, count, next; /* contact positions */
-} sc_pending_request;
+  uint8_t first, count, next;
+  uint8_t results[SCP_CONTACT_RAIL * 5];
+} sc_contact;
+
+typedef struct sc_supply {
+  bool running;
+  uint8_t rail;
+  uint32_t request_id; /* of SUPPLY_START */
+  uint32_t averaged_ns, burst_ns;
+  uint32_t dropped;     /* of this stream */
+  uint32_t untold[2];   /* dropped since the last frame of each kind */
+  uint32_t unannounced; /* dropped since the last event */
+  uint64_t fetched_ns, announced_ns;
+} sc_supply;
+
+enum { SC_ID_BYTES = 8 };
+typedef struct sc_seen_id {
+  uint8_t bytes[SC_ID_BYTES];
+  uint8_t length; /* 0: none */
+} sc_seen_id;
 
 struct sc_core {
   const sc_hal* hal;
-  uint8_t uuid[16];
-  uint32_t boot_counter, firmware, capabilities, averaged_interval_ns, burst_interval_ns;
-  uint8_t targets;
-  char name[32];
+  sc_identity identity;
 
   scp_parser parser;
-  uint64_t last_heard_ns;
+  uint64_t last_byte_ns;  /* from the host */
+  uint64_t last_heard_ns; /* its last good frame */
+  uint64_t watched_ns;    /* when rails and lid were last looked at */
+  uint32_t next_sequence; /* the least that the host's next frame may have */
+  uint32_t requests_lost; /* repeated, out of order, on a wrong channel, or without room for an answer */
 
-  /* Frames towards the host, one behind the other: [tx_frame, tx_end) waits; of the frame at tx_frame all before tx_sent is gone. */
+  /* Frames towards the host, one behind the other: [tx_frame, tx_end) waits, and what lies before tx_sent is gone.
+   */
   uint8_t* tx;
   size_t tx_size, tx_frame, tx_sent, tx_end;
   uint32_t sequence[SCP_CHANNELS];
-  uint32_t answers_dropped;
 
-  uint8_t timing_mode, bus_bits, addressing, column_cycles, row_cycles;
+  sc_bus_shape shape;
   sc_program programs[SCP_PROGRAM_SLOTS];
   sc_run runs[SCP_RUN_QUEUE];
   uint8_t runs_first, runs_count;
   uint32_t refused_programs;
 
-  sc_pending_request pending;
-  uint16_t socket_set_mv, socket_limit_ma, port_set_mv, port_limit_ma;
-  bool port_on, port_keep, trusted;
+  sc_rail rails[2]; /* by enum scp_rail */
+  bool trusted;     /* pages may be read */
   uint32_t consents;
-  uint8_t id_now[SC_ID_BYTES], id_at_1v8[SC_ID_BYTES];
-  uint8_t id_now_length, id_at_1v8_length;
-  uint8_t contact[SCP_CONTACT_RAIL * 5];
+  sc_seen_id id_now;    /* at this power-up */
+  sc_seen_id id_at_1v8; /* since HELLO, the lid shut since */
 
-  bool sampling;
-  uint8_t sample_rail;
-  uint32_t averaged_ns, burst_ns, samples_dropped, drop_to_report[2];
-  uint64_t last_samples_ns;
+  sc_contact contact;
+  sc_supply supply;
 };
 
 #ifdef __cplusplus

@@ -1,209 +1,257 @@
-#include "device/parts.h"
+#include "device/filter.h"
 
-/* The grammar of allowed sequences. Everything that is not written here is refused, before the first bus cycle: what a
- * program or erase command would look like need not be known. PROTOCOL.md has the same in words. */
+enum opcode {
+  READ_FIRST_HALF = 0x00, /* large page: read; also back from status to reading */
+  READ_SECOND_HALF = 0x01,
+  READ_SPARE = 0x50,
+  READ_CONFIRM = 0x30,
+  READ_NEXT_PLANE = 0x32,
+  CACHE_READ = 0x31,
+  CACHE_READ_END = 0x3F,
+  CHANGE_COLUMN = 0x05,
+  CHANGE_COLUMN_CONFIRM = 0xE0,
+  READ_STATUS = 0x70,
+  READ_STATUS_ENHANCED = 0x78,
+  READ_ID = 0x90,
+  READ_PARAMETER_PAGE = 0xEC,
+  READ_UNIQUE_ID = 0xED,
+  GET_FEATURES = 0xEE,
+  RESET = 0xFF
+};
 
-enum output { OUTPUT_NONE, OUTPUT_ID, OUTPUT_PARAMETER, OUTPUT_UNIQUE, OUTPUT_STATUS, OUTPUT_FEATURES, OUTPUT_PAGE };
+enum output { NO_OUTPUT, SIDE_OUTPUT, PAGE_OUTPUT };
 
-typedef struct reader {
-  const uint8_t* ops;
-  uint16_t length, at;
-  uint16_t index; /* of the operation at `at` */
-} reader;
-
-/* Bytes of the operation at `at`, 0 when it is unknown or cut. */
-static uint16_t operation_bytes(const reader* r) {
-  static const uint8_t sizes[] = {0, 2, 2, 1, 5, 5, 5, 5};
-  const uint8_t op = r->ops[r->at];
-  if (op == 0 || op >= sizeof sizes) return 0;
-  return r->length - r->at >= sizes[op] ? sizes[op] : 0;
-}
-
-static void skip(reader* r) {
-  r->at = (uint16_t)(r->at + operation_bytes(r));
-  ++r->index;
-}
-
-static bool next_is(const reader* r, uint8_t op) { return r->at < r->length && operation_bytes(r) > 0 && r->ops[r->at] == op; }
-
-/* Exactly `count` address cycles; the byte of the last lands in *byte. */
-static bool take_addresses(reader* r, uint8_t count, uint8_t* byte) {
-  for (uint8_t i = 0; i < count; ++i) {
-    if (!next_is(r, SCP_OP_ADDRESS)) return false;
-    *byte = r->ops[r->at + 1];
-    skip(r);
-  }
-  return true;
-}
-
-static bool take_row(reader* r) {
-  if (!next_is(r, SCP_OP_ROW)) return false;
-  skip(r);
-  return true;
-}
-
-static bool take_command(reader* r, uint8_t* opcode) {
-  if (!next_is(r, SCP_OP_COMMAND)) return false;
-  *opcode = r->ops[r->at + 1];
-  skip(r);
-  return true;
-}
+/* What an opcode waits for before anything else may come. */
+enum phase { FREE, ONE_ADDRESS, STATUS_ROW, PAGE_ADDRESS, PAGE_CONFIRM, COLUMN, COLUMN_CONFIRM };
 
 typedef struct grammar {
-  uint8_t addressing, column_cycles;
-  enum output output;
-  bool page;          /* a page read has filled the register */
-  bool plane_waiting; /* 00h-32h asks for another 00h-30h */
-  bool needs_trust;
+  const sc_bus_shape* shape;
+  enum phase phase;
+  uint8_t opcode, cycles; /* of the sequence under way */
+  enum output output;     /* what READ gives, status aside */
+  bool status;            /* status lies on the bus in front of `output` */
+  bool busy;              /* started and not waited for */
+  bool cache;             /* 31h may follow */
+  bool cache_open;        /* 31h has come: 3Fh must, before another read */
+  bool plane_open;        /* 00h..32h: another 00h..30h must come */
+  bool needs_trust, reads_pages;
 } grammar;
 
-/* 00h with a full address, up to its confirm opcode. */
-static bool take_large_page_read(grammar* g, reader* r) {
-  uint8_t byte = 0, confirm = 0;
-  if (!take_addresses(r, g->column_cycles, &byte) || !take_row(r)) return false;
-  const reader before = *r;
-  if (!take_command(r, &confirm)) return false;
-  if (confirm == 0x30) {
-    g->page = true;
-    g->plane_waiting = false;
-    g->output = OUTPUT_PAGE;
-    return true;
-  }
-  if (confirm == 0x32) {
-    g->page = false;
-    g->plane_waiting = true;
-    g->output = OUTPUT_NONE;
-    return true;
-  }
-  *r = before;
-  return false;
+uint16_t sc_op_bytes(const uint8_t* ops, uint16_t length, uint16_t at) {
+  static const uint8_t sizes[] = {0, 2, 2, 1, 5, 5, 5, 5};
+  const uint8_t op = ops[at];
+  if (op >= sizeof sizes || length - at < sizes[op]) return 0;
+  return sizes[op];
 }
 
-static bool take_small_page_read(grammar* g, reader* r) {
-  uint8_t byte = 0;
-  if (!take_addresses(r, 1, &byte) || !take_row(r)) return false;
-  g->page = true;
-  g->output = OUTPUT_PAGE;
+static bool is_large(const grammar* g) {
+  return g->shape->addressing == SCP_LARGE_PAGE;
+}
+
+static void starts(grammar* g, enum output output) {
+  g->output = output;
+  g->status = false;
+  g->busy = true;
+}
+
+static bool may_follow_cache_read(uint8_t opcode, bool address_follows) {
+  return opcode == CACHE_READ || opcode == CACHE_READ_END || opcode == CHANGE_COLUMN || opcode == READ_STATUS ||
+         opcode == RESET || (opcode == READ_FIRST_HALF && !address_follows);
+}
+
+static bool take_first_opcode(grammar* g, uint8_t opcode, bool address_follows) {
+  if (g->busy && opcode != RESET && opcode != READ_STATUS && opcode != READ_STATUS_ENHANCED) return false;
+  if (g->plane_open && opcode != READ_FIRST_HALF && opcode != READ_STATUS && opcode != RESET) return false;
+  if (g->cache_open && !may_follow_cache_read(opcode, address_follows)) return false;
+  g->opcode = opcode;
+  g->cycles = 0;
+  switch (opcode) {
+    case RESET:
+      starts(g, NO_OUTPUT);
+      g->cache = g->cache_open = g->plane_open = false;
+      return true;
+    case READ_STATUS:
+      g->status = true;
+      return true;
+    case READ_STATUS_ENHANCED:
+      g->needs_trust = true;
+      g->phase = STATUS_ROW;
+      return is_large(g);
+    case READ_UNIQUE_ID:
+    case GET_FEATURES:
+      g->needs_trust = true;
+      g->phase = ONE_ADDRESS;
+      return true;
+    case READ_ID:
+    case READ_PARAMETER_PAGE:
+      g->phase = ONE_ADDRESS;
+      return true;
+    case READ_FIRST_HALF:
+      if (!address_follows) { /* back from status to what lay behind it */
+        const bool back = g->status && g->output != NO_OUTPUT && (is_large(g) || g->output == SIDE_OUTPUT);
+        g->status = false;
+        return back;
+      }
+      break;
+    case READ_SECOND_HALF:
+      if (is_large(g) || g->shape->bus_bits == 16) return false; /* x16 reaches both halves by the column */
+      break;
+    case READ_SPARE:
+      if (is_large(g)) return false;
+      break;
+    case CHANGE_COLUMN:
+      g->phase = COLUMN;
+      return is_large(g) && g->output == PAGE_OUTPUT;
+    case CACHE_READ:
+    case CACHE_READ_END:
+      if (opcode == CACHE_READ ? !g->cache : !g->cache_open) return false;
+      starts(g, PAGE_OUTPUT);
+      g->cache = g->cache_open = opcode == CACHE_READ;
+      return true;
+    default:
+      return false;
+  }
+  g->needs_trust = g->reads_pages = true;
+  g->phase = PAGE_ADDRESS;
   return true;
 }
 
-/* The sequence that starts with command `opcode`, already taken; false leaves r at the operation at fault. */
-static bool take_sequence(grammar* g, reader* r, uint8_t opcode) {
-  uint8_t byte = 0;
-  const bool large = g->addressing == SCP_LARGE_PAGE;
-  if (g->plane_waiting && opcode != 0x00 && opcode != 0x70) return false;
+static bool take_command(grammar* g, uint8_t opcode, bool address_follows) {
+  switch (g->phase) {
+    case FREE:
+      return take_first_opcode(g, opcode, address_follows);
+    case PAGE_CONFIRM:
+      if (opcode != READ_CONFIRM && opcode != READ_NEXT_PLANE) return false;
+      starts(g, opcode == READ_CONFIRM ? PAGE_OUTPUT : NO_OUTPUT);
+      g->cache = opcode == READ_CONFIRM && !g->plane_open;
+      g->plane_open = opcode == READ_NEXT_PLANE;
+      g->phase = FREE;
+      return true;
+    case COLUMN_CONFIRM:
+      if (opcode != CHANGE_COLUMN_CONFIRM) return false;
+      g->status = false;
+      g->phase = FREE;
+      return true;
+    default:
+      return false; /* address cycles are missing */
+  }
+}
+
+static bool side_address_allowed(uint8_t opcode, uint8_t address) {
   switch (opcode) {
-    case 0xFF:
-      g->output = OUTPUT_NONE;
-      g->page = false;
+    case READ_ID:
+      return address == 0x00 || address == 0x20 || address == 0x40;
+    case READ_PARAMETER_PAGE:
+      return address == 0x00 || address == 0x40;
+    case READ_UNIQUE_ID:
+      return address == 0x00;
+    default:
+      return opcode == GET_FEATURES; /* which only reads */
+  }
+}
+
+/* `count` address cycles: one, or a whole row. */
+static bool take_address(grammar* g, uint8_t count, bool is_row, uint8_t byte) {
+  const uint8_t columns = g->shape->column_cycles, rows = g->shape->row_cycles;
+  const uint8_t row_starts = g->phase == PAGE_ADDRESS ? columns : 0;
+  const bool has_row = g->phase == PAGE_ADDRESS || g->phase == STATUS_ROW;
+  if (is_row && (!has_row || g->cycles != row_starts)) return false;
+  g->cycles = (uint8_t)(g->cycles + count);
+  switch (g->phase) {
+    case ONE_ADDRESS:
+      if (!side_address_allowed(g->opcode, byte)) return false;
+      starts(g, SIDE_OUTPUT);
+      g->busy = g->opcode != READ_ID;
+      g->cache = false;
+      g->phase = FREE;
       return true;
-    case 0x90:
-      g->output = OUTPUT_ID;
-      g->page = false;
-      return next_is(r, SCP_OP_ADDRESS) && (r->ops[r->at + 1] == 0x00 || r->ops[r->at + 1] == 0x20 || r->ops[r->at + 1] == 0x40) &&
-             take_addresses(r, 1, &byte);
-    case 0xEC:
-      g->output = OUTPUT_PARAMETER;
-      g->page = false;
-      return next_is(r, SCP_OP_ADDRESS) && (r->ops[r->at + 1] == 0x00 || r->ops[r->at + 1] == 0x40) && take_addresses(r, 1, &byte);
-    case 0xED:
-      g->output = OUTPUT_UNIQUE;
-      g->page = false;
-      g->needs_trust = true;
-      return next_is(r, SCP_OP_ADDRESS) && r->ops[r->at + 1] == 0x00 && take_addresses(r, 1, &byte);
-    case 0xEE:
-      g->output = OUTPUT_FEATURES;
-      g->page = false;
-      g->needs_trust = true;
-      return take_addresses(r, 1, &byte);
-    case 0x70:
-      g->output = OUTPUT_STATUS;
+    case STATUS_ROW:
+      if (g->cycles == rows) {
+        g->status = true;
+        g->phase = FREE;
+      }
       return true;
-    case 0x78:
-      g->output = OUTPUT_STATUS;
-      g->needs_trust = true;
-      return large && take_row(r);
-    case 0x00:
-      if (!next_is(r, SCP_OP_ADDRESS)) { /* back from status to reading */
-        const bool back = g->output == OUTPUT_STATUS && g->page && large;
-        g->output = OUTPUT_PAGE;
-        return back;
+    case PAGE_ADDRESS:
+      if (g->cycles < columns + rows) return true;
+      if (is_large(g)) {
+        g->phase = PAGE_CONFIRM;
+      } else {
+        starts(g, PAGE_OUTPUT);
+        g->phase = FREE;
       }
-      g->needs_trust = true;
-      return large ? take_large_page_read(g, r) : take_small_page_read(g, r);
-    case 0x01:
-    case 0x50:
-      g->needs_trust = true;
-      return !large && take_small_page_read(g, r);
-    case 0x05: {
-      if (!large || !g->page || !take_addresses(r, g->column_cycles, &byte)) return false;
-      const reader before = *r;
-      if (take_command(r, &byte) && byte == 0xE0) {
-        g->output = OUTPUT_PAGE;
-        return true;
-      }
-      *r = before;
-      return false;
-    }
-    case 0x31:
-    case 0x3F:
-      g->output = OUTPUT_PAGE;
-      return large && g->page;
+      return true;
+    case COLUMN:
+      if (g->cycles == columns) g->phase = COLUMN_CONFIRM;
+      return true;
     default:
       return false;
   }
 }
 
-static bool is_wait(uint8_t op) { return op == SCP_OP_WAIT_RB || op == SCP_OP_WAIT_STATUS || op == SCP_OP_DELAY; }
-
-static sc_verdict refuse(const reader* r) {
-  const sc_verdict verdict = {SCP_REFUSED_SEQUENCE, r->index, false, 0};
-  return verdict;
+/* Polling ends with 00h when there is something to go back to; on small-page chips that would set the pointer
+ * anew. */
+static bool take_status_wait(grammar* g) {
+  if (!g->busy || (!is_large(g) && g->output == PAGE_OUTPUT)) return false;
+  g->busy = g->status = false;
+  return true;
 }
 
-static sc_verdict bad(const reader* r) {
-  const sc_verdict verdict = {SCP_BAD_REQUEST, r->at, false, 0};
-  return verdict;
+static bool take_read(const grammar* g) {
+  return g->status || (g->output != NO_OUTPUT && !g->busy);
 }
 
-sc_verdict sc_filter(const uint8_t* ops, uint16_t length, uint8_t addressing, uint8_t column_cycles, uint8_t row_cycles,
-                     uint32_t max_output) {
-  enum { LONGEST_WAIT_US = 10 * 1000 * 1000, LONGEST_DELAY_NS = 1000 * 1000 * 1000 };
-  reader r = {ops, length, 0, 0};
-  grammar g = {addressing, column_cycles, OUTPUT_NONE, false, false, false};
-  uint64_t output_bytes = 0;
-  (void)row_cycles; /* ROW makes exactly as many cycles as BUS_SETUP said */
-  if (length == 0) return bad(&r);
-  while (r.at < r.length) {
-    if (operation_bytes(&r) == 0) return bad(&r);
-    const uint8_t op = r.ops[r.at];
-    if (op == SCP_OP_COMMAND) {
-      const reader first = r;
-      uint8_t opcode = 0;
-      (void)take_command(&r, &opcode);
-      if (!take_sequence(&g, &r, opcode)) {
-        /* An operation that is cut or unknown is malformed rather than forbidden. */
-        if (r.at < r.length && operation_bytes(&r) == 0) return bad(&r);
-        return refuse(r.index > first.index + 1u ? &r : &first);
-      }
-    } else if (op == SCP_OP_READ) {
-      const uint32_t n = scp_get_u32(r.ops + r.at + 1);
-      if (g.output == OUTPUT_NONE || g.plane_waiting) return refuse(&r);
-      if (n == 0) return bad(&r);
-      output_bytes += n;
-      if (output_bytes > max_output) return bad(&r);
-      skip(&r);
-    } else if (is_wait(op)) {
-      const uint32_t limit = scp_get_u32(r.ops + r.at + 1);
-      if (limit > (op == SCP_OP_DELAY ? (uint32_t)LONGEST_DELAY_NS : (uint32_t)LONGEST_WAIT_US)) return bad(&r);
-      /* Status polling ends with 00h, which only means "back to reading" behind a page read. */
-      if (op == SCP_OP_WAIT_STATUS && (g.output != OUTPUT_PAGE || addressing != SCP_LARGE_PAGE)) return refuse(&r);
-      skip(&r);
-    } else {
-      return refuse(&r); /* an address with no command in front */
-    }
+static bool take(grammar* g, const uint8_t* op, bool address_follows) {
+  if (op[0] != SCP_OP_COMMAND && op[0] != SCP_OP_ADDRESS && op[0] != SCP_OP_ROW && g->phase != FREE) return false;
+  switch (op[0]) {
+    case SCP_OP_COMMAND:
+      return take_command(g, op[1], address_follows);
+    case SCP_OP_ADDRESS:
+      return take_address(g, 1, false, op[1]);
+    case SCP_OP_ROW:
+      return take_address(g, g->shape->row_cycles, true, 0);
+    case SCP_OP_WAIT_STATUS:
+      return take_status_wait(g);
+    case SCP_OP_READ:
+      return take_read(g);
+    default: /* WAIT_RB, DELAY */
+      g->busy = false;
+      return true;
   }
-  if (g.plane_waiting) return refuse(&r);
-  const sc_verdict verdict = {SCP_OK, 0, g.needs_trust, (uint32_t)output_bytes};
+}
+
+static uint64_t longest_ns(const uint8_t* op) {
+  if (op[0] == SCP_OP_DELAY) return scp_get_u32(op + 1);
+  if (op[0] == SCP_OP_WAIT_RB || op[0] == SCP_OP_WAIT_STATUS) return scp_get_u32(op + 1) * 1000ull;
+  return 0;
+}
+
+static sc_verdict fault(uint16_t status, uint16_t detail) {
+  const sc_verdict verdict = {status, detail, false, false, 0};
+  return verdict;
+}
+
+sc_verdict sc_filter(const uint8_t* ops, uint16_t length, const sc_bus_shape* shape, uint32_t max_output) {
+  grammar g = {shape, FREE, 0, 0, NO_OUTPUT, false, false, false, false, false, false, false};
+  uint64_t output_bytes = 0, waits_ns = 0;
+  uint16_t index = 0;
+  if (length == 0) return fault(SCP_BAD_REQUEST, 0);
+  for (uint16_t at = 0; at < length; ++index) {
+    const uint16_t bytes = sc_op_bytes(ops, length, at);
+    if (bytes == 0) return fault(SCP_BAD_REQUEST, at);
+    const uint16_t next = (uint16_t)(at + bytes);
+    const bool address_follows = next < length && (ops[next] == SCP_OP_ADDRESS || ops[next] == SCP_OP_ROW);
+    if (!take(&g, ops + at, address_follows)) return fault(SCP_REFUSED_SEQUENCE, index);
+    if (ops[at] == SCP_OP_READ) {
+      const uint32_t n = scp_get_u32(ops + at + 1);
+      output_bytes += n;
+      if (n == 0 || output_bytes > max_output || (shape->bus_bits == 16 && n % 2 != 0))
+        return fault(SCP_BAD_REQUEST, at);
+    }
+    waits_ns += longest_ns(ops + at);
+    if (waits_ns > SC_LONGEST_WAITS_NS) return fault(SCP_BAD_REQUEST, at);
+    at = next;
+  }
+  if (g.phase != FREE || g.plane_open || g.cache_open) return fault(SCP_REFUSED_SEQUENCE, index);
+  const sc_verdict verdict = {SCP_OK, 0, g.needs_trust, g.reads_pages, (uint32_t)output_bytes};
   return verdict;
 }

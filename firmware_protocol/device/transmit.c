@@ -6,7 +6,8 @@ static size_t frame_bytes_at(const sc_core* core, size_t at) {
   return SCP_HEADER_BYTES + scp_get_u32(core->tx + at + 16) + SCP_TRAILER_BYTES;
 }
 
-/* Moves what waits to the front, when that is little compared with what has gone: the cost stays a fraction of a copy. */
+/* Moves what waits to the front, when that is little compared with what has gone: the cost stays a fraction of a
+ * copy. */
 static void make_room(sc_core* core, size_t need) {
   if (core->tx_sent == core->tx_end) {
     core->tx_frame = core->tx_sent = core->tx_end = 0;
@@ -35,11 +36,11 @@ void sc_frame_end(sc_core* core, uint8_t channel, uint16_t type, uint32_t reques
   core->tx_end += SCP_HEADER_BYTES + payload + SCP_TRAILER_BYTES;
 }
 
-void sc_answer(sc_core* core, uint16_t type, uint32_t request_id, uint16_t status, uint16_t detail, const uint8_t* extra,
-               uint32_t extra_bytes) {
+void sc_answer(sc_core* core, uint16_t type, uint32_t request_id, uint16_t status, uint16_t detail,
+               const uint8_t* extra, uint32_t extra_bytes) {
   uint8_t* p = sc_frame_begin(core, 4 + extra_bytes, true);
   if (!p) { /* a host that asks without listening; it will time out and abort */
-    ++core->answers_dropped;
+    ++core->requests_lost;
     return;
   }
   scp_put_u16(p, status);
@@ -68,6 +69,13 @@ bool sc_transmit(sc_core* core) {
 
 void sc_transmit_drop(sc_core* core) {
   /* A frame that has begun to go out goes out whole, or the host would lose the framing. */
-  core->tx_end = core->tx_frame < core->tx_sent ? core->tx_frame + frame_bytes_at(core, core->tx_frame) : core->tx_sent;
-  memset(core->sequence, 0, sizeof core->sequence);
+  const size_t keep =
+      core->tx_frame < core->tx_sent ? core->tx_frame + frame_bytes_at(core, core->tx_frame) : core->tx_sent;
+  for (size_t at = keep; at < core->tx_end; at += frame_bytes_at(core, at)) --core->sequence[core->tx[at + 5]];
+  core->tx_end = keep;
+}
+
+uint32_t sc_max_payload(const sc_core* core) {
+  const size_t room = core->tx_size - SC_ANSWER_RESERVE - SCP_HEADER_BYTES - SCP_TRAILER_BYTES;
+  return room < SCP_MAX_PAYLOAD ? (uint32_t)room : SCP_MAX_PAYLOAD;
 }
