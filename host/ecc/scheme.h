@@ -1,0 +1,56 @@
+#pragma once
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "base/bytes.h"
+#include "base/json.h"
+#include "base/result.h"
+#include "ecc/hamming.h"
+
+// An ECC scheme file, steadycell-ecc/1 (docs/design.md, "Files"): which bytes of a page a code covers, and how.
+namespace steadycell::ecc {
+
+// Bytes [offset, offset + length) of page + spare.
+struct Range {
+  std::uint32_t offset = 0, length = 0;
+  friend bool operator==(const Range&, const Range&) = default;
+};
+
+struct Step {
+  std::vector<Range> data;      // what `--what data` exports, in this order
+  std::vector<Range> metadata;  // protected behind the data, not exported
+  std::vector<Range> code;
+  std::uint32_t data_bytes() const;      // of `data`
+  std::uint32_t covered_bytes() const;   // data and metadata
+  std::uint32_t code_bytes() const;
+};
+
+enum class CodeKind : std::uint8_t { bch, hamming };
+enum class BitOrder : std::uint8_t { msb_first, lsb_first };
+// How an erased step looks: `codeword`: FF everywhere decodes; `all_ff`: it does not, and is told by counting zeros.
+enum class ErasedAs : std::uint8_t { codeword, all_ff };
+
+struct Scheme {
+  CodeKind code = CodeKind::bch;
+  unsigned m = 0, t = 1;
+  std::uint32_t polynomial = 0;
+  HammingOrder hamming_order = HammingOrder::high_line_first;
+  BitOrder bit_order = BitOrder::msb_first;
+  std::uint32_t page_bytes = 0, spare_bytes = 0;
+  std::vector<Step> steps;
+  Bytes mask;  // XOR on the code bytes as stored, one step long; empty = none
+  ErasedAs erased = ErasedAs::codeword;
+
+  std::uint32_t raw_page_bytes() const { return page_bytes + spare_bytes; }
+};
+
+// Strict: unknown keys, ranges outside the page or over each other, and sizes that do not fit the code are refused with the
+// path of the key (bad_input_file).
+Result<Scheme> parse_scheme(const json::Value& value);
+Result<Scheme> parse_scheme(std::string_view text);
+json::Value to_json(const Scheme& scheme);
+
+}  // namespace steadycell::ecc
