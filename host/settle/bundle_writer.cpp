@@ -1,0 +1,121 @@
+#include "settle/bundle_writer.h"
+
+#include <cassert>
+
+#include "base/json.h"
+
+namespace steadycell::settle {
+
+std::string sums_text(const std::vector<image::FileEntry>& files, const Digest& manifest) {
+  std::string text = fmt::format("{}  {}\n", to_text(manifest), image::kManifestName);
+  for (const image::FileEntry& file : files) text += fmt::format("{}  {}\n", to_text(file.sha256), file.name);
+  return text;
+}
+
+BundleWriter::BundleWriter(files::AtomicFolder folder, const Geometry& geometry, const image::CoverageMap& coverage)
+    : folder_(std::move(folder)),
+      coverage_(&coverage),
+      pages_per_block_(geometry.pages_per_block),
+      block_hasher_(geometry.pages_per_block),
+      corrections_writer_(geometry.raw_page_bytes(), geometry.pages_per_block),
+      margins_writer_(geometry.raw_page_bytes(), geometry.pages_per_block) {}
+
+Result<BundleWriter> BundleWriter::create(files::FileSystem& system, const std::string& folder,
+                                          const Geometry& geometry, const image::CoverageMap& coverage) {
+  auto made = files::AtomicFolder::create(system, folder);
+  if (!made) return failure(made.error());
+  BundleWriter writer(std::move(*made), geometry, coverage);
+  for (const auto& [file, name] : {std::pair{&writer.corrections_, image::kCorrectionsName},
+                                   {&writer.margins_, image::kMarginsName},
+                                   {&writer.verdicts_, image::kVerdictsName},
+                                   {&writer.blocks_, image::kBlockHashesName}}) {
+    auto opened = writer.make(name);
+    if (!opened) return failure(opened.error());
+    file->emplace(std::move(*opened));
+  }
+  writer.margins_writer_.begin(writer.scratch_);
+  if (const auto done = writer.margins_->append(writer.scratch_); !done) return failure(done.error());
+  const std::string header = std::string(image::kVerdictHeader) + "\n";
+  if (const auto done = writer.verdicts_->append(as_bytes(header)); !done) return failure(done.error());
+  return writer;
+}
+
+Result<HashedFile> BundleWriter::make(std::string_view name) {
+  auto file = folder_.create_file(std::string(name));
+  if (!file) return failure(file.error());
+  return HashedFile(std::string(name), std::move(*file));
+}
+
+Result<void> BundleWriter::next_pages_file() {
+  if (pages_) {
+    const auto entry = pages_->finish();
+    if (!entry) return failure(entry.error());
+    pages_files_.push_back(*entry);
+    pages_.reset();
+  }
+  const std::size_t next = pages_files_.size();
+  if (next == coverage_->luns().size()) return {};
+  const image::LunCoverage& lun = coverage_->luns()[next];
+  auto file = make(lun.file);
+  if (!file) return failure(file.error());
+  pages_.emplace(std::move(*file));
+  pages_left_ = lun.blocks() * pages_per_block_;
+  return {};
+}
+
+Result<void> BundleWriter::add_page(ByteSpan voted, ByteSpan best, const image::PageMargins& margins) {
+  if (pages_left_ == 0) {
+    if (const auto opened = next_pages_file(); !opened) return opened;
+  }
+  assert(pages_ && "more pages than the coverage has");
+  --pages_left_;
+  if (const auto done = pages_->append(best); !done) return done;
+  all_pages_.update(best);
+
+  scratch_.clear();
+  block_hasher_.add_page(best, scratch_);
+  if (const auto done = blocks_->append(scratch_); !done) return done;
+  scratch_.clear();
+  corrections_writer_.add_page(voted, best, scratch_);
+  if (const auto done = corrections_->append(scratch_); !done) return done;
+  scratch_.clear();
+  margins_writer_.add_page(margins, scratch_);
+  return margins_->append(scratch_);
+}
+
+Result<void> BundleWriter::add_verdict(const image::PageVerdict& verdict) {
+  counts_.add(verdict);
+  line_.clear();
+  image::append_line(verdict, line_);
+  return verdicts_->append(as_bytes(line_));
+}
+
+Result<BundleWriter::Written> BundleWriter::finish(image::Manifest manifest) {
+  assert(pages_left_ == 0 && counts_.total() == coverage_->pages());
+  if (const auto closed = next_pages_file(); !closed) return failure(closed.error());
+  manifest.coverage = coverage_->luns();
+  manifest.summary = counts_;
+  manifest.files = pages_files_;
+  for (HashedFile* file : {&*corrections_, &*verdicts_, &*margins_, &*blocks_}) {
+    const auto entry = file->finish();
+    if (!entry) return failure(entry.error());
+    manifest.files.push_back(*entry);
+  }
+  const std::string text = json::pretty(image::to_json(manifest));
+  auto manifest_file = make(image::kManifestName);
+  if (!manifest_file) return failure(manifest_file.error());
+  if (const auto done = manifest_file->append(as_bytes(text)); !done) return failure(done.error());
+  const auto entry = manifest_file->finish();
+  if (!entry) return failure(entry.error());
+
+  auto sums = make(kSumsName);
+  if (!sums) return failure(sums.error());
+  if (const auto done = sums->append(as_bytes(sums_text(manifest.files, entry->sha256))); !done) {
+    return failure(done.error());
+  }
+  if (const auto done = sums->finish(); !done) return failure(done.error());
+  if (const auto committed = folder_.commit(); !committed) return failure(committed.error());
+  return Written{.manifest = std::move(manifest), .pages_sha256 = all_pages_.finish()};
+}
+
+}  // namespace steadycell::settle

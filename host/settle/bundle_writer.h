@@ -1,0 +1,65 @@
+#pragma once
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "base/result.h"
+#include "files/atomic.h"
+#include "image/block_hashes.h"
+#include "image/corrections.h"
+#include "image/coverage.h"
+#include "image/manifest.h"
+#include "image/margins.h"
+#include "image/verdict.h"
+#include "settle/hashed_file.h"
+
+namespace steadycell::settle {
+
+// The hashes of all files of the bundle, the manifest included, as `sha256sum --check` reads them: the manifest cannot
+// hold its own hash, and nobody should need this program to check a hand-over.
+inline constexpr std::string_view kSumsName = "SHA256SUMS";
+std::string sums_text(const std::vector<image::FileEntry>& files, const Digest& manifest);
+
+// Writes an image bundle page by page, in image order. Nothing stands under the bundle's name before finish() returns;
+// dropped earlier, it leaves nothing behind.
+class BundleWriter {
+ public:
+  // `coverage` must outlive the writer. already_exists when `folder` is there.
+  static Result<BundleWriter> create(files::FileSystem& system, const std::string& folder, const Geometry& geometry,
+                                     const image::CoverageMap& coverage);
+
+  // Bytes of the next page: `voted` before and `best` after the code.
+  Result<void> add_page(ByteSpan voted, ByteSpan best, const image::PageMargins& margins);
+  // Verdict of the next page; verdicts may lag behind pages.
+  Result<void> add_verdict(const image::PageVerdict& verdict);
+
+  const image::VerdictCounts& counts() const { return counts_; }
+
+  struct Written {
+    image::Manifest manifest;
+    Digest pages_sha256{};  // of all pages files one after the other
+  };
+  // Fills in coverage, summary and files, and brings the bundle into being. Requires all pages and verdicts.
+  Result<Written> finish(image::Manifest manifest);
+
+ private:
+  BundleWriter(files::AtomicFolder folder, const Geometry& geometry, const image::CoverageMap& coverage);
+  Result<HashedFile> make(std::string_view name);
+  Result<void> next_pages_file();
+
+  files::AtomicFolder folder_;
+  const image::CoverageMap* coverage_;
+  std::uint32_t pages_per_block_;
+  std::optional<HashedFile> pages_, corrections_, margins_, verdicts_, blocks_;
+  std::vector<image::FileEntry> pages_files_;
+  std::uint64_t pages_left_ = 0;  // in the pages file being written
+  Sha256 all_pages_;
+  image::BlockHasher block_hasher_;
+  image::CorrectionsWriter corrections_writer_;
+  image::MarginsWriter margins_writer_;
+  image::VerdictCounts counts_;
+  Bytes scratch_;
+  std::string line_;
+};
+
+}  // namespace steadycell::settle

@@ -1,0 +1,179 @@
+#include <algorithm>
+
+#include "files/atomic.h"
+#include "settle/image_files.h"
+#include "settle/image_reader.h"
+#include "settle/scheme.h"
+
+namespace steadycell::settle {
+namespace {
+
+// Pages of the image, counted over all LUNs in image order.
+struct Span {
+  std::uint64_t first = 0, count = 0;
+};
+
+std::string text_of(UnitPlace place) { return fmt::format("target {} LUN {}", place.target, place.lun); }
+
+Result<std::vector<Span>> selected(const ImageReader& reader, const ExportRequest& request) {
+  const image::CoverageMap& coverage = reader.coverage();
+  std::vector<Span> spans;
+  if (request.pages && !request.place && coverage.luns().size() > 1) {
+    return failure(ErrorCode::wrong_usage, "the image holds {} LUNs: a page range needs one of them named",
+                   coverage.luns().size());
+  }
+  std::uint64_t before = 0;
+  for (const image::LunCoverage& lun : coverage.luns()) {
+    const std::uint64_t pages = lun.blocks() * reader.manifest().geometry.pages_per_block;
+    if (!request.place || *request.place == lun.place) spans.push_back({before, pages});
+    before += pages;
+  }
+  if (spans.empty()) {
+    return failure(ErrorCode::wrong_usage, "the image holds nothing of {}", text_of(*request.place));
+  }
+  if (!request.pages) return spans;
+
+  const UnitPlace place = request.place.value_or(coverage.luns().front().place);
+  const auto [first, last] = *request.pages;
+  if (first > last) return failure(ErrorCode::wrong_usage, "pages {}-{}: the first is behind the last", first, last);
+  // Pages between covered ones may be missing, so go block by block through the range.
+  spans.clear();
+  const std::uint32_t per_block = reader.manifest().geometry.pages_per_block;
+  for (std::uint64_t page = first; page <= last;) {
+    const std::uint64_t end = std::min<std::uint64_t>(last + std::uint64_t{1}, (page / per_block + 1) * per_block);
+    const auto at = coverage.page_in_image(place, {static_cast<std::uint32_t>(page)});
+    if (!at) {
+      return failure(ErrorCode::wrong_usage, "pages {}-{}: page {} is not in the image", first, last, page);
+    }
+    if (!spans.empty() && spans.back().first + spans.back().count == *at) {
+      spans.back().count += end - page;
+    } else {
+      spans.push_back({*at, end - page});
+    }
+    page = end;
+  }
+  return spans;
+}
+
+// Goes through whole blocks of the image, each compared with its recorded hash.
+class BlockReader {
+ public:
+  static Result<BlockReader> make(const ImageReader& reader) {
+    auto hashes = reader.block_hashes();
+    if (!hashes) return failure(hashes.error());
+    return BlockReader(reader, std::move(*hashes));
+  }
+
+  // The bytes of block `index` in image order; valid until the next call.
+  Result<ByteSpan> read(std::uint64_t index) {
+    std::uint64_t before = 0;
+    for (const image::LunCoverage& lun : reader_->coverage().luns()) {
+      if (index < before + lun.blocks()) return read_from(lun, index, index - before);
+      before += lun.blocks();
+    }
+    return failure(ErrorCode::internal, "block {} of an image of {}", index, before);
+  }
+
+ private:
+  BlockReader(const ImageReader& reader, Bytes hashes)
+      : reader_(&reader), hashes_(std::move(hashes)), block_(reader.manifest().geometry.block_raw_bytes()) {}
+
+  Result<ByteSpan> read_from(const image::LunCoverage& lun, std::uint64_t index, std::uint64_t in_file) {
+    if (lun.file != open_name_) {
+      auto opened = reader_->open_file(lun.file);
+      if (!opened) return failure(opened.error());
+      open_file_ = std::move(*opened);
+      open_name_ = lun.file;
+    }
+    const auto got = open_file_->read_at(in_file * block_.size(), block_);
+    if (!got) return failure(got.error());
+    const Digest digest = Sha256::of(ByteSpan(block_).first(*got));
+    if (!std::equal(digest.begin(), digest.end(), hashes_.begin() + static_cast<std::ptrdiff_t>(index * digest.size()))) {
+      const std::uint32_t per_block = reader_->manifest().geometry.pages_per_block;
+      const auto first = reader_->coverage().page_at(index * per_block);
+      return failure(Error(ErrorCode::hash_mismatch, "the bytes in the image are not those that were settled")
+                         .at(fmt::format("{} pages {}-{}", lun.file, first->page.index,
+                                         first->page.index + per_block - 1)));
+    }
+    return ByteSpan(block_);
+  }
+
+  const ImageReader* reader_;
+  Bytes hashes_, block_;
+  std::string open_name_;
+  std::unique_ptr<files::File> open_file_;
+};
+
+Result<void> count_unsafe(const ImageReader& reader, const std::vector<Span>& spans, Exported& exported) {
+  std::uint64_t at = 0;
+  return reader.for_each_verdict([&](const image::PageVerdict& page) -> Result<void> {
+    const bool inside = std::any_of(spans.begin(), spans.end(), [&](const Span& span) {
+      return at >= span.first && at - span.first < span.count;
+    });
+    ++at;
+    if (inside && page.verdict == image::Verdict::doubtful) ++exported.doubtful;
+    if (inside && page.verdict == image::Verdict::unread) ++exported.unread;
+    return {};
+  });
+}
+
+}  // namespace
+
+Result<Exported> export_image(files::FileSystem& system, const std::string& image, const ExportRequest& request,
+                              const ByteSink& sink, const Hooks& hooks) {
+  const auto reader = ImageReader::open(system, image);
+  if (!reader) return failure(reader.error());
+  const Geometry& geometry = reader->manifest().geometry;
+  const auto spans = selected(*reader, request);
+  if (!spans) return failure(spans.error());
+  const auto scheme_data = scheme_data_ranges(reader->manifest());
+  if (!scheme_data) return failure(scheme_data.error());
+  const auto view = image::ViewRanges::make(request.view, geometry, *scheme_data);
+  if (!view) return failure(view.error());
+  auto blocks = BlockReader::make(*reader);
+  if (!blocks) return failure(blocks.error());
+
+  Exported exported;
+  if (const auto counted = count_unsafe(*reader, *spans, exported); !counted) return failure(counted.error());
+  Progress progress{.stage = "exporting"};
+  for (const Span& span : *spans) progress.total += (span.count + geometry.pages_per_block - 1) / geometry.pages_per_block;
+
+  Sha256 hash;
+  Bytes out;  // a block's worth, so that the sink is called once a block
+  for (const Span& span : *spans) {
+    for (std::uint64_t page = span.first, end = span.first + span.count; page < end;) {
+      if (const auto on = hooks.go_on(progress.stage); !on) return failure(on.error());
+      const std::uint64_t index = page / geometry.pages_per_block;
+      const auto block = blocks->read(index);
+      if (!block) return failure(block.error());
+      out.clear();
+      for (; page < end && page / geometry.pages_per_block == index; ++page, ++exported.pages) {
+        const std::size_t offset = page % geometry.pages_per_block * geometry.raw_page_bytes();
+        out.resize(out.size() + view->bytes_per_page());
+        view->take(block->subspan(offset, geometry.raw_page_bytes()),
+                   MutableByteSpan(out).last(view->bytes_per_page()));
+      }
+      hash.update(out);
+      if (const auto taken = sink(out); !taken) return failure(taken.error());
+      exported.bytes += out.size();
+      ++progress.done;
+      progress.bytes += block->size();
+      hooks.tell(progress);
+    }
+  }
+  exported.sha256 = hash.finish();
+  return exported;
+}
+
+Result<Exported> export_image_to(files::FileSystem& system, const std::string& image, const ExportRequest& request,
+                                 const std::string& to, const Hooks& hooks) {
+  auto file = files::AtomicFile::create(system, to);
+  if (!file) return failure(file.error());
+  auto exported =
+      export_image(system, image, request, [&](ByteSpan bytes) { return file->append(bytes); }, hooks);
+  if (!exported) return exported;
+  if (const auto committed = file->commit(); !committed) return failure(committed.error());
+  return exported;
+}
+
+}  // namespace steadycell::settle

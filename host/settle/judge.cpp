@@ -1,0 +1,136 @@
+#include "settle/judge.h"
+
+#include <algorithm>
+#include <bit>
+#include <cassert>
+
+#include "ecc/scheme.h"
+
+namespace steadycell::settle {
+namespace {
+
+std::uint32_t differing_bits(ByteSpan a, ByteSpan b) {
+  std::uint32_t bits = 0;
+  for (std::size_t at = 0; at < a.size(); ++at) {
+    bits += static_cast<std::uint32_t>(std::popcount(static_cast<std::uint8_t>(a[at] ^ b[at])));
+  }
+  return bits;
+}
+
+Bytes outside_of(const ecc::Scheme& scheme) {
+  Bytes outside(scheme.raw_page_bytes(), 0xFF);
+  for (const ecc::Step& step : scheme.steps) {
+    for (const auto* ranges : {&step.data, &step.metadata, &step.code}) {
+      for (const ecc::Range& range : *ranges) {
+        std::fill_n(outside.begin() + range.offset, range.length, std::uint8_t{0});
+      }
+    }
+  }
+  return outside;
+}
+
+}  // namespace
+
+Judgement judge_without_code(const vote::PageVote& vote) {
+  Judgement judgement;
+  if (vote.votes >= 2 && vote.unstable_bits == 0) judgement.verdict = image::Verdict::steady;
+  return judgement;
+}
+
+CodeJudge::CodeJudge(ecc::PageCode code, const Geometry& geometry)
+    : code_(std::move(code)),
+      geometry_(geometry),
+      outside_(outside_of(code_.scheme())),
+      outcomes_(code_.steps()),
+      scratch_(geometry.raw_page_bytes()),
+      measured_(code_.code_bits(), code_.t()),
+      judged_(code_.code_bits(), code_.t()) {}
+
+Result<CodeJudge> CodeJudge::make(const json::Value& scheme, const Geometry& geometry) {
+  const auto parsed = ecc::parse_scheme(scheme);
+  if (!parsed) return failure(parsed.error());
+  if (parsed->page_bytes != geometry.page_bytes || parsed->spare_bytes != geometry.spare_bytes) {
+    return failure(Error(ErrorCode::bad_input_file,
+                         fmt::format("the scheme is for pages of {} + {} bytes, the chip has {} + {}", parsed->page_bytes,
+                                     parsed->spare_bytes, geometry.page_bytes, geometry.spare_bytes))
+                       .advising("give the scheme of this chip's controller, or settle without one"));
+  }
+  auto code = ecc::PageCode::make(*parsed);
+  if (!code) return failure(code.error());
+  return CodeJudge(std::move(*code), geometry);
+}
+
+void CodeJudge::measure(ByteSpan voted) {
+  std::copy(voted.begin(), voted.end(), scratch_.begin());
+  code_.decode(scratch_, outcomes_);
+  for (const ecc::StepOutcome& outcome : outcomes_) measured_.add(outcome);
+  odds_.reset();
+}
+
+// Nothing was written outside the steps when no byte there has more than one zero, and all of them together no more
+// than an erased step may have. A bad-block mark keeps standing: it has several zeros in one byte.
+bool CodeJudge::looks_unwritten_outside(ByteSpan page) const {
+  std::uint32_t zeros = 0;
+  for (std::size_t at = 0; at < page.size(); ++at) {
+    const int in_byte = std::popcount(static_cast<std::uint8_t>(outside_[at] & ~page[at]));
+    if (in_byte > 1) return false;
+    zeros += static_cast<std::uint32_t>(in_byte);
+  }
+  return zeros <= code_.t();
+}
+
+Judgement CodeJudge::judge(const vote::PageVote& vote, ByteSpan voted, ByteSpan unsure, MutableByteSpan best) {
+  assert(voted.size() == geometry_.raw_page_bytes() && best.size() == voted.size());
+  std::copy(voted.begin(), voted.end(), best.begin());
+  code_.decode(best, outcomes_);
+  for (const ecc::StepOutcome& outcome : outcomes_) judged_.add(outcome);
+
+  const auto all_are = [&](ecc::StepStatus status) {
+    return std::all_of(outcomes_.begin(), outcomes_.end(), [&](const auto& step) { return step.status == status; });
+  };
+  const auto failed = [](const ecc::StepOutcome& step) { return step.status == ecc::StepStatus::failed; };
+  const bool erased = all_are(ecc::StepStatus::erased);
+  if (erased && looks_unwritten_outside(best)) std::fill(best.begin(), best.end(), std::uint8_t{0xFF});
+
+  Judgement judgement;
+  judgement.by = erased ? image::By::erased : image::By::code;
+  judgement.corrected_bits = differing_bits(voted, best);
+  if (std::any_of(outcomes_.begin(), outcomes_.end(), failed)) return judgement;
+
+  if (!odds_) odds_.emplace(code_, measured_);
+  judgement.false_odds = odds_->of_page(outcomes_, 1);
+  if (*judgement.false_odds > kMostFalseOdds) return judgement;
+  judgement.verdict = judgement.corrected_bits == 0 ? image::Verdict::confirmed : image::Verdict::corrected;
+  if (vote.unstable_bits > 0) {
+    for (std::size_t at = 0; at < unsure.size(); ++at) {
+      if ((unsure[at] & outside_[at]) == 0) continue;
+      ++loose_pages_;
+      break;
+    }
+  }
+  return judgement;
+}
+
+std::optional<double> CodeJudge::raw_bit_error_rate() const {
+  if (judged_.codewords() == judged_.failed()) return std::nullopt;
+  return judged_.bit_error_rate();
+}
+
+std::vector<std::string> CodeJudge::notes() const {
+  std::vector<std::string> notes;
+  notes.push_back(fmt::format("odds rest on {} codewords measured before judging: {} failed, {:.2e} wrong bits a bit in the others, "
+                              "more than {} wrong in one with a chance of at most {:.1e}",
+                              measured_.codewords(), measured_.failed(), measured_.bit_error_rate(), code_.t(),
+                              measured_.more_than_t()));
+  if (judged_.failed() > 0) {
+    notes.push_back(fmt::format("{} of {} codewords failed; they stand as voted", judged_.failed(), judged_.codewords()));
+  }
+  if (loose_pages_ > 0) {
+    notes.push_back(fmt::format("{} pages that the code vouches for have wavering bits outside the bytes it covers; those bits stand "
+                                "as voted",
+                                loose_pages_));
+  }
+  return notes;
+}
+
+}  // namespace steadycell::settle

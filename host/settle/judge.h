@@ -1,0 +1,65 @@
+#pragma once
+#include <cstdint>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "base/address.h"
+#include "base/bytes.h"
+#include "base/json.h"
+#include "base/result.h"
+#include "ecc/odds.h"
+#include "ecc/page_code.h"
+#include "image/verdict.h"
+#include "vote/tally.h"
+
+namespace steadycell::settle {
+
+// `confirmed` and `corrected` need a bound on being false of at most this (docs/design.md, rule 2).
+inline constexpr double kMostFalseOdds = 1e-6;
+
+struct Judgement {
+  image::Verdict verdict = image::Verdict::doubtful;
+  image::By by = image::By::vote;
+  std::uint32_t corrected_bits = 0;  // bits of `best` that differ from the vote
+  std::optional<double> false_odds;  // nothing where no code vouches
+  friend bool operator==(const Judgement&, const Judgement&) = default;
+};
+
+// Without a code, all that is known is whether the passes agree: two or more that do are `steady`; one alone, or any
+// wavering bit, is `doubtful`.
+Judgement judge_without_code(const vote::PageVote& vote);
+
+// Judges pages by a code. First measure() on a sample of the chip, then judge() every page.
+class CodeJudge {
+ public:
+  // bad_input_file when the scheme is none, or is not for pages of this geometry.
+  static Result<CodeJudge> make(const json::Value& scheme, const Geometry& geometry);
+
+  // Adds what the code says of a voted page to the statistics that the odds rest on.
+  void measure(ByteSpan voted);
+  const ecc::CodeStatistics& measured() const { return measured_; }
+
+  // Corrects `voted` into `best`. A page of which a step fails is `doubtful`, and its other steps stay corrected. The
+  // verdict is about the bytes that the code covers; wavering bits elsewhere are counted in loose_pages().
+  Judgement judge(const vote::PageVote& vote, ByteSpan voted, ByteSpan unsure, MutableByteSpan best);
+
+  // Over all judged pages.
+  std::optional<double> raw_bit_error_rate() const;
+  std::vector<std::string> notes() const;
+
+ private:
+  CodeJudge(ecc::PageCode code, const Geometry& geometry);
+  bool looks_unwritten_outside(ByteSpan page) const;
+
+  ecc::PageCode code_;
+  Geometry geometry_;
+  Bytes outside_;  // FF where no step covers the byte
+  std::vector<ecc::StepOutcome> outcomes_;
+  Bytes scratch_;
+  ecc::CodeStatistics measured_, judged_;
+  std::optional<ecc::FalseOdds> odds_;  // of what was measured so far; made when first needed
+  std::uint64_t loose_pages_ = 0;  // vouched for, with wavering bits outside what the code covers
+};
+
+}  // namespace steadycell::settle

@@ -1,0 +1,260 @@
+#include "settle/settle.h"
+
+#include <algorithm>
+
+#include "passes/capture.h"
+#include "settle/block_voter.h"
+#include "settle/bundle_writer.h"
+#include "settle/evidence.h"
+#include "settle/judge.h"
+
+namespace steadycell::settle {
+namespace {
+
+constexpr std::uint64_t kCounterBytes = std::uint64_t{24} << 20;
+constexpr std::uint64_t kMeasuredBlocks = 128;
+constexpr std::uint8_t kFill = 0xFF;  // as an erased cell reads: harmless to whatever parses the image
+
+struct CoveredBlock {
+  UnitPlace place;
+  BlockAddress block;
+};
+
+// Blocks with at least one unit, place after place.
+std::vector<image::LunCoverage> coverage_of(const passes::CaptureReader& reader) {
+  std::vector<image::LunCoverage> luns;
+  const Geometry& geometry = reader.head().geometry;
+  for (const passes::TargetIdentity& target : reader.head().targets) {
+    for (std::uint32_t lun = 0; lun < geometry.luns; ++lun) {
+      image::LunCoverage covered;
+      covered.place = {target.target, static_cast<std::uint8_t>(lun)};
+      for (std::uint32_t block = 0; block < geometry.blocks; ++block) {
+        if (reader.units().passes_of(covered.place, {block}) == 0) continue;
+        if (!covered.ranges.empty() && covered.ranges.back().first + covered.ranges.back().count == block) {
+          ++covered.ranges.back().count;
+        } else {
+          covered.ranges.push_back({block, 1});
+        }
+      }
+      if (!covered.ranges.empty()) luns.push_back(std::move(covered));
+    }
+  }
+  std::sort(luns.begin(), luns.end(), [](const auto& a, const auto& b) { return a.place < b.place; });
+  for (image::LunCoverage& lun : luns) lun.file = image::pages_file_name(lun.place, luns.size() == 1);
+  return luns;
+}
+
+image::Cause cause_of_missing(passes::PageStatus status) {
+  switch (status) {
+    case passes::PageStatus::transfer_error: return image::Cause::transfer;
+    case passes::PageStatus::ready_timeout: return image::Cause::chip_busy;
+    case passes::PageStatus::not_read:
+    case passes::PageStatus::read: break;
+  }
+  return image::Cause::unknown;
+}
+
+class Settler {
+ public:
+  Settler(passes::CaptureReader& reader, const image::CoverageMap& coverage, std::optional<CodeJudge> judge, BundleWriter writer,
+          const Hooks& hooks)
+      : reader_(&reader),
+        coverage_(&coverage),
+        geometry_(reader.head().geometry),
+        hooks_(&hooks),
+        judge_(std::move(judge)),
+        writer_(std::move(writer)),
+        voter_(reader, kCounterBytes),
+        evidence_(geometry_),
+        voted_(geometry_.raw_page_bytes()),
+        unsure_(geometry_.raw_page_bytes()),
+        best_(geometry_.raw_page_bytes()) {}
+
+  Result<Summary> run(const Request& request) {
+    if (judge_) {
+      if (const auto measured = measure(); !measured) return failure(measured.error());
+    }
+    if (const auto decided = decide(); !decided) return failure(decided.error());
+    image::Manifest manifest = describe(request);
+    auto written = writer_.finish(std::move(manifest));
+    if (!written) return failure(written.error());
+    Summary summary;
+    summary.manifest = std::move(written->manifest);
+    summary.sha256 = written->pages_sha256;
+    summary.passes = std::min(reader_->units().passes(), BlockVoter::kMostPasses);
+    summary.causes = evidence_.causes();
+    summary.lanes = evidence_.lanes();
+    summary.tied_bits = evidence_.tied_bits();
+    return summary;
+  }
+
+ private:
+  CoveredBlock block_at(std::uint64_t index) const {
+    const auto page = coverage_->page_at(index * geometry_.pages_per_block);
+    return {page->place, geometry_.block_of(page->page)};
+  }
+
+  // Sweep 1: what the code says of blocks spread evenly over the image.
+  Result<void> measure() {
+    const std::uint64_t blocks = std::min(coverage_->blocks(), kMeasuredBlocks);
+    Progress progress{.stage = "measuring", .total = blocks};
+    for (std::uint64_t i = 0; i < blocks; ++i) {
+      if (const auto on = hooks_->go_on(progress.stage); !on) return on;
+      const CoveredBlock at = block_at(i * coverage_->blocks() / blocks);
+      for (std::uint32_t first = 0; first < geometry_.pages_per_block; first += voter_.pages_per_slice()) {
+        if (const auto voted = voter_.vote(at.place, at.block, first); !voted) return voted;
+        for (std::uint32_t page = 0; page < voter_.pages(); ++page) {
+          if (voter_.tally().majority(page, voted_, unsure_).votes > 0) judge_->measure(voted_);
+        }
+      }
+      progress.done = i + 1;
+      progress.bytes += geometry_.block_raw_bytes();
+      hooks_->tell(progress);
+    }
+    return {};
+  }
+
+  // Sweep 2: the verdict of each page.
+  Result<void> decide() {
+    Progress progress{.stage = "settling", .total = coverage_->blocks()};
+    for (std::uint64_t i = 0; i < coverage_->blocks(); ++i) {
+      if (const auto on = hooks_->go_on(progress.stage); !on) return on;
+      const CoveredBlock at = block_at(i);
+      for (std::uint32_t first = 0; first < geometry_.pages_per_block; first += voter_.pages_per_slice()) {
+        if (const auto voted = voter_.vote(at.place, at.block, first); !voted) return voted;
+        if (const auto settled = settle_slice(at, first); !settled) return settled;
+      }
+      progress.done = i + 1;
+      progress.bytes += geometry_.block_raw_bytes();
+      hooks_->tell(progress);
+    }
+    return {};
+  }
+
+  Result<void> settle_slice(CoveredBlock at, std::uint32_t first_page) {
+    rows_.clear();
+    evidence_.begin_slice();
+    for (std::uint32_t page = 0; page < voter_.pages(); ++page) {
+      image::PageVerdict row;
+      row.place = at.place;
+      row.page = {at.block.index * geometry_.pages_per_block + first_page + page};
+      const vote::PageVote vote = voter_.tally().majority(page, voted_, unsure_);
+      row.unstable_bits = vote.unstable_bits;
+      if (vote.votes == 0) {
+        std::fill(voted_.begin(), voted_.end(), kFill);
+        std::fill(unsure_.begin(), unsure_.end(), std::uint8_t{0});
+        best_ = voted_;
+        row.verdict = image::Verdict::unread;
+        row.cause = cause_of_missing(voter_.status(page));
+      } else {
+        best_ = voted_;
+        const Judgement judgement = judge_ ? judge_->judge(vote, voted_, unsure_, best_) : judge_without_code(vote);
+        row.verdict = judgement.verdict;
+        row.by = judgement.by;
+        row.corrected_bits = judgement.corrected_bits;
+        row.false_odds = judgement.false_odds;
+      }
+      evidence_.add(vote, unsure_, voted_, voter_.failed_reads(page));
+      rows_.push_back(row);
+      if (const auto added = writer_.add_page(voted_, best_, margins_of(page, vote)); !added) return added;
+    }
+    evidence_.end_slice();
+    for (std::size_t page = 0; page < rows_.size(); ++page) {
+      if (rows_[page].verdict != image::Verdict::unread) rows_[page].cause = evidence_.cause_of(page);
+      evidence_.count(rows_[page].cause);
+      if (const auto added = writer_.add_verdict(rows_[page]); !added) return added;
+    }
+    return {};
+  }
+
+  // The planes live in margins_ until the next call.
+  image::PageMargins margins_of(std::uint32_t page, const vote::PageVote& vote) {
+    image::PageMargins margins{.votes = vote.votes, .planes = 0, .against = {}};
+    if (vote.unstable_bits == 0) return margins;
+    margins.planes = vote::Tally::dissent_planes(vote.votes);
+    margins_.resize(std::size_t{margins.planes} * geometry_.raw_page_bytes());
+    for (std::uint32_t plane = 0; plane < margins.planes; ++plane) {
+      const std::size_t offset = std::size_t{plane} * geometry_.raw_page_bytes();
+      voter_.tally().dissent(page, plane, MutableByteSpan(margins_).subspan(offset, geometry_.raw_page_bytes()));
+    }
+    margins.against = margins_;
+    return margins;
+  }
+
+  image::Manifest describe(const Request& request) const {
+    const passes::CaptureHead& head = reader_->head();
+    const passes::Contents& contents = reader_->contents();
+    image::Manifest manifest;
+    manifest.geometry = geometry_;
+    for (const passes::TargetIdentity& target : head.targets) {
+      manifest.identity.push_back({.target = target.target,
+                                   .id_bytes = target.id_bytes,
+                                   .parameter_page = target.parameter_page,
+                                   .maker = target.maker,
+                                   .model = target.model,
+                                   .source = target.source});
+    }
+    manifest.capture_uuid = head.uuid;
+    manifest.journal_head = contents.head;
+    manifest.scheme = request.scheme;
+    manifest.conditions = {{.supply_mV = head.supply_mV,
+                            .timing = head.timing,
+                            .retry_level = 0,
+                            .temperature = "",
+                            .passes = std::min(reader_->units().passes(), BlockVoter::kMostPasses)}};
+    manifest.not_read = {"one-time-programmable area", "blocks beyond the advertised count"};
+    manifest.fill_byte = kFill;
+    manifest.notes = evidence_.notes();
+    if (judge_) {
+      manifest.raw_bit_error_rate = judge_->raw_bit_error_rate();
+      for (std::string& note : judge_->notes()) manifest.notes.push_back(std::move(note));
+    }
+    for (std::string& note : notes_on_capture(contents, voter_.lost())) manifest.notes.push_back(std::move(note));
+    manifest.version = request.version;
+    manifest.build = request.build;
+    return manifest;
+  }
+
+  passes::CaptureReader* reader_;
+  const image::CoverageMap* coverage_;
+  Geometry geometry_;
+  const Hooks* hooks_;
+  std::optional<CodeJudge> judge_;
+  BundleWriter writer_;
+  BlockVoter voter_;
+  Evidence evidence_;
+  Bytes voted_, unsure_, best_, margins_;
+  std::vector<image::PageVerdict> rows_;  // of the slice
+};
+
+}  // namespace
+
+Result<Summary> settle(files::FileSystem& system, const Request& request, const Hooks& hooks) {
+  auto reader = passes::CaptureReader::open(system, request.capture);
+  if (!reader) return failure(reader.error());
+  const Geometry& geometry = reader->head().geometry;
+  auto luns = coverage_of(*reader);
+  if (luns.empty()) {
+    return failure(Error(ErrorCode::bad_input_file, fmt::format("capture {} holds no finished unit", request.capture))
+                       .advising("read or import at least one pass into it first"));
+  }
+  const auto coverage = image::CoverageMap::make(geometry, std::move(luns));
+  if (!coverage) return failure(coverage.error());
+  std::optional<CodeJudge> judge;
+  if (request.scheme) {
+    auto made = CodeJudge::make(*request.scheme, geometry);
+    if (!made) return failure(Error(made.error()).during("reading the ECC scheme"));
+    judge.emplace(std::move(*made));
+  }
+  auto writer = BundleWriter::create(system, request.image, geometry, *coverage);
+  if (!writer) return failure(Error(writer.error()).during("settling into {}", request.image));
+  auto summary = Settler(*reader, *coverage, std::move(judge), std::move(*writer), hooks).run(request);
+  if (!summary) {
+    return failure(Error(summary.error())
+                       .during("settling {} into {}", request.capture, request.image)
+                       .keeping("the capture is untouched, no image was made"));
+  }
+  return summary;
+}
+
+}  // namespace steadycell::settle
