@@ -47,7 +47,6 @@ static size_t skip(scp_parser* parser, enum look seen, const uint8_t* at, size_t
 static size_t complete(scp_parser* parser, size_t need, const uint8_t* bytes, size_t n) {
   const size_t have = parser->fill - parser->done;
   const size_t take = n < need - have ? n : need - have;
-  if (take == 0) return 0;
   if (parser->done + need > parser->capacity) {
     memmove(parser->buffer, parser->buffer + parser->done, have);
     parser->done = 0;
@@ -74,9 +73,8 @@ size_t scp_parser_feed(scp_parser* parser, const uint8_t* bytes, size_t n, bool*
       return took;
     }
     if (seen == kNeedsMore) {
-      const size_t more = complete(parser, need, bytes + took, n - took);
-      if (more == 0) return took;
-      took += more;
+      if (took == n) return took;
+      took += complete(parser, need, bytes + took, n - took);
     } else {
       parser->done += skip(parser, seen, at, have);
     }
