@@ -28,6 +28,7 @@ struct Drop {
   double time_s = 0, length_s = 0;
   double level_before_mA = 0;
   double peak_after_mA = 0;     // highest sample within 1 ms of the return
+  double mean_mA = 0;           // while it was gone: nothing through an open contact, something through a sleeping chip
   double recharge_uC = 0;       // charge above the level before, within 1 ms of the return
 };
 
@@ -35,7 +36,8 @@ struct Drop {
 struct Collapse {
   double time_s = 0;
   double peak_before_mA = 0;    // highest sample from 10 ms before until it was down
-  double flat_ms = 0;           // how long the current stood flat at that top while the voltage was below
+  double flat_ms = 0;           // how long the current stood at that top, in sum
+  double sag_ms = 0;            // of it, with the voltage below where it stood: a limiter at work
   bool came_back = false;       // the limiter tried again
 };
 
@@ -70,6 +72,12 @@ struct Features {
   double region_uC = 0;         // charge of the largest region above 100 mA (USB 2.0 inrush, see docs)
   double region_excess_uC = 0;  // the part above 100 mA
   Measured first_level_mA;      // lowest level within 6 ms of the ramp's end, before the controller's clock starts
+  double reset_mA = 0;          // level 1.2 to 3.2 ms behind the ramp: controller in reset
+  double equivalent_uF = 0;     // switch-on charge less what a steady load took, over the voltage
+  double behind_ramp_mA = 0;    // level just behind the ramp
+  // Current against voltage over the upper part of the ramp, as a line: a resistor has its 1/R as slope and what the
+  // capacitor beside it takes, C dV/dt, as the current at 0 V.
+  double ramp_mA_per_V = 0, ramp_mA_at_0V = 0;
   double early_mA = 0, early_V = 0;  // medians 1 to 4 ms after switch-on
   RampShape ramp_shape;
   double early_slope_V_per_s = 0;    // trend of the voltage over 5 to 50 ms, if it has not come up

@@ -1,0 +1,120 @@
+#include "supply/diagnosis.h"
+
+#include <fmt/format.h>
+
+#include "supply/judge.h"
+
+namespace steadycell::supply {
+namespace {
+
+// Below this the first name on the list is `unsure`.
+constexpr double kSure = 0.5;
+constexpr double kWorthNaming = 0.02;
+
+// A rail that came up shows its voltage; one held down by a heavy current does not.
+std::optional<Rail> rail_of(const Features& f) {
+  if (f.early_mA > 20 && f.top_V < 4.3) return std::nullopt;
+  if (f.top_V > 4.3 && f.top_V < 5.6) return Rail::vbus;
+  if (f.top_V > 3.0 && f.top_V < 3.7) return Rail::socket3v3;
+  if (f.top_V > 1.6 && f.top_V < 2.0) return Rail::socket1v8;
+  return std::nullopt;
+}
+
+}  // namespace
+
+std::vector<Diagnosis> Verdicts::ranked() && {
+  std::stable_sort(list_.begin(), list_.end(), [](const Diagnosis& a, const Diagnosis& b) { return a.confidence > b.confidence; });
+  std::erase_if(list_, [](const Diagnosis& d) { return d.confidence < kWorthNaming; });
+  if (list_.empty() || list_.front().confidence < kSure) {
+    Diagnosis unsure;
+    unsure.confidence = std::max(rest_, 1 - (list_.empty() ? 0.0 : list_.front().confidence));
+    unsure.evidence = std::move(doubts_);
+    if (unsure.evidence.empty()) unsure.evidence.emplace_back("no fault accounts for the trace well enough");
+    list_.insert(list_.begin(), std::move(unsure));
+  }
+  for (std::size_t i = 0; i < list_.size(); ++i) {
+    Diagnosis& d = list_[i];
+    const std::size_t other = i == 0 ? 1 : 0;
+    d.next_step = next_step_for(d.fault, other < list_.size() ? list_[other].fault : Fault::unsure);
+    d.caution = caution_for(d.fault);
+    d.evidence.insert(d.evidence.end(), notes_.begin(), notes_.end());
+  }
+  return std::move(list_);
+}
+
+void judge_collapse(const Reading& r, Verdicts& verdicts) {
+  const Features& f = r.trace;
+  const auto event_near = [&](std::string_view word, double time_s) {
+    return std::any_of(r.header.events.begin(), r.header.events.end(),
+                       [&](const TraceEvent& e) { return e.text == word && std::abs(e.time_s - time_s) < 0.02; });
+  };
+  double certain = 0;
+  std::vector<std::string> evidence;
+  for (const Collapse& c : f.collapses) {
+    double p = 0;
+    std::string says = fmt::format("the supply stood, then fell at {:.3f} s; highest current before {:.0f} mA, at that top for {:.1f} ms",
+                                   c.time_s, c.peak_before_mA, c.flat_ms);
+    if (event_near("trip", c.time_s) || event_near("limit", c.time_s)) {
+      p = 0.99;
+      says += ", where the recorder notes that the limiter acted";
+    } else if (event_near("off", c.time_s)) {
+      p = 0.02;
+      says += ", where the recorder notes that it switched off";
+    } else if (r.limit_mA) {
+      p = exceeds(c.peak_before_mA / *r.limit_mA, 0.87, 0.03);
+      says += fmt::format(" ({:.0f} % of the limit of {:.0f} mA)", 100 * c.peak_before_mA / *r.limit_mA, *r.limit_mA);
+    } else if (c.sag_ms > 2.5e3 * f.sample_s) {
+      p = 0.95;
+      says += fmt::format("; the voltage sagged for {:.1f} ms while the current stood still: a limiter at work", c.sag_ms);
+    } else {
+      // A hand on the switch looks the same, except that people rarely switch off amid a burst.
+      p = f.duration_s - c.time_s > 0.05 ? 0.6 : 0.2;
+      says += "; the limit is not known";
+      verdicts.doubt("the supply went off and the trace does not say why: give the limit with --limit");
+    }
+    if (c.came_back) says += "; it came back later";
+    if (p > certain) {
+      certain = p;
+      evidence = {says};
+    }
+  }
+  if (f.collapses.empty() && r.limit_mA && f.end_V < 0.93 * f.top_V && f.end_mA > 0.9 * *r.limit_mA) {
+    certain = 0.9;
+    evidence = {fmt::format("at the end {:.0f} mA flow, the limit, and the supply is held down at {:.2f} V", f.end_mA, f.end_V)};
+  }
+  if (!evidence.empty() && !f.plateaus.empty())
+    evidence.push_back(fmt::format("the stage before drew {:.1f} mA", f.plateaus.back().mA));
+  verdicts.claim(Fault::limit_trip, certain, std::move(evidence));
+}
+
+std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header, const Settings& settings,
+                                const Features* burst, const Features* twin) {
+  Verdicts verdicts;
+  Reading reading{trace, header, settings.rail ? settings.rail : header.rail, false,
+                  settings.limit_mA ? settings.limit_mA : header.limit_mA, burst, twin};
+  if (!trace.has_baseline) verdicts.note("no samples from before power: the zero of the current is not known better than 1 mA");
+  if (trace.gaps > 0) verdicts.note(fmt::format("{} gaps, {:.1f} ms in all, were not recorded", trace.gaps, trace.gap_s * 1e3));
+  if (trace.saturated) verdicts.note("the converter was at full scale: currents and charges are at least what is said here");
+
+  if (trace.bins.empty() || (trace.top_V < 0.03 && trace.early_mA < 5)) {
+    verdicts.doubt("the trace shows no moment with power");
+    return std::move(verdicts).ranked();
+  }
+  if (!reading.rail) reading.rail = rail_of(trace);
+  if (!reading.rail) {
+    if (!settings.assume_port) {
+      verdicts.doubt(fmt::format("{:.2f} V at {:.0f} mA: which rail this is decides what it means; give --rail", trace.early_V, trace.early_mA));
+      return std::move(verdicts).ranked();
+    }
+    reading.rail = Rail::vbus;
+    reading.rail_assumed = true;
+    verdicts.note("the trace does not say which rail it is; read as the USB port (--rail says otherwise)");
+  }
+  if (*reading.rail == Rail::vbus)
+    judge_port(reading, verdicts);
+  else
+    judge_socket(reading, verdicts);
+  return std::move(verdicts).ranked();
+}
+
+}  // namespace steadycell::supply

@@ -1,0 +1,190 @@
+#include "supply/features.h"
+
+#include <algorithm>
+#include <cmath>
+#include <deque>
+
+#include "supply/boot.h"
+#include "supply/switch_on.h"
+#include "supply/watch.h"
+
+namespace steadycell::supply {
+namespace {
+
+constexpr std::size_t kFirst = 64;           // samples that settle noise and sampling interval
+constexpr std::size_t kMostBefore = 16384;   // samples kept from before power
+constexpr std::size_t kMostBehind = 32768;   // and from the first 60 ms behind it
+constexpr double kHead = 60e-3, kTail = 0.1, kBin = 1e-3;
+constexpr std::size_t kMostBins = 16384;
+
+}  // namespace
+
+struct Analyzer::State {
+  TraceHeader known;
+  std::vector<Sample> first;  // until there are enough to start
+  bool started = false;
+
+  double start_s = 0, last_s = 0, sample_s = 0;
+  double noise_mA = 0, rest_mA = 0, rest_V = 0, rest_V_noise = 0;  // first guesses, from `first`
+  Features out;
+  std::vector<Sample> head;  // before power, then the first moments
+  std::size_t before = 0;    // samples of head that stand before power
+  std::uint32_t rising = 0;  // samples in a row that look powered
+  std::optional<double> t_on;
+  std::optional<BinGatherer> bins;
+  std::optional<Watch> watch;
+  double baseline = 0;
+  std::deque<Sample> tail;
+
+  void start();
+  void take(const Sample& s);
+  void look_for_power(const Sample& s);
+  void power_found(double at_s);
+  void behind_power(const Sample& s);
+};
+
+Analyzer::Analyzer(const TraceHeader& known) : state_(std::make_unique<State>()) { state_->known = known; }
+Analyzer::~Analyzer() = default;
+Analyzer::Analyzer(Analyzer&&) noexcept = default;
+Analyzer& Analyzer::operator=(Analyzer&&) noexcept = default;
+
+void Analyzer::add(const Sample& sample) {
+  State& s = *state_;
+  if (s.started) return s.take(sample);
+  s.first.push_back(sample);
+  if (s.first.size() == kFirst) s.start();
+}
+
+// The middle interval of the first samples is the sampling interval: a gap or a rounded time among them does no harm.
+void Analyzer::State::start() {
+  started = true;
+  if (first.empty()) return;
+  std::vector<double> intervals, currents, volts;
+  for (std::size_t i = 1; i < first.size(); ++i) intervals.push_back(first[i].time_s - first[i - 1].time_s);
+  sample_s = intervals.empty() ? kBin : median_of(intervals);
+  for (std::size_t i = 0; i < std::min<std::size_t>(first.size(), 8); ++i) {
+    currents.push_back(first[i].mA);
+    volts.push_back(first[i].volts);
+  }
+  // Rounded times: the mean over all is finer than the median of one.
+  const double mean = first.size() > 1 ? (first.back().time_s - first.front().time_s) / static_cast<double>(first.size() - 1) : kBin;
+  if (std::abs(mean - sample_s) < 0.05 * sample_s) sample_s = mean;
+  rest_mA = median_of(currents);
+  rest_V = median_of(volts);
+  noise_mA = noise_of(first);
+  start_s = last_s = first.front().time_s;
+  const std::vector<Sample> waiting = std::move(first);
+  if (rest_V > 0.5) power_found(start_s);  // no moment without power: no baseline
+  else if (known.t_on_s && *known.t_on_s <= start_s) power_found(start_s);
+  for (const Sample& s : waiting) take(s);
+}
+
+void Analyzer::State::take(const Sample& s) {
+  const double step = s.time_s - last_s;
+  if (out.samples > 0 && step > 1.5 * sample_s) {
+    ++out.gaps;
+    out.gap_s += step - sample_s;
+  }
+  ++out.samples;
+  last_s = s.time_s;
+  out.saturated |= known.full_scale_mA && s.mA >= *known.full_scale_mA;
+  tail.push_back(s);
+  while (tail.front().time_s < s.time_s - kTail || tail.size() > kMostBehind) tail.pop_front();
+  if (t_on)
+    behind_power(s);
+  else
+    look_for_power(s);
+}
+
+void Analyzer::State::look_for_power(const Sample& s) {
+  head.push_back(s);
+  if (known.t_on_s) {
+    if (s.time_s + sample_s / 2 > *known.t_on_s) power_found(*known.t_on_s);
+  } else {
+    const bool powered = s.volts > rest_V + 0.05 || s.mA > rest_mA + std::max(1.0, 8 * noise_mA);
+    rising = powered ? rising + 1 : 0;
+    if (rising == 2) power_found(head[head.size() - 2].time_s);
+  }
+  if (!t_on && head.size() >= 2 * kMostBefore) head.erase(head.begin(), head.begin() + kMostBefore);
+}
+
+// From here on, including the samples that showed it.
+void Analyzer::State::power_found(double at_s) {
+  t_on = at_s;
+  std::vector<double> rest;
+  std::size_t count = 0;
+  while (count < head.size() && head[count].time_s < at_s - sample_s / 2) ++count;
+  before = count;
+  double sum = 0;
+  for (std::size_t i = 0; i < count; ++i) sum += head[i].mA;
+  if (count >= 8) {
+    out.has_baseline = true;
+    noise_mA = noise_of(std::span(head).first(count));
+    baseline = sum / static_cast<double>(count);
+    out.baseline_mA = {baseline, noise_mA / std::sqrt(static_cast<double>(count)), false};
+  } else {
+    // Offset of an amplifier that was never seen at rest: 1 mA is usual.
+    out.baseline_mA = {0, 1, false};
+  }
+  bins.emplace(at_s, std::max(kBin, sample_s), kMostBins);
+  watch.emplace(sample_s, noise_mA);
+  const std::vector<Sample> late(head.begin() + static_cast<std::ptrdiff_t>(count), head.end());
+  head.resize(count);
+  for (const Sample& s : late) behind_power(s);
+}
+
+void Analyzer::State::behind_power(const Sample& s) {
+  if (s.time_s < *t_on + kHead && head.size() < before + kMostBehind) head.push_back(s);
+  bins->add(s.time_s + sample_s * 0.01, s.mA - baseline, s.volts);
+  watch->add(s.time_s, s.mA - baseline, s.volts);
+}
+
+Features Analyzer::finish() {
+  State& s = *state_;
+  if (!s.started) s.start();
+  Features& out = s.out;
+  out.sample_s = s.sample_s;
+  out.duration_s = out.samples > 0 ? s.last_s - s.start_s + s.sample_s : 0;
+  out.noise_mA = s.noise_mA;
+  if (!s.t_on) {
+    double sum = 0;
+    for (const Sample& sample : s.head) sum += sample.mA;
+    if (!s.head.empty()) {
+      out.baseline_mA = {sum / static_cast<double>(s.head.size()), s.noise_mA / std::sqrt(static_cast<double>(s.head.size())), false};
+      out.has_baseline = true;
+    }
+    return std::move(out);
+  }
+  if (out.has_baseline || s.known.t_on_s) out.t_on_s = *s.t_on;
+
+  double volts = 0, mA = 0, count = 0;
+  const double tail_from = s.last_s - std::min(kTail, out.duration_s / 10);
+  for (const Sample& sample : s.tail)
+    if (sample.time_s >= tail_from) volts += sample.volts, mA += sample.mA - s.baseline, count += 1;
+  out.end_V = volts / count;
+  out.end_mA = mA / count;
+
+  s.watch->finish(out);
+  out.bins = s.bins->finish();
+  out.bin_s = std::max(kBin, s.sample_s);
+  // The highest voltage that stood over 5 bins: their lowest mean.
+  for (std::size_t i = 0; i < out.bins.size(); ++i) {
+    double stood = out.bins[i].mean_V;
+    for (std::size_t j = i; j < std::min(i + 5, out.bins.size()); ++j)
+      if (out.bins[j].samples) stood = std::min<double>(stood, out.bins[j].mean_V);
+    out.top_V = std::max(out.top_V, stood);
+  }
+  SwitchOnInput in;
+  in.samples = s.head;
+  in.t_on_s = *s.t_on;
+  in.sample_s = s.sample_s;
+  in.baseline_mA = s.baseline;
+  in.baseline_sigma_mA = out.baseline_mA.sigma;
+  in.noise_mA = out.noise_mA;
+  in.full_scale_mA = s.known.full_scale_mA;
+  if (out.t_on_s) measure_switch_on(in, out);
+  measure_boot(out);
+  return std::move(out);
+}
+
+}  // namespace steadycell::supply

@@ -1,0 +1,82 @@
+#pragma once
+#include <algorithm>
+#include <cmath>
+#include <optional>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "supply/diagnosis.h"
+
+// How diagnoses are weighed: a list of questions in the order of certainty, each answered with a probability instead of
+// yes or no. What an earlier question claims, later ones cannot claim again; what none claims is "unsure".
+namespace steadycell::supply {
+
+// Probability that a value known to `sigma` exceeds `limit`.
+inline double exceeds(double value, double limit, double sigma) {
+  return 0.5 * std::erfc((limit - value) / (std::sqrt(2.0) * std::max(sigma, 1e-12)));
+}
+// The same for positive quantities whose natural spread is a factor: `spread` is the sigma of the logarithm, 0.2 = 20 %.
+inline double exceeds_by_factor(double value, double limit, double spread) {
+  return exceeds(std::log(std::max(value, 1e-9)), std::log(limit), spread);
+}
+
+struct Reading {
+  const Features& trace;
+  const TraceHeader& header;
+  std::optional<Rail> rail;
+  bool rail_assumed = false;
+  std::optional<double> limit_mA;
+  const Features* burst = nullptr;
+  const Features* twin = nullptr;
+
+  // The recording that shows the first moments best.
+  const Features& switch_on() const { return burst && burst->t_on_s && burst->ramp_resolved ? *burst : trace; }
+  const RampShape& shape() const { return burst && burst->ramp_shape.resolved ? burst->ramp_shape : trace.ramp_shape; }
+  double bin_noise_mA() const { return trace.noise_mA / std::sqrt(std::max(1.0, trace.bin_s / std::max(trace.sample_s, 1e-9))); }
+  // How surely a level near zero is known.
+  double zero_sigma_mA() const { return std::hypot(trace.baseline_mA.sigma, bin_noise_mA()); }
+};
+
+class Verdicts {
+ public:
+  // `probability` given that no earlier claim holds.
+  void claim(Fault fault, double probability, std::vector<std::string> evidence) {
+    const double share = rest_ * std::clamp(probability, 0.0, 0.995);
+    rest_ -= share;
+    for (Diagnosis& d : list_) {
+      if (d.fault != fault) continue;
+      d.confidence += share;
+      if (share > 0.02) d.evidence.insert(d.evidence.end(), evidence.begin(), evidence.end());
+      return;
+    }
+    Diagnosis d;
+    d.fault = fault;
+    d.confidence = share;
+    d.evidence = std::move(evidence);
+    list_.push_back(std::move(d));
+  }
+  // Added to every diagnosis: what the reader should know whatever the fault.
+  void note(std::string text) { notes_.push_back(std::move(text)); }
+  // Why nothing can be said, should it come to that.
+  void doubt(std::string text) { doubts_.push_back(std::move(text)); }
+  double rest() const { return rest_; }
+
+  std::vector<Diagnosis> ranked() &&;
+
+ private:
+  double rest_ = 1;
+  std::vector<Diagnosis> list_;
+  std::vector<std::string> notes_, doubts_;
+};
+
+void judge_port(const Reading& reading, Verdicts& verdicts);
+void judge_socket(const Reading& reading, Verdicts& verdicts);
+// Both: the supply stood and fell. Claims limit_trip.
+void judge_collapse(const Reading& reading, Verdicts& verdicts);
+
+// Texts per fault; `runner_up` is what the next step should tell it from.
+std::string next_step_for(Fault fault, Fault runner_up);
+std::string caution_for(Fault fault);
+
+}  // namespace steadycell::supply

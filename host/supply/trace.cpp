@@ -1,0 +1,220 @@
+#include "supply/trace.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <charconv>
+#include <cmath>
+#include <iterator>
+
+#include "base/text.h"
+
+namespace steadycell::supply {
+namespace {
+
+constexpr std::size_t kMaxLine = 1024;
+constexpr std::size_t kMaxEvents = 1000;
+constexpr double kMostVolts = 100, kMostMilliamps = 1e6, kMostSeconds = 1e9;
+constexpr std::array<std::string_view, 5> kColumns{"time_s", "current_mA", "vbus_V", "probe1_V", "probe2_V"};
+
+std::string_view trimmed(std::string_view text) {
+  const auto first = text.find_first_not_of(" \t\r");
+  if (first == std::string_view::npos) return {};
+  return text.substr(first, text.find_last_not_of(" \t\r") - first + 1);
+}
+
+// A plain decimal number whatever the locale; finite.
+std::optional<double> parse_real(std::string_view text) {
+  text = trimmed(text);
+  if (text.starts_with('+')) text.remove_prefix(1);
+  double value = 0;
+  const auto [end, code] = std::from_chars(text.data(), text.data() + text.size(), value);
+  if (code != std::errc() || end != text.data() + text.size() || !std::isfinite(value)) return std::nullopt;
+  return value;
+}
+
+std::vector<std::string_view> split(std::string_view text) {
+  std::vector<std::string_view> parts;
+  for (;;) {
+    const std::size_t comma = text.find(',');
+    parts.push_back(trimmed(text.substr(0, comma)));
+    if (comma == std::string_view::npos) return parts;
+    text.remove_prefix(comma + 1);
+  }
+}
+
+}  // namespace
+
+std::string_view name_of(Rail rail) {
+  switch (rail) {
+    case Rail::vbus: return "vbus";
+    case Rail::socket1v8: return "socket1v8";
+    case Rail::socket3v3: return "socket3v3";
+  }
+  return "";
+}
+
+std::optional<Rail> parse_rail(std::string_view name) {
+  for (const Rail rail : {Rail::vbus, Rail::socket1v8, Rail::socket3v3})
+    if (name == name_of(rail)) return rail;
+  return std::nullopt;
+}
+
+double nominal_volts(Rail rail) { return rail == Rail::vbus ? 5.0 : rail == Rail::socket3v3 ? 3.3 : 1.8; }
+
+void append_header(const TraceHeader& header, bool probes, std::string& out) {
+  const auto to = std::back_inserter(out);
+  fmt::format_to(to, "# schema: steadycell-trace/1\n");
+  if (header.kind) fmt::format_to(to, "# sample_kind: {}\n", *header.kind);
+  if (header.rail) fmt::format_to(to, "# rail: {}\n", name_of(*header.rail));
+  if (header.limit_mA) fmt::format_to(to, "# limit_mA: {}\n", *header.limit_mA);
+  if (header.t_on_s) fmt::format_to(to, "# t_on_s: {}\n", *header.t_on_s);
+  if (header.full_scale_mA) fmt::format_to(to, "# full_scale_mA: {}\n", *header.full_scale_mA);
+  for (const TraceEvent& event : header.events) fmt::format_to(to, "# event: {} {}\n", event.time_s, printable(event.text));
+  for (std::size_t i = 0; i < (probes ? 5u : 3u); ++i) fmt::format_to(to, "{}{}", i ? "," : "", kColumns[i]);
+  out += '\n';
+}
+
+void append_sample(const Sample& sample, bool probes, std::string& out) {
+  const auto to = std::back_inserter(out);
+  fmt::format_to(to, "{:.6f},{:.3f},{:.3f}", sample.time_s, sample.mA, sample.volts);
+  if (probes)
+    for (const double volts : sample.probe_volts)
+      std::isnan(volts) ? fmt::format_to(to, ",") : fmt::format_to(to, ",{:.3f}", volts);
+  out += '\n';
+}
+
+Result<void> TraceParser::feed(std::string_view text, const Sink& sink) {
+  while (!text.empty()) {
+    const std::size_t end = text.find('\n');
+    const std::string_view piece = text.substr(0, end);
+    if (rest_.size() + piece.size() > kMaxLine)
+      return failure(ErrorCode::bad_input_file, "trace line {}: longer than {} bytes", lines_ + 1, kMaxLine);
+    if (end == std::string_view::npos) {
+      rest_ += piece;
+      return {};
+    }
+    text.remove_prefix(end + 1);
+    if (rest_.empty()) {
+      if (auto taken = line(piece, sink); !taken) return taken;
+      continue;
+    }
+    rest_ += piece;
+    auto taken = line(rest_, sink);
+    rest_.clear();
+    if (!taken) return taken;
+  }
+  return {};
+}
+
+Result<void> TraceParser::finish(const Sink& sink) {
+  if (!rest_.empty()) {
+    auto taken = line(rest_, sink);
+    rest_.clear();
+    if (!taken) return taken;
+  }
+  if (samples_ == 0) return failure(ErrorCode::bad_input_file, "the trace holds no samples");
+  return {};
+}
+
+Result<void> TraceParser::line(std::string_view text, const Sink& sink) {
+  ++lines_;
+  text = trimmed(text);
+  if (text.empty()) return {};
+  const auto taken = text.starts_with('#')                            ? comment(text.substr(1))
+                     : order_.empty() && !parse_real(split(text)[0]) ? columns(text)
+                                                                     : row(text, sink);
+  if (!taken) return failure(Error(taken.error()).during("trace line {}", lines_));
+  return {};
+}
+
+// Unknown keys are notes of whoever recorded; known ones must make sense.
+Result<void> TraceParser::comment(std::string_view text) {
+  const std::size_t colon = text.find(':');
+  if (colon == std::string_view::npos) return {};
+  const std::string_view key = trimmed(text.substr(0, colon)), value = trimmed(text.substr(colon + 1));
+  const auto number = [&](std::optional<double>& out, double low, double high) -> Result<void> {
+    out = parse_real(value);
+    if (!out || *out < low || *out > high)
+      return failure(ErrorCode::bad_input_file, "{} \"{}\", expected a number from {} to {}", key, printable(value), low, high);
+    return {};
+  };
+  if (key == "schema") {
+    if (value.starts_with("steadycell-trace/") && value != "steadycell-trace/1")
+      return failure(ErrorCode::version_unknown, "schema \"{}\", this program reads \"steadycell-trace/1\"", printable(value));
+  } else if (key == "sample_kind") {
+    if (value != "averaged" && value != "point")
+      return failure(ErrorCode::bad_input_file, "sample_kind \"{}\", expected averaged or point", printable(value));
+    header_.kind = std::string(value);
+  } else if (key == "rail") {
+    header_.rail = parse_rail(value);
+    if (!header_.rail)
+      return failure(ErrorCode::bad_input_file, "rail \"{}\", expected vbus, socket1v8 or socket3v3", printable(value));
+  } else if (key == "limit_mA") {
+    return number(header_.limit_mA, 0.1, kMostMilliamps);
+  } else if (key == "t_on_s") {
+    return number(header_.t_on_s, -kMostSeconds, kMostSeconds);
+  } else if (key == "full_scale_mA") {
+    return number(header_.full_scale_mA, 0.1, kMostMilliamps);
+  } else if (key == "event") {
+    const std::size_t space = value.find(' ');
+    const auto time = parse_real(value.substr(0, space));
+    if (!time) return failure(ErrorCode::bad_input_file, "event \"{}\", expected a time and a word", printable(value));
+    const std::string_view word = space == std::string_view::npos ? std::string_view() : trimmed(value.substr(space));
+    if (header_.events.size() < kMaxEvents) header_.events.push_back({*time, std::string(word)});
+  }
+  return {};
+}
+
+Result<void> TraceParser::columns(std::string_view text) {
+  for (const std::string_view name : split(text)) {
+    const auto known = std::find(kColumns.begin(), kColumns.end(), name);
+    if (known == kColumns.end())
+      return failure(ErrorCode::bad_input_file, "column \"{}\" is not one of time_s, current_mA, vbus_V, probe1_V, probe2_V",
+                     printable(name.substr(0, 40)));
+    const auto which = static_cast<std::size_t>(known - kColumns.begin());
+    if (std::find(order_.begin(), order_.end(), which) != order_.end())
+      return failure(ErrorCode::bad_input_file, "column \"{}\" stands twice", name);
+    order_.push_back(which);
+  }
+  for (std::size_t i = 0; i < 3; ++i)
+    if (std::find(order_.begin(), order_.end(), i) == order_.end())
+      return failure(ErrorCode::bad_input_file, "column \"{}\" is missing", kColumns[i]);
+  return {};
+}
+
+Result<void> TraceParser::row(std::string_view text, const Sink& sink) {
+  const auto parts = split(text);
+  if (order_.empty()) {
+    if (parts.size() != 3 && parts.size() != 5)
+      return failure(ErrorCode::bad_input_file, "{} columns without a column line, expected time, current and voltage", parts.size());
+    for (std::size_t i = 0; i < parts.size(); ++i) order_.push_back(i);
+  }
+  if (parts.size() != order_.size())
+    return failure(ErrorCode::bad_input_file, "{} columns, expected {}", parts.size(), order_.size());
+  std::array<std::optional<double>, 5> value;
+  for (std::size_t i = 0; i < parts.size(); ++i) {
+    const std::size_t which = order_[i];
+    const double most = which == 0 ? kMostSeconds : which == 1 ? kMostMilliamps : kMostVolts;
+    if (parts[i].empty() && which != 0) continue;
+    value[which] = parse_real(parts[i]);
+    if (!value[which] || std::abs(*value[which]) > most)
+      return failure(ErrorCode::bad_input_file, "{} \"{}\", expected a number within +-{}", kColumns[which],
+                     printable(parts[i].substr(0, 40)), most);
+  }
+  if (*value[0] <= last_time_)
+    return failure(ErrorCode::bad_input_file, "time {} s does not rise, the sample before stands at {} s", *value[0], last_time_);
+  last_time_ = *value[0];
+  if (!value[1] || !value[2]) return {};
+  Sample sample;
+  sample.time_s = *value[0];
+  sample.mA = *value[1];
+  sample.volts = *value[2];
+  for (std::size_t probe = 0; probe < 2; ++probe)
+    if (value[3 + probe]) sample.probe_volts[probe] = *value[3 + probe];
+  ++samples_;
+  sink(sample);
+  return {};
+}
+
+}  // namespace steadycell::supply
