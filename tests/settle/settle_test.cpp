@@ -209,7 +209,7 @@ TEST_F(SettleTest, SameCaptureGivesTheSameBytes) {
 
 // --- with a code; pages and their code written by the Linux kernel
 
-// 5 passes over a FAT volume: one cell in 500 flips on every fifth to every second read, one in 20 000 is always wrong.
+// 5 passes over a FAT volume: one cell in 500 flips on every fifth read, one in 20 000 is always wrong.
 TEST_F(SettleTest, KernelVolumeComesBackThroughNoiseByItsCode) {
   const Geometry geometry = kernel_chip(6);
   Bytes truth = kernel_vector("fat16-bch4-2k.raw.gz");
@@ -221,7 +221,7 @@ TEST_F(SettleTest, KernelVolumeComesBackThroughNoiseByItsCode) {
   std::vector<Bytes> reads;
   for (std::uint64_t pass = 0; pass < 5; ++pass) {
     reads.push_back(stuck);
-    const Bytes coins = with_flips(Bytes(truth.size()), 0.3, 10 + pass);
+    const Bytes coins = with_flips(Bytes(truth.size()), 0.2, 10 + pass);
     for (std::size_t at = 0; at < truth.size(); ++at) reads.back()[at] = static_cast<std::uint8_t>(reads.back()[at] ^ (weak[at] & coins[at]));
   }
   capture_of(geometry, reads);
@@ -235,15 +235,19 @@ TEST_F(SettleTest, KernelVolumeComesBackThroughNoiseByItsCode) {
     if (rows[page].verdict != Verdict::confirmed && rows[page].verdict != Verdict::corrected) continue;
     ASSERT_LE(*rows[page].false_odds, 1e-6);
     const ByteSpan best = ByteSpan(pages).subspan(page * 2112, 2112), right = ByteSpan(truth).subspan(page * 2112, 2112);
-    wrong_bits += differing_bits(best.first(2048), right.first(2048)) + differing_bits(best.last(28), right.last(28));
+    wrong_bits += differing_bits(best.first(2048), right.first(2048));
+    for (std::size_t at = 2112 - 28; at < 2112; ++at) {  // the last four bits of each seven code bytes are padding
+      const unsigned code_bits = (at - (2112 - 28)) % 7 == 6 ? 0xF0 : 0xFF;
+      wrong_bits += static_cast<std::uint64_t>(std::popcount((best[at] ^ right[at]) & code_bits));
+    }
     corrected_bits += rows[page].corrected_bits;
   }
   EXPECT_EQ(wrong_bits, 0U) << "nothing that the code vouches for may be wrong";
-  EXPECT_GT(summary.manifest.summary.of(Verdict::confirmed) + summary.manifest.summary.of(Verdict::corrected), 300U);
+  EXPECT_GT(summary.manifest.summary.of(Verdict::confirmed) + summary.manifest.summary.of(Verdict::corrected), 370U);
   EXPECT_EQ(summary.manifest.summary.of(Verdict::steady), 0U);
   EXPECT_GT(corrected_bits, 500U);
   // The rate after the vote: stuck cells and the majority error of the weak ones.
-  const double expected = 1.0 / 20'000 + vote::majority_error(5, 0.3) / 500;
+  const double expected = 1.0 / 20'000 + vote::majority_error(5, 0.2) / 500;
   EXPECT_NEAR(*summary.manifest.raw_bit_error_rate, expected, 0.15 * expected);
 }
 
@@ -288,6 +292,14 @@ TEST_F(SettleTest, PageBeyondTheCodeIsDoubtfulAndKeepsItsOtherSteps) {
   EXPECT_THAT(summary.manifest.notes, Contains(HasSubstr("1 of 256 codewords failed")));
 }
 
+bool has_erased_step(ByteSpan data) {
+  for (std::size_t at = 0; at < data.size(); at += 256) {
+    const ByteSpan step = data.subspan(at, 256);
+    if (std::all_of(step.begin(), step.end(), [](std::uint8_t byte) { return byte == 0xFF; })) return true;
+  }
+  return false;
+}
+
 // The odds rule. One error is all that Hamming corrects, and any odd pattern looks like one: where one codeword in ten
 // needs it, more than one error is too likely to vouch for 1e-6. BCH with t = 8 corrects as many with ease.
 TEST_F(SettleTest, HammingNearItsLimitIsDoubtfulWhereBchVouches) {
@@ -302,9 +314,15 @@ TEST_F(SettleTest, HammingNearItsLimitIsDoubtfulWhereBchVouches) {
     const Bytes pages = file("image/pages.raw");
     EXPECT_EQ(pages, truth) << "both correct all bits";
     if (hamming) {
-      EXPECT_EQ(summary.manifest.summary.of(Verdict::doubtful), 128U);
-      EXPECT_GT(*verdicts()[0].false_odds, 1e-6);
-      EXPECT_EQ(verdicts()[0].by, By::code);
+      std::uint64_t written = 0;  // pages without an all-FF step: such a step is vouched for as erased
+      for (const image::PageVerdict& row : verdicts()) {
+        if (has_erased_step(ByteSpan(truth).subspan(row.page.index * 2112, 2048))) continue;
+        ++written;
+        EXPECT_EQ(row.verdict, Verdict::doubtful) << row.page.index;
+        EXPECT_EQ(row.by, By::code);
+        EXPECT_GT(row.false_odds.value_or(0), 1e-6);
+      }
+      EXPECT_EQ(written, 100U);
     } else {
       EXPECT_EQ(summary.manifest.summary.of(Verdict::corrected), 128U);
       EXPECT_LT(*verdicts()[0].false_odds, 1e-12);
