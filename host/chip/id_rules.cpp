@@ -1,0 +1,216 @@
+#include <algorithm>
+#include <array>
+#include <bit>
+
+#include "chip/identity.h"
+
+// READ ID by maker family rules. The rules and device codes are those that the Linux kernel's raw-NAND core and the makers'
+// data sheets give; nothing here is a guess for bytes that no source covers: those are unknown_chip.
+namespace steadycell::chip {
+namespace {
+
+enum Maker : std::uint8_t { kSpansion = 0x01, kNumonyx = 0x20, kMicron = 0x2C, kToshiba = 0x98, kHynix = 0xAD, kSamsung = 0xEC };
+
+constexpr std::pair<std::uint8_t, const char*> kMakers[] = {
+    {0x01, "Spansion"}, {0x04, "Fujitsu"}, {0x07, "Renesas"},  {0x20, "Numonyx"}, {0x2C, "Micron"},   {0x89, "Intel"},
+    {0x8F, "National"}, {0x92, "Eon"},     {0x98, "Toshiba"},  {0x9B, "ATO"},     {0xAD, "Hynix"},    {0xC2, "Macronix"},
+    {0xC8, "ESMT or GigaDevice"}, {0xEC, "Samsung"}, {0xEF, "Winbond"}};
+
+struct DeviceCode {
+  std::uint8_t code;
+  std::uint32_t mebibytes;
+  std::uint8_t bus_bits;
+  std::uint16_t supply_mV;
+  bool small_page;
+};
+constexpr DeviceCode kDevices[] = {
+    // 512 + 16 bytes a page
+    {0x6B, 4, 8, 3300, true},    {0xE3, 4, 8, 3300, true},    {0xE5, 4, 8, 3300, true},    {0xD6, 8, 8, 3300, true},
+    {0xE6, 8, 8, 3300, true},    {0x33, 16, 8, 1800, true},   {0x73, 16, 8, 3300, true},   {0x43, 16, 16, 1800, true},
+    {0x53, 16, 16, 3300, true},  {0x35, 32, 8, 1800, true},   {0x75, 32, 8, 3300, true},   {0x45, 32, 16, 1800, true},
+    {0x55, 32, 16, 3300, true},  {0x36, 64, 8, 1800, true},   {0x76, 64, 8, 3300, true},   {0x46, 64, 16, 1800, true},
+    {0x56, 64, 16, 3300, true},  {0x79, 128, 8, 3300, true},
+    // 2 KiB and more a page
+    {0xA1, 128, 8, 1800, false}, {0xF1, 128, 8, 3300, false}, {0xD1, 128, 8, 3300, false}, {0xB1, 128, 16, 1800, false},
+    {0xC1, 128, 16, 3300, false}, {0xAA, 256, 8, 1800, false}, {0xDA, 256, 8, 3300, false}, {0xBA, 256, 16, 1800, false},
+    {0xCA, 256, 16, 3300, false}, {0xAC, 512, 8, 1800, false}, {0xDC, 512, 8, 3300, false}, {0xBC, 512, 16, 1800, false},
+    {0xCC, 512, 16, 3300, false}, {0xA3, 1024, 8, 1800, false}, {0xD3, 1024, 8, 3300, false}, {0xB3, 1024, 16, 1800, false},
+    {0xC3, 1024, 16, 3300, false}, {0xA5, 2048, 8, 1800, false}, {0xD5, 2048, 8, 3300, false}, {0xB5, 2048, 16, 1800, false},
+    {0xC5, 2048, 16, 3300, false}, {0xA7, 4096, 8, 1800, false}, {0xD7, 4096, 8, 3300, false}, {0xB7, 4096, 16, 1800, false},
+    {0xC7, 4096, 16, 3300, false}, {0xAE, 8192, 8, 1800, false}, {0xDE, 8192, 8, 3300, false}, {0xBE, 8192, 16, 1800, false},
+    {0xCE, 8192, 16, 3300, false}};
+
+// Parts whose bytes the family rules read wrongly.
+struct FullIdRow {
+  std::array<std::uint8_t, 8> id;
+  std::uint8_t length;
+  std::uint32_t page_bytes, spare_bytes, block_kib, mebibytes;
+  EccNeed ecc;
+};
+constexpr FullIdRow kFullIds[] = {
+    {{0x98, 0xDC, 0x90, 0x26, 0x76, 0x15, 0x01, 0x08}, 8, 4096, 224, 256, 512, {4, 512}},
+    {{0x98, 0xD3, 0x90, 0x26, 0x76, 0x15, 0x02, 0x08}, 8, 4096, 232, 256, 1024, {4, 512}},
+    {{0x98, 0xD7, 0x94, 0x32, 0x76, 0x56, 0x09, 0x00}, 8, 8192, 640, 1024, 4096, {40, 1024}},
+    {{0x98, 0xDE, 0x94, 0x82, 0x76, 0x56, 0x04, 0x20}, 8, 8192, 640, 2048, 8192, {40, 1024}},
+    {{0x98, 0xDC, 0x91, 0x15, 0x76}, 5, 2048, 128, 128, 512, {8, 512}},
+    {{0xAD, 0xDE, 0x94, 0xDA, 0x74, 0xC4}, 6, 8192, 640, 2048, 8192, {40, 1024}},
+    {{0xAD, 0xDE, 0x14, 0xA7, 0x42, 0x4A}, 6, 16384, 1664, 4096, 8192, {40, 1024}},
+    {{0x2C, 0xA3, 0x90, 0x26, 0x64}, 5, 4096, 224, 256, 1024, {8, 512}},
+    {{0x2C, 0x48, 0x00, 0x26, 0x89}, 5, 4096, 224, 512, 4096, {4, 512}}};
+
+const DeviceCode* device(std::uint8_t code) {
+  const auto found = std::find_if(std::begin(kDevices), std::end(kDevices), [&](const DeviceCode& d) { return d.code == code; });
+  return found == std::end(kDevices) ? nullptr : found;
+}
+
+std::uint32_t bits(std::uint8_t byte, unsigned low, unsigned count) { return byte >> low & ((1u << count) - 1); }
+
+struct Shape {
+  std::uint32_t page_bytes, spare_bytes;
+  std::uint64_t block_bytes;
+  std::optional<EccNeed> ecc;
+};
+
+Shape common_shape(ByteSpan id) {
+  const std::uint8_t b4 = id[3];
+  const std::uint32_t page = 1024u << bits(b4, 0, 2);
+  return {page, (8u << bits(b4, 2, 1)) * (page / 512), std::uint64_t{65536} << bits(b4, 4, 2), std::nullopt};
+}
+
+// Bits {6,3,2} of the fourth byte, in that order.
+std::uint32_t spare_code(std::uint8_t b4) { return bits(b4, 6, 1) << 2 | bits(b4, 2, 2); }
+
+std::optional<Shape> samsung_mlc(ByteSpan id) {
+  static constexpr std::uint32_t kSpare[8] = {0, 128, 218, 400, 436, 512, 640, 0};
+  const std::uint8_t b4 = id[3];
+  Shape shape{2048u << bits(b4, 0, 2), kSpare[spare_code(b4)], std::uint64_t{131072} << (bits(b4, 7, 1) << 2 | bits(b4, 4, 2)), std::nullopt};
+  if (shape.spare_bytes == 0) return std::nullopt;
+  const std::uint32_t level = bits(id[4], 4, 3);
+  static constexpr std::uint32_t kPerKilobyte[3] = {24, 40, 60};
+  shape.ecc = level <= 4 ? EccNeed{1u << level, 512} : EccNeed{kPerKilobyte[level - 5], 1024};
+  return shape;
+}
+
+std::optional<Shape> hynix_mlc(ByteSpan id, bool jedec_at_40) {
+  static constexpr std::uint32_t kSpare[8] = {128, 224, 448, 64, 32, 16, 640, 0}, kSpareJedec[8] = {2048, 1664, 1024, 640, 0, 0, 0, 0};
+  const std::uint8_t b4 = id[3];
+  Shape shape{2048u << bits(b4, 0, 2), (jedec_at_40 ? kSpareJedec : kSpare)[spare_code(b4)], 0, std::nullopt};
+  if (shape.spare_bytes == 0) return std::nullopt;
+  const std::uint32_t code = bits(b4, 4, 2);
+  shape.block_bytes = bits(b4, 7, 1) ? std::uint64_t{1048576} << code : code == 3 ? 786432 : std::uint64_t{131072} << code;
+  const std::uint32_t level = bits(id[4], 4, 3);
+  static constexpr std::uint32_t kJedecLevels[8] = {0, 4, 24, 32, 40, 50, 60, 0};
+  if (jedec_at_40) {
+    if (kJedecLevels[level] != 0) shape.ecc = EccNeed{kJedecLevels[level], 1024};
+  } else if (bits(id[5], 0, 3) >= 3 && level >= 1) {
+    shape.ecc = level <= 4 ? EccNeed{1u << (level - 1), 512} : EccNeed{24 + 8 * (level - 5), 1024};
+  }
+  return shape;
+}
+
+std::optional<Shape> shape_of(ByteSpan id, bool jedec_at_40) {
+  const bool single_level = bits(id[2], 2, 2) == 0;
+  if (id[0] == kSamsung && id.size() == 6 && !single_level && id[5] != 0) return samsung_mlc(id);
+  if (id[0] == kHynix && id.size() == 6 && !single_level) return hynix_mlc(id, jedec_at_40);
+  Shape shape = common_shape(id);
+  if (id[0] == kToshiba && id.size() >= 6 && single_level) {
+    static constexpr std::uint32_t kNode[8] = {0, 0, 0, 0, 1, 4, 8, 0};
+    if (const std::uint32_t need = kNode[bits(id[5], 0, 3)]) shape.ecc = EccNeed{need, 512};
+    if (bits(id[5], 0, 3) == 6 && bits(id[4], 7, 1) == 0) shape.spare_bytes = 32 * (shape.page_bytes / 512);
+  }
+  return shape;
+}
+
+// "ID right, every byte twice": a double-rate bus read at single rate.
+bool doubled(ByteSpan raw) {
+  if (raw.size() < 6) return false;
+  for (std::size_t i = 0; i + 1 < raw.size(); i += 2)
+    if (raw[i] != raw[i + 1]) return false;
+  return raw[0] != raw[2] && device(raw[2]) != nullptr;
+}
+
+Result<Identification> small_page(ByteSpan id, const DeviceCode& d, Identification out) {
+  Geometry& g = out.geometry;
+  g.page_bytes = 512;
+  g.spare_bytes = 16;
+  const std::uint64_t block_bytes = d.mebibytes <= 8 ? 8192 : 16384;
+  g.pages_per_block = static_cast<std::uint32_t>(block_bytes / 512);
+  g.blocks = static_cast<std::uint32_t>((std::uint64_t{d.mebibytes} << 20) / block_bytes);
+  g.column_cycles = 1;
+  g.row_cycles = d.mebibytes > 32 ? 3 : 2;
+  out.bad_block_mark = d.bus_bits == 8 ? 5 : 0;
+  out.source = "id";
+  (void)id;
+  return out;
+}
+
+}  // namespace
+
+std::string maker_name(std::uint8_t code) {
+  for (const auto& [maker, name] : kMakers)
+    if (maker == code) return name;
+  return fmt::format("maker 0x{:02X}", code);
+}
+
+Result<Identification> decode_id(ByteSpan raw, bool jedec_at_40) {
+  const auto silent = [&](std::uint8_t value) {
+    return !raw.empty() && std::all_of(raw.begin(), raw.end(), [&](std::uint8_t byte) { return byte == value; });
+  };
+  if (raw.size() < 2) return failure(ErrorCode::wrong_usage, "an ID has at least 2 bytes");
+  if (silent(0xFF) || silent(0x00)) return failure(ErrorCode::no_chip, "the ID reads {}: nothing drives the bus", hex_spaced(raw));
+  if (doubled(raw)) return failure(ErrorCode::double_rate, "the ID {} has every byte twice, as a double-rate bus gives", hex_spaced(raw));
+  // Every JEP106 code has odd parity over its 8 bits.
+  if ((std::popcount(raw[0]) & 1) == 0)
+    return failure(Error(ErrorCode::no_chip, fmt::format("the ID {} starts with a byte of even parity, which no maker code has: a read fault", hex_spaced(raw)))
+                       .advising("check contacts and rail, then read the ID again"));
+
+  const Bytes id = trimmed_id(raw);
+  if (id.size() < 2) return failure(ErrorCode::no_chip, "the ID reads {}: one value over and over", hex_spaced(raw));
+  Identification out;
+  out.maker = maker_name(id[0]);
+  for (const FullIdRow& row : kFullIds) {
+    const std::size_t given = std::min<std::size_t>(raw.size(), row.length);
+    if (given < 5 || raw.size() < row.length || !std::equal(row.id.begin(), row.id.begin() + row.length, raw.begin())) continue;
+    Geometry& g = out.geometry;
+    g.page_bytes = row.page_bytes;
+    g.spare_bytes = row.spare_bytes;
+    g.pages_per_block = row.block_kib * 1024 / row.page_bytes;
+    g.blocks = row.mebibytes * 1024 / row.block_kib;
+    g.bits_per_cell = bits(id[2], 2, 2) + 1;
+    g.planes = 1u << bits(id[4], 2, 2);
+    if (const DeviceCode* d = device(id[1])) out.supply = Millivolts(d->supply_mV);
+    out.ecc_need = row.ecc;
+    out.source = "id table";
+    return out;
+  }
+
+  const DeviceCode* d = device(id[1]);
+  if (!d) return failure(ErrorCode::unknown_chip, "device code {:02X} of {} is not known", id[1], out.maker);
+  out.geometry.bus_bits = d->bus_bits;
+  out.supply = Millivolts(d->supply_mV);
+  if (d->small_page) return small_page(id, *d, std::move(out));
+  if (id.size() < 4) return failure(ErrorCode::unknown_chip, "the ID {} has only {} bytes; pages beyond 512 bytes need 4", hex_spaced(id), id.size());
+
+  const auto shape = shape_of(id, jedec_at_40);
+  if (!shape) return failure(ErrorCode::unknown_chip, "the ID {} has a spare-area code that {} does not define", hex_spaced(id), out.maker);
+  Geometry& g = out.geometry;
+  g.page_bytes = shape->page_bytes;
+  g.spare_bytes = shape->spare_bytes;
+  g.pages_per_block = static_cast<std::uint32_t>(shape->block_bytes / shape->page_bytes);
+  g.blocks = static_cast<std::uint32_t>((std::uint64_t{d->mebibytes} << 20) / shape->block_bytes);
+  g.bits_per_cell = bits(id[2], 2, 2) + 1;
+  if (id.size() >= 5) g.planes = 1u << bits(id[4], 2, 2);
+  if (bits(id[3], 6, 1) == 1 && d->bus_bits == 8 && !(id[0] == kSamsung && id.size() == 6) && !(id[0] == kHynix && id.size() == 6))
+    out.notes.push_back("the fourth ID byte says a 16-bit bus, the device code 8 bits; the device code wins");
+  g.row_cycles = std::uint64_t{g.blocks} * g.pages_per_block > 65536 ? 3 : 2;
+  out.ecc_need = shape->ecc;
+  if (const std::uint32_t dies = 1u << bits(id[2], 0, 2); dies > 1) out.notes.push_back(fmt::format("{} dies share this chip enable", dies));
+  if (id[0] == kMicron && id.size() >= 5 && bits(id[4], 7, 1) == 1)
+    out.notes.push_back("on-die ECC is switched on: pages come corrected, and the spare area may hold its code");
+  out.source = "id";
+  auto good = checked(g);
+  if (!good) return failure(good.error());
+  return out;
+}
+
+}  // namespace steadycell::chip
