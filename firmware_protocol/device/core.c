@@ -45,7 +45,6 @@ static void hello(sc_core* core, const uint8_t* p, uint32_t n, uint32_t request_
     return;
   }
   start_anew(core);
-  memset(core->sequence, 0, sizeof core->sequence);
   sc_programs_forget(core);
   core->id_at_1v8.length = 0;
   const sc_identity* me = &core->identity;

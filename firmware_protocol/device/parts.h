@@ -22,7 +22,7 @@ void sc_answer(sc_core* core, uint16_t type, uint32_t request_id, uint16_t statu
 void sc_event(sc_core* core, uint16_t kind, uint16_t detail);
 /* Hands bytes to the link; false when it takes none. */
 bool sc_transmit(sc_core* core);
-/* Forgets every frame of which nothing has gone out; their sequence numbers are used again. */
+/* Forgets every frame of which nothing has gone out, and starts the sequences anew. */
 void sc_transmit_drop(sc_core* core);
 /* What a frame of this board may carry. */
 uint32_t sc_max_payload(const sc_core* core);

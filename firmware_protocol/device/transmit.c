@@ -71,8 +71,8 @@ void sc_transmit_drop(sc_core* core) {
   /* A frame that has begun to go out goes out whole, or the host would lose the framing. */
   const size_t keep =
       core->tx_frame < core->tx_sent ? core->tx_frame + frame_bytes_at(core, core->tx_frame) : core->tx_sent;
-  for (size_t at = keep; at < core->tx_end; at += frame_bytes_at(core, at)) --core->sequence[core->tx[at + 5]];
   core->tx_end = keep;
+  memset(core->sequence, 0, sizeof core->sequence);
 }
 
 uint32_t sc_max_payload(const sc_core* core) {

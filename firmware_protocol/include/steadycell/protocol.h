@@ -18,7 +18,8 @@ extern "C" {
  *  4  1  protocol version
  *  5  1  channel
  *  6  2  type
- *  8  4  sequence: counts every frame of this channel and direction from 0 since HELLO, wrapping
+ *  8  4  sequence: counts every frame of this channel and direction from 0 since HELLO, wrapping; the board's also
+ *        start anew with the answer to ABORT
  * 12  4  request id: chosen by the host, never 0; echoed by every frame that the request caused; 0 = unasked
  * 16  4  payload length
  * 20  4  CRC-32C of bytes 0..19: a damaged length is seen before anybody waits for its payload
@@ -103,7 +104,8 @@ enum scp_status {
  * BUS_SETUP       u8 timing mode 0..5, u8 bus bits (8|16), u8 addressing (scp_addressing), u8 column cycles,
  *                 u8 row cycles, u8 0, u16 0
  *   answer        status, detail
- * PROGRAM_LOAD    u8 slot 0..3, u8 0, u16 length of program, program bytes (scp_op). Checked by the command filter now.
+ * PROGRAM_LOAD    u8 slot 0..3, u8 0, u16 length of program, program bytes (scp_op). Checked by the command filter now; its
+ *                 waits together are at most 200 ms.
  *   answer        status, detail
  * PROGRAM_RUN     u8 slot, u8 target (CE# number), u16 0, u32 pass index, u32 first row, u32 rows in a group,
  *                 u32 group stride (rows), u32 groups. Iterates group by group, row by row; one PAGE_DATA each. Up to
@@ -115,8 +117,8 @@ enum scp_status {
  * PORT_ON         u16 mV (5000), u16 limit mA, u16 ramp ms, u8 flags (bit 0 data lines through, bit 1 keep when the
  *                 host is silent), u8 0
  *   answer        status, detail, u16 mV measured at ramp end. A trip is status CURRENT_LIMIT; samples go on.
- * PORT_OFF        empty
- *   answer        status, detail
+ * PORT_OFF        empty; returns when the port is bled below 100 mV
+ *   answer        status, detail, u16 mV measured
  * SUPPLY_START    u8 rail (scp_rail), u8 0, u16 burst ms (0 none), u32 averaged interval ns, u32 burst interval ns.
  *                 Streams from now; the burst is taken around the next switch-on of that rail.
  *   answer        status, detail
