@@ -5,51 +5,49 @@
 #include <string_view>
 #include <vector>
 
-// What the contacts of a TSOP48 socket say before any power: is something seated, and right.
-//
-// Both rails at 0 V, one position at a time, +100 uA and -100 uA, clamped at 1.5 V: a seated signal pin shows its input
-// clamps both ways, an open position the compliance both ways. (Production testers do the same; the usual good range of
-// 0.3 to 0.8 V is common practice, no source.)
+#include "contact/socket_map.h"
+
+// Is a chip seated right? Judged from the junctions at its pins before any supply is on.
 namespace steadycell::contact {
 
-inline constexpr unsigned kPositions = 48;
-
+// One position with both socket rails held at 0 V. +/-1500 mV is the compliance of the source: nothing conducts.
 struct Reading {
-  std::int16_t plus_mV = 1500, minus_mV = -1500;  // at +/-100 uA
-  std::uint8_t bridged_with = 0;                  // neighbouring position, 0 = none
+  std::int16_t plus_mV = 1500;     // at +100 uA
+  std::int16_t minus_mV = -1500;   // at -100 uA
+  std::uint8_t bridged_with = 0;   // neighbouring position, 0 = none
 };
 
 struct Readings {
-  std::array<Reading, kPositions> position;  // [0] is position 1
-  Reading rail;                              // VCC against GND
+  std::array<Reading, kPositions> positions{};  // [position - 1]; those of VCC and VSS mean nothing and are not looked at
+  Reading rail;                                 // VCC against ground
 };
 
 enum class Seating : std::uint8_t {
-  empty,           // nothing in the socket, or the lid is not closed
   seated,
-  turned,          // by 180 degrees: the supply would be reversed
-  shifted_down,    // one position towards higher numbers on the first side
-  shifted_up,
-  side_open,       // one whole row has no contact
-  pin_open,
-  supply_short,    // VCC to GND below 50 mV both ways
-  bridged,
-  unsure,
+  empty,         // no chip, or the lid is not closed
+  turned,        // by 180 degrees
+  shifted_down,  // pin 1 stands on position 2
+  shifted_up,    // pin 2 stands on position 1
+  side_open,     // a whole side of the package touches nothing
+  pins_open,     // single positions touch nothing
+  supply_open,   // signals conduct, the supply pins do not
+  supply_short,  // supply pins bridged, or a dead chip
+  bridged,       // neighbouring positions conduct into each other
+  unclear,       // fits no pattern known here
 };
-std::string_view name_of(Seating seating);  // "seated", "pin_open", ...
+std::string_view to_text(Seating seating);  // "seated", "shifted_down", ...
 
 struct Verdict {
-  Seating seating = Seating::unsure;
-  std::vector<std::uint8_t> pins;   // at fault; empty when none stands out
-  unsigned chip_enables = 1;        // seen, when seated
-  std::string text;                 // one sentence for a person
-  std::vector<std::string> notes;
-  bool may_power() const { return seating == Seating::seated; }
+  Seating seating = Seating::unclear;
+  std::vector<unsigned> pins;      // positions at fault, rising
+  unsigned chip_enables = 0;       // CE# lines that conduct, when seated
+  unsigned bus_bits = 8;           // 16 when the upper lanes conduct
+  std::string sentence;            // for a person: what is seen and what to do
+  std::vector<std::string> notes;  // series resistance, missing protection diodes
+  // Whether chip supply may be switched on. An empty socket may: nothing can be harmed, and nothing will answer.
+  bool may_power() const { return seating == Seating::seated || seating == Seating::empty; }
 };
 
 Verdict judge(const Readings& readings);
-
-// Signal name of a TSOP48 position of an x8 chip ("CE#", "I/O0", "VCC"), "NC" for the rest. (ONFI 2.3a section 2.1, from memory.)
-std::string_view signal_name(unsigned position);
 
 }  // namespace steadycell::contact
