@@ -40,9 +40,11 @@ static uint8_t bridged_with(const sc_core* core, uint8_t position) {
   return 0;
 }
 
-static int16_t force(const sc_core* core, uint8_t position, int16_t microamps) {
-  const int16_t mv = core->hal->contact_force(core->hal->self, position, microamps);
-  return mv > COMPLIANCE_MV ? COMPLIANCE_MV : mv < -COMPLIANCE_MV ? -COMPLIANCE_MV : mv;
+static uint16_t force(const sc_core* core, uint8_t position, int16_t microamps) {
+  int32_t mv = core->hal->contact_force(core->hal->self, position, microamps);
+  if (mv > COMPLIANCE_MV) mv = COMPLIANCE_MV;
+  if (mv < -COMPLIANCE_MV) mv = -COMPLIANCE_MV;
+  return (uint16_t)mv;
 }
 
 /* One position a step, so that heartbeat and abort are served in between. */
@@ -50,8 +52,8 @@ void sc_contact_step(sc_core* core) {
   sc_contact* c = &core->contact;
   const uint8_t position = (uint8_t)(c->first + c->next);
   uint8_t* at = c->results + (size_t)c->next * BYTES_PER_POSITION;
-  scp_put_u16(at, (uint16_t)force(core, position, FORCE_UA));
-  scp_put_u16(at + 2, (uint16_t)force(core, position, -FORCE_UA));
+  scp_put_u16(at, force(core, position, FORCE_UA));
+  scp_put_u16(at + 2, force(core, position, -FORCE_UA));
   at[4] = bridged_with(core, position);
   if (++c->next < c->count) return;
 

@@ -2,7 +2,8 @@
 
 #include "device/parts.h"
 
-enum { PREFIX_BYTES = 20, SAMPLE_BYTES = 14, SAMPLES_A_FRAME = 128, KINDS = 2 };
+enum { PREFIX_BYTES = 20, SAMPLE_BYTES = 14, SAMPLES_A_FRAME = 128 };
+enum kind { AVERAGED, BURST };
 #define FETCH_PAUSE_NS 5000000ull
 #define ANNOUNCE_PAUSE_NS 1000000000ull
 
@@ -81,7 +82,7 @@ static bool stream(sc_core* core, uint8_t kind) {
   p[1] = kind;
   scp_put_u16(p + 2, (uint16_t)count);
   scp_put_u64(p + 4, first_ns);
-  scp_put_u32(p + 12, kind == 0 ? s->averaged_ns : s->burst_ns);
+  scp_put_u32(p + 12, kind == AVERAGED ? s->averaged_ns : s->burst_ns);
   scp_put_u32(p + 16, s->untold[kind]);
   s->untold[kind] = 0;
   for (size_t i = 0; i < count; ++i) put_sample(p + PREFIX_BYTES + i * SAMPLE_BYTES, &samples[i]);
@@ -102,8 +103,8 @@ bool sc_supply_step(sc_core* core) {
   if (!s->running) return false;
   const uint64_t now = core->hal->now_ns(core->hal->self);
   if (now - s->fetched_ns < FETCH_PAUSE_NS) return false;
-  bool more = false;
-  for (uint8_t kind = 0; kind < KINDS; ++kind) more = stream(core, kind) || more;
+  const bool averaged = stream(core, AVERAGED);
+  const bool more = stream(core, BURST) || averaged;
   announce_drops(core, now);
   if (!more) s->fetched_ns = now; /* all that was due is out: let the next frame fill */
   return more;
@@ -112,9 +113,8 @@ bool sc_supply_step(sc_core* core) {
 void sc_supply_stop(sc_core* core, const uint8_t* p, uint32_t n, uint32_t request_id) {
   (void)p;
   (void)n;
-  for (uint8_t kind = 0; kind < KINDS; ++kind)
-    while (core->supply.running && stream(core, kind)) {
-    }
+  while (core->supply.running && (stream(core, AVERAGED) || stream(core, BURST))) {
+  }
   sc_supply_end(core);
   uint8_t extra[4];
   scp_put_u32(extra, core->supply.dropped);
