@@ -1,47 +1,50 @@
 #pragma once
 #include <boost/asio/awaitable.hpp>
+#include <functional>
 #include <optional>
 #include <string>
 #include <vector>
 
-#include "base/result.h"
-#include "base/units.h"
 #include "board/client.h"
+#include "board/lease.h"
 #include "chip/identity.h"
 #include "contact/contact.h"
-#include "passes/head.h"
 
-// Which chip is in the socket, found out without harming it.
+// Power for the chip in the socket, in the order that harms least, and what the chip says of itself.
 namespace steadycell::capture {
 
 namespace asio = boost::asio;
 
-struct SocketOptions {
-  // The user's word that a chip silent at 1.8 V may get 3.3 V. Not needed when the chip answers at 1.8 V.
-  bool allow_3300_mV = false;
-  std::uint16_t limit_mA = 60;  // of the socket supply; latching
-};
-
 struct FoundTarget {
-  passes::TargetIdentity identity;  // verbatim answers
-  Bytes signature_20, signature_40; // READ ID at 20h and 40h
-  chip::Identification what;
+  std::uint8_t target = 0;  // chip enable, from 0
+  Bytes id_bytes;           // the first answer to READ ID 00h, 8 bytes
+  Bytes parameter_page;     // verbatim, all copies; empty when the chip has none
+  chip::Identification chip;
 };
 
-struct FoundChip {
-  std::vector<FoundTarget> targets;  // rising CE# numbers, at least one; all of one geometry
-  Millivolts supply{0};              // rail on which they were read: 1800 or 3300
-  std::optional<contact::Verdict> contact;  // absent when the board cannot measure contacts
+struct Found {
+  std::vector<FoundTarget> targets;  // at least one
+  Millivolts supply;
+  std::optional<contact::Verdict> contact;  // nothing when the board cannot measure
   std::vector<std::string> notes;
-
-  const Geometry& geometry() const { return targets.front().what.geometry; }
 };
 
-// Contacts first, when the board can measure them; then READ ID at 1.8 V on every CE#, many times; the chip's answer
-// decides the rail, its silence asks for the user's word. On the right rail it is reset and read again. The socket is off
-// and bled when this returns, whatever happened.
-//
-// Errors: contact_bad, needs_consent, no_chip, unstable_id, double_rate, unknown_chip, current_limit, and the board's own.
-asio::awaitable<Result<FoundChip>> identify(board::BoardClient& board, SocketOptions options);
+struct Powered {
+  Found found;
+  board::PowerLease lease;  // the caller powers down
+};
+
+struct IdentifyOptions {
+  std::optional<Millivolts> consent;  // the user's word for a rail when the chip is silent at 1.8 V
+};
+
+// Contacts first; then 1.8 V, where only the identity is asked for; the answer decides the rail, silence needs consent
+// (needs_consent). Every chip enable alone; READ ID many times, since a floating bus answers differently each time.
+// Errors: contact_bad, no_chip, unstable_id, double_rate, unknown_chip, write_protect, those of the board.
+// On failure the socket is powered down.
+asio::awaitable<Result<Powered>> power_and_identify(board::BoardClient& board, IdentifyOptions options);
+
+// Measures all 48 contacts and the supply path, both rails off.
+asio::awaitable<Result<contact::Verdict>> check_contacts(board::BoardClient& board);
 
 }  // namespace steadycell::capture

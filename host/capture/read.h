@@ -1,51 +1,49 @@
 #pragma once
+#include <boost/asio/awaitable.hpp>
 #include <functional>
 #include <optional>
 #include <string>
+#include <vector>
 
 #include "api/progress.h"
+#include "base/sha256.h"
 #include "base/text.h"
+#include "board/client.h"
 #include "capture/identify.h"
 #include "files/file_system.h"
-#include "passes/capture.h"
 
-// Reading a chip into a capture, pass after pass.
+// Reading a chip into a capture.
 namespace steadycell::capture {
 
 struct ReadOptions {
-  std::string folder;                  // of the capture: made, or gone on with when it is there
-  std::uint32_t passes = 1;            // what every block of the range has when done, counting what the capture holds
-  std::optional<NumberRange> blocks;   // both ends belong to it; nothing: the whole chip
-  SocketOptions socket;
-  std::string tool;                    // program and version, for the record
+  std::string folder;                 // made when it is not there; an existing capture is gone on with
+  std::uint32_t passes = 1;           // that every block of the range has when done, counting what the capture holds
+  std::optional<NumberRange> blocks;  // both ends included; nothing = all
+  std::optional<Millivolts> consent;
+  std::string tool;                   // program and version, for the capture
+  api::ProgressSink progress;
+  std::function<void(std::string_view)> note;
 };
 
-struct ReadSummary {
-  std::string capture_uuid;
-  FoundChip chip;
-  std::uint64_t units_held_before = 0, units_read = 0;  // of the range
-  std::uint64_t pages_not_transferred = 0;  // read this time, never came over whole
-  std::uint64_t pages_timed_out = 0;        // read this time, the chip stayed busy
-  std::uint64_t bytes = 0;                  // raw bytes read this time
-  double seconds = 0;                       // spent reading them
-  board::LinkStats link;
+struct ReadResult {
+  std::string uuid;
+  Found found;
+  NumberRange blocks;
+  std::uint64_t units_read = 0, units_held = 0;  // now, and before
+  std::uint64_t bytes = 0;                       // moved from the chip now
+  std::uint64_t pages_not_transferred = 0, pages_timed_out = 0;
+  double seconds = 0;
   Digest journal_head{};
-  std::vector<std::string> notes;           // of the proofs before the first pass, and what came up while reading
+  std::vector<std::string> notes;
 };
 
-struct ReadHooks {
-  api::ProgressSink progress;                       // may be empty; on the thread that runs the coroutine
-  std::function<void(std::string_view)> note;       // one line worth telling at once; may be empty
-};
-
-// Identifies the chip, compares it with the capture's, lets it prove itself, and reads what the capture lacks: the first
-// pass over the whole range before any later one. A unit is in the journal once its bytes are in the pass file. Pages that
-// do not come are recorded as such and the pass goes on. Memory is a fixed set of unit buffers.
+// Powers and identifies the chip, lets it prove itself (WP# low, R/B# moving, lanes alive), then reads pass 1 whole over the
+// range and seals it, then the later passes, pass by pass. Every unit is in the journal as soon as it is read; whatever ends
+// the job, finished units stay and the same call goes on with the first that is missing. The socket is powered down in
+// every case.
 //
-// Stops with `interrupted` between units when the board's stop flag is set: finished units are kept, the same call goes
-// on. Errors besides those of identify: mismatched_capture for another chip, write_protect, proof_failed, wrong_usage for a
-// range outside the chip, storage_full and storage_failed, the board's own; on all of them the capture is good to go on.
-// The socket is off and bled when this returns.
-asio::awaitable<Result<ReadSummary>> read(board::BoardClient& board, files::FileSystem& system, ReadOptions options, ReadHooks hooks);
+// Errors beyond those of power_and_identify: mismatched_capture (both identities shown), proof_failed, interrupted,
+// storage_full and storage_failed, link_lost.
+asio::awaitable<Result<ReadResult>> read_chip(board::BoardClient& board, files::FileSystem& system, ReadOptions options);
 
 }  // namespace steadycell::capture
