@@ -12,7 +12,7 @@ constexpr double kPortUp = 4.4;        // lowest voltage of a low-power port, US
 constexpr double kHardShort = 8;       // ohms with lead and fuse; common practice: 5 hard, 5 to 50 soft
 constexpr double kNothing = 0.6;       // mA: a dead regulator draws 0.05 to 0.2, a controller in reset 2 or more
 constexpr double kFixtureCharge = 3;   // uC: less is fixture and connector, 0.1 uF to 0.5 uF at 5 V
-constexpr double kOutputCharge = 2;    // uC: regulators need 1 uF at 3.3 V behind them to be stable
+constexpr double kOutputCharge = 3.3;  // uC: regulators need 1 uF at 3.3 V behind them to be stable
 constexpr double kReset = 35;          // mA: no controller draws this in reset, 60 mA more is a short (common practice)
 constexpr double kLargestInput = 38;   // uF: USB allows 10 (7.2.4.1); 45 is where ports trip; regulators add theirs
 constexpr double kSmallestInput = 1.6; // uF: USB wants 1 to 10 at the device (table 7-7, from memory); 10 % parts, bias loss
@@ -53,9 +53,11 @@ void judge_not_up(const Reading& r, Verdicts& verdicts) {
 void judge_nothing(const Reading& r, Verdicts& verdicts) {
   const Features& f = r.trace;
   const Features& on = r.switch_on();
-  const double level = std::max(f.high_mA, f.end_mA);
+  double level = f.end_mA;
+  for (const Plateau& p : f.plateaus) level = std::max(level, p.mA);
   const double sigma = std::hypot(0.12, r.zero_sigma_mA());
-  const double nothing = 1 - exceeds(level, kNothing, sigma);
+  const double bursts = f.active_ms > 3 ? 0.1 : 1;
+  const double nothing = (1 - exceeds(level, kNothing, sigma)) * bursts;
   if (nothing < 0.02) return;
   const std::string draws = fmt::format("{:.2f} mA at the most with the port at {:.2f} V", level, f.top_V);
   if (!f.t_on_s) {
@@ -89,20 +91,23 @@ void judge_lifted(const Reading& r, Verdicts& verdicts) {
   const Features& on = r.switch_on();
   const double conductance = level / std::max(0.1, f.top_V);
   // At 5 V a resistor follows the ramp to its end and stops there, beside a capacitor whose current falls away at the
-  // end; behind a regulator the current stops following once the output is full, or goes on rising behind the ramp with
-  // the regulator's soft start, or folds back.
+  // end; behind a regulator the current stops following once the output is full, goes on rising behind the ramp with the
+  // regulator's soft start, or folds back.
   const double capacitor = on.ramp_s > 0 ? on.input_uF.value * on.top_V / on.ramp_s * 1e-3 : 0;
-  const bool follows = on.ramp_resolved && std::abs(on.ramp_mA_per_V / conductance - 1) < 0.15 &&
-                       std::abs(on.behind_ramp_mA / level - 1) < 0.05 && capacitor > 3 &&
-                       std::abs(on.ramp_mA_at_0V / capacitor - 1) < 0.5;
-  const double on_port = follows ? 0.7 : 0.05;
+  const bool follows = on.ramp_resolved && std::abs(on.ramp_mA_per_V / conductance - 1) < 0.1 &&
+                       on.behind_ramp_mA > 0.98 * level && capacitor > 3 && on.ramp_mA_at_0V > 0.6 * capacitor;
+  // A load at 5 V leaves the regulator and so the controller alone; without steps it more likely sits behind.
+  const bool runs = f.high_mA - f.low_mA > 2 + 0.03 * level;
+  const bool cuts_out = f.drop_count > 0;  // nothing at 5 V could stop and come back by itself
+  const bool fine = on.ramp_s > 8 * on.sample_s;  // few samples on the ramp prove little
+  const double on_port = cuts_out ? 0.03 : follows && runs && fine ? 0.75 : follows ? 0.25 : 0.05;
   if (on.ramp_resolved)
     evidence.push_back(fmt::format("just behind the ramp {:.0f} mA flow: {}", on.behind_ramp_mA,
                                    follows ? "it follows the port voltage like a resistor at 5 V" : "it does not follow the port voltage: it lies behind a regulator"));
   evidence.push_back(fmt::format("as a resistor {:.0f} ohm at 5 V or {:.0f} ohm at 3.3 V (less if the regulator limits)", 1 / conductance * 1e3, 3.3 / level * 1e3));
-  if (f.drop_count > 0 && lifted > 0.5)
+  if (cuts_out)
     evidence.push_back(fmt::format("it stops {} times and comes back as high: a regulator that shuts down when hot", f.drop_count));
-  if (f.high_mA - f.low_mA < 2 + 0.03 * level) evidence.emplace_back("no step rides on it: the controller does not run");
+  if (!runs) evidence.emplace_back("no step rides on it: the controller does not run");
   verdicts.claim(Fault::rail_short, lifted * (1 - on_port), evidence);
   verdicts.claim(Fault::vbus_short, lifted * on_port / std::max(0.02, 1 - lifted * (1 - on_port)), std::move(evidence));
 }
@@ -195,14 +200,14 @@ void judge_memory(const Reading& r, Verdicts& verdicts) {
   const double none = 1 - exceeds(f.dense_ms, kDenseLoad, 5);
   std::vector<std::string> evidence{fmt::format("the controller starts ({:.1f} mA), but in its first 0.6 s only {:.0f} ms hold bursts one after another; loading firmware takes {:.0f} ms and more",
                                                 f.steady_mA.value, f.dense_ms, kDenseLoad)};
-  double request_only = 0.9;
-  if (f.blips > 0) {
+  double request_only = 0.85;  // too few to tell: a memory without supply or CE# is not even asked in a way that shows
+  if (f.blips >= 3) {
     request_only = 1 - exceeds_by_factor(f.blip_peak_mA, kPageRead, 0.15);
     evidence.push_back(fmt::format("{} single blips of about {:.1f} mA: {}", f.blips, f.blip_peak_mA,
                                    request_only > 0.5 ? "requests on the bus without an answer worth reading" : "as high as page reads"));
   }
   evidence.emplace_back(f.chirp_s ? fmt::format("it still attaches to USB (chirp at {:.2f} s): from its ROM", *f.chirp_s) : "it does not attach to a high-speed host");
-  if (none * (1 - request_only) > 0.05)
+  if (f.blips >= 3 && none * (1 - request_only) > 0.05)
     verdicts.doubt(fmt::format("the memory answers ({} blips of {:.0f} mA, page reads) but too little is loaded: blank, foreign or damaged firmware in it", f.blips, f.blip_peak_mA));
   verdicts.claim(Fault::nand_no_answer, none * request_only, std::move(evidence));
   verdicts.claim(Fault::unsure, none * (1 - request_only) / std::max(0.02, 1 - none * request_only), {});

@@ -260,7 +260,7 @@ void measure_switch_on(const SwitchOnInput& in, Features& out) {
 
   out.switch_on_uC = charge_in(in, clipped({on - dt / 2, end + kMilli}));
   // Just behind the ramp the input capacitor is full and only what stands behind it still draws.
-  const Window after{end + 1.5 * dt, end + 1.5 * dt + std::max(0.3 * kMilli, 3 * dt)};
+  const Window after{end + 1.5 * dt, end + 1.5 * dt + std::max(0.15 * kMilli, 2 * dt)};
   const double after_mA = median_in(in, clipped(after));
   out.behind_ramp_mA = after_mA;
   if (out.ramp_resolved) {
@@ -269,16 +269,18 @@ void measure_switch_on(const SwitchOnInput& in, Features& out) {
     const Window before{on + (end - on) * 0.55, end - std::max(0.08 * rise, dt)};
     const auto values = currents_in(in, before);
     if (slope.samples >= 2 && slope.per_s > 0 && !values.empty()) {
-      const double before_mA = median_of(values);
+      double before_mA = median_of(values);
+      // A load that grows with the voltage is taken to the ramp's end along its line.
+      if (out.ramp_mA_per_V * 0.25 * top > std::max(3.0, 4 * in.noise_mA)) before_mA = out.ramp_mA_at_0V + out.ramp_mA_per_V * top;
       const double step = before_mA - after_mA;
-      const double step_sigma = 1.25 * in.noise_mA * std::sqrt(1.0 / static_cast<double>(values.size()) + 1.0 / 3);
+      const double step_sigma = 1.25 * in.noise_mA * std::sqrt(1.0 / static_cast<double>(values.size()) + 1.0 / 2);
       // mA / (V/s) = 1000 uF
       out.input_uF.value = std::max(0.0, step) / slope.per_s * 1e3;
       out.input_uF.sigma = std::hypot(step_sigma / slope.per_s * 1e3, out.input_uF.value * std::hypot(kGainSigma, slope.sigma / slope.per_s));
       // A limiter makes the end of the ramp round; the charge is the better witness then, less what flows behind.
       const Measured ramp_charge = charge_in(in, clipped({on - dt / 2, end + 0.3 * kMilli}));
       const double through = (ramp_charge.value - std::max(0.0, after_mA) * (end - on + 0.3 * kMilli) * 1e3) / top;
-      if (through > out.input_uF.value) {
+      if (through > std::max(20.0, out.input_uF.value)) {
         out.input_uF.sigma = std::hypot(ramp_charge.sigma / top, 0.5 * (through - out.input_uF.value));
         out.input_uF.value = through;
       }

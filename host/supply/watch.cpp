@@ -8,6 +8,7 @@ namespace {
 
 constexpr double kMemory = 20e-3;
 constexpr double kLevelTime = 5e-3;
+constexpr double kQuietStart = 10e-3;        // inrush and its end are no drops
 constexpr double kStand = 2e-3, kLook = 0.5e-3;
 constexpr double kShortestDrop = 0.25e-3;  // shorter ones ride on the capacitors and leave a spike only
 constexpr std::size_t kMostDrops = 256, kMostCollapses = 16;
@@ -24,6 +25,8 @@ void Watch::add(double time_s, double mA, double volts) {
 // A contact that opens takes the current to nothing while the port loses its load and rises; when it closes again the
 // capacitors behind it take back what the circuit drew meanwhile.
 void Watch::watch_drop(double time_s, double mA, double volts) {
+  if (start_s_ > time_s) start_s_ = time_s;
+  if (time_s - start_s_ < kQuietStart) return;
   const double gone = std::max({4 * noise_mA_, 0.4, 0.02 * level_mA_});
   const bool up = standing_V_ > 0 && volts > 0.9 * standing_V_;
   if (returning_) {

@@ -35,6 +35,7 @@ class Watch {
   double looked_s_ = -1e9;      // when that was last looked at
   double level_mA_ = 0;         // running level, 5 ms; holds still during a drop
 
+  double start_s_ = 1e300;      // of the first sample
   bool in_drop_ = false;
   std::uint32_t drop_samples_ = 0;
   double drop_start_s_ = 0, drop_sum_ = 0;
