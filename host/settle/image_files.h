@@ -72,8 +72,8 @@ struct Pages {
 
 struct ExportRequest {
   image::View view = image::View::raw;
-  std::optional<Pages> pages;      // default: all that the image covers
-  std::optional<UnitPlace> place;  // one LUN; needed with `pages` when the image has several
+  std::optional<Pages> pages = {};      // default: all that the image covers
+  std::optional<UnitPlace> place = {};  // one LUN; needed with `pages` when the image has several
 };
 
 struct Exported {

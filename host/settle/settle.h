@@ -19,8 +19,8 @@ namespace steadycell::settle {
 struct Request {
   std::string capture;  // folder of a capture
   std::string image;    // folder to make; an existing one is refused
-  std::optional<json::Value> scheme;  // ECC scheme, steadycell-ecc/1
-  std::string version, build;         // of the program, for the manifest
+  std::optional<json::Value> scheme = {};  // ECC scheme, steadycell-ecc/1
+  std::string version = {}, build = {};         // of the program, for the manifest
 };
 
 struct Summary {
