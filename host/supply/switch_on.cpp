@@ -188,6 +188,46 @@ RampShape ramp_shape(const SwitchOnInput& in, double end_mA, double end_V) {
   return shape;
 }
 
+struct Ramp {
+  double on_s, end_s, rise_s, top_V;
+  double behind_mA;  // level just behind it
+};
+
+// C = delta I / (dV/dt): the step of the current where the ramp ends. Nothing when no sample lies well on the ramp.
+std::optional<Measured> input_from_step(const SwitchOnInput& in, const Ramp& ramp, const Features& fit) {
+  const double dt = in.sample_s;
+  const Slope slope = voltage_slope(in, 0.5 * ramp.top_V, 0.93 * ramp.top_V, ramp.end_s);
+  const auto values = currents_in(in, {ramp.on_s + (ramp.end_s - ramp.on_s) * 0.55, ramp.end_s - std::max(0.08 * ramp.rise_s, dt)});
+  if (slope.samples < 2 || slope.per_s <= 0 || values.empty()) return std::nullopt;
+  double before_mA = median_of(values);
+  // A load that grows with the voltage is taken to the ramp's end along its line.
+  if (fit.ramp_mA_per_V * 0.25 * ramp.top_V > std::max(3.0, 4 * in.noise_mA)) before_mA = fit.ramp_mA_at_0V + fit.ramp_mA_per_V * ramp.top_V;
+  const double step = std::max(0.0, before_mA - ramp.behind_mA);
+  const double step_sigma = 1.25 * in.noise_mA * std::sqrt(1.0 / static_cast<double>(values.size()) + 1.0 / 2);
+  Measured c;
+  c.value = step / slope.per_s * 1e3;  // mA / (V/s) = 1000 uF
+  c.sigma = std::hypot(step_sigma / slope.per_s * 1e3, c.value * std::hypot(kGainSigma, slope.sigma / slope.per_s));
+  c.at_least = in.full_scale_mA && before_mA + in.baseline_mA >= *in.full_scale_mA;
+  // A limiter makes the end of the ramp round; the charge is the better witness then, less what flows behind.
+  const double to_s = ramp.end_s + 0.3 * kMilli;
+  const Measured charge = charge_in(in, {ramp.on_s - dt / 2, to_s});
+  const double through = (charge.value - std::max(0.0, ramp.behind_mA) * (to_s - ramp.on_s) * 1e3) / ramp.top_V;
+  if (through > std::max(20.0, c.value)) {
+    c.sigma = std::hypot(charge.sigma / ramp.top_V, 0.5 * (through - c.value));
+    c.value = through;
+  }
+  return c;
+}
+
+// No ramp to see: the charge of the spike above what flows behind it. The regulator's output charges meanwhile, so the
+// value is rough and rather high.
+Measured input_from_spike(const SwitchOnInput& in, const Ramp& ramp) {
+  const double to_s = ramp.end_s + std::max(0.15 * kMilli, 2 * in.sample_s);
+  const Measured charge = charge_in(in, {ramp.on_s - in.sample_s / 2, to_s});
+  const double value = std::max(0.0, charge.value - std::max(0.0, ramp.behind_mA) * (to_s - ramp.on_s) * 1e3);
+  return {value / ramp.top_V, std::hypot(charge.sigma, 0.15 * value) / ramp.top_V, charge.at_least};
+}
+
 // Lowest 0.5 ms median within `window`: the level before the controller's clock starts, or what never goes away.
 double lowest_level(const SwitchOnInput& in, Window window) {
   const double step = std::max(0.5 * kMilli, 3 * in.sample_s);
@@ -263,36 +303,12 @@ void measure_switch_on(const SwitchOnInput& in, Features& out) {
   const Window after{end + 1.5 * dt, end + 1.5 * dt + std::max(0.15 * kMilli, 2 * dt)};
   const double after_mA = median_in(in, clipped(after));
   out.behind_ramp_mA = after_mA;
-  if (out.ramp_resolved) {
-    fit_ramp_current(in, 0.5 * top, 0.95 * top, end, out);
-    const Slope slope = voltage_slope(in, 0.5 * top, 0.93 * top, end);
-    const Window before{on + (end - on) * 0.55, end - std::max(0.08 * rise, dt)};
-    const auto values = currents_in(in, before);
-    if (slope.samples >= 2 && slope.per_s > 0 && !values.empty()) {
-      double before_mA = median_of(values);
-      // A load that grows with the voltage is taken to the ramp's end along its line.
-      if (out.ramp_mA_per_V * 0.25 * top > std::max(3.0, 4 * in.noise_mA)) before_mA = out.ramp_mA_at_0V + out.ramp_mA_per_V * top;
-      const double step = before_mA - after_mA;
-      const double step_sigma = 1.25 * in.noise_mA * std::sqrt(1.0 / static_cast<double>(values.size()) + 1.0 / 2);
-      // mA / (V/s) = 1000 uF
-      out.input_uF.value = std::max(0.0, step) / slope.per_s * 1e3;
-      out.input_uF.sigma = std::hypot(step_sigma / slope.per_s * 1e3, out.input_uF.value * std::hypot(kGainSigma, slope.sigma / slope.per_s));
-      // A limiter makes the end of the ramp round; the charge is the better witness then, less what flows behind.
-      const Measured ramp_charge = charge_in(in, clipped({on - dt / 2, end + 0.3 * kMilli}));
-      const double through = (ramp_charge.value - std::max(0.0, after_mA) * (end - on + 0.3 * kMilli) * 1e3) / top;
-      if (through > std::max(20.0, out.input_uF.value)) {
-        out.input_uF.sigma = std::hypot(ramp_charge.sigma / top, 0.5 * (through - out.input_uF.value));
-        out.input_uF.value = through;
-      }
-      out.input_uF.at_least = in.full_scale_mA && before_mA + in.baseline_mA >= *in.full_scale_mA;
-    }
+  if (out.ramp_resolved) fit_ramp_current(in, 0.5 * top, 0.95 * top, end, out);
+  const Ramp ramp{on, end, rise, top, after_mA};
+  if (const auto from_step = out.ramp_resolved ? input_from_step(in, ramp, out) : std::nullopt) {
+    out.input_uF = *from_step;
   } else {
-    // No ramp to see: the charge of the spike above what flows behind it. The regulator's output charges meanwhile, so
-    // the value is rough and rather high.
-    const double spike_end = end + std::max(0.15 * kMilli, 2 * dt);
-    Measured q = charge_in(in, clipped({on - dt / 2, spike_end}));
-    q.value -= std::max(0.0, after_mA) * (spike_end - on) * 1e3;
-    out.input_uF = {std::max(0.0, q.value) / top, std::hypot(q.sigma, 0.15 * q.value) / top, q.at_least};
+    out.input_uF = input_from_spike(in, ramp);
     out.time_constant_us = time_constant(in, after_mA);
   }
   out.behind_uC.value = out.switch_on_uC.value - out.input_uF.value * top;
