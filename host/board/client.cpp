@@ -1,7 +1,6 @@
 #include "board/client.h"
 
 #include <boost/asio/this_coro.hpp>
-#include <cassert>
 
 #include "board/inside.h"
 
@@ -11,141 +10,8 @@ namespace {
 using namespace std::chrono_literals;
 
 constexpr auto kAnswer = 2s;
-constexpr auto kSwitchOn = 3s;    // ramp and settling included
-constexpr auto kSwitchOff = 4s;   // the board itself bleeds for at most 2 s
-constexpr auto kContact = 5s;     // 49 positions at some milliseconds each
-constexpr int kAttempts = 3;      // for a page that does not come whole
-constexpr std::uint8_t kSlot = 0;
-
-}  // namespace
-
-BoardClient::BoardClient(std::shared_ptr<Inside> inside) : inside_(std::move(inside)) {}
-BoardClient::~BoardClient() { assert(inside_->closing && "close() was not awaited"); }
-
-asio::awaitable<Result<std::unique_ptr<BoardClient>>> BoardClient::connect(std::unique_ptr<link::Link> link, const std::atomic<bool>* stop) {
-  const auto executor = co_await asio::this_coro::executor;
-  auto inside = std::make_shared<Inside>(std::move(link), executor, stop);
-  std::unique_ptr<BoardClient> client(new BoardClient(inside));
-  inside->start();
-  const auto greeted = co_await inside->hello();
-  if (!greeted) {
-    co_await client->close();
-    co_return failure(greeted.error());
-  }
-  co_return std::move(client);
-}
-
-const BoardInfo& BoardClient::info() const { return inside_->info; }
-const LinkStats& BoardClient::stats() const { return inside_->stats; }
-std::string BoardClient::describe() const { return inside_->link->describe(); }
-bool BoardClient::lost() const { return inside_->broken.has_value(); }
-
-asio::awaitable<Result<scp_board_state>> BoardClient::state() {
-  const auto answer = co_await inside_->ask(SCP_BOARD_STATE, {}, kAnswer);
-  if (!answer) co_return failure(answer.error());
-  if (answer->size() != SCP_BOARD_STATE_BYTES) co_return failure(ErrorCode::board_garbage, "the board's state has {} bytes", answer->size());
-  scp_board_state state{};
-  scp_get_board_state(answer->data(), &state);
-  co_return state;
-}
-
-asio::awaitable<Result<void>> BoardClient::bus_setup(BusSetup setup) {
-  Bytes payload{setup.timing_mode, setup.bus_bits, static_cast<std::uint8_t>(setup.small_page ? SCP_SMALL_PAGE : SCP_LARGE_PAGE),
-                setup.column_cycles, setup.row_cycles, 0, 0, 0};
-  const auto answer = co_await inside_->ask(SCP_BUS_SETUP, std::move(payload), kAnswer);
-  if (!answer) co_return failure(Error(answer.error()).during("setting up the chip's bus"));
-  co_return Result<void>();
-}
-
-asio::awaitable<Result<void>> BoardClient::Inside::attempt(ActiveRun& active, RowRange rows) {
-  Bytes payload(24);
-  const MutableByteSpan at(payload);
-  payload[0] = kSlot;
-  payload[1] = active.request->target;
-  store_u32(at.subspan(4), active.request->pass.value);
-  store_u32(at.subspan(8), rows.first);
-  store_u32(at.subspan(12), rows.rows);
-  store_u32(at.subspan(16), rows.stride);
-  store_u32(at.subspan(20), rows.groups);
-  active.ended = false;
-  active.last_frame = Clock::now();
-  active.request_id = next_id;  // frames may come together with the answer
-  run = &active;
-  const auto accepted = co_await ask(SCP_PROGRAM_RUN, std::move(payload), kAnswer);
-  if (!accepted) {
-    run = nullptr;
-    co_return failure(accepted.error());
-  }
-  while (!broken && !active.ended && !active.refused_by_sink && !stopped() && Clock::now() - active.last_frame < active.request->page_timeout)
-    co_await wait_for_change(50ms);
-  run = nullptr;
-  if (broken) co_return failure(*broken);
-  if (active.ended) {
-    if (active.end_status != SCP_OK) co_return failure(error_of({active.end_status, 0, {}}));
-    co_return Result<void>();
-  }
-  const bool unwanted = active.refused_by_sink || stopped();
-  const auto in_step = co_await resync();
-  if (unwanted) co_return failure(ErrorCode::interrupted, "stopped on request");
-  if (!in_step) co_return failure(in_step.error());
-  co_return Result<void>();  // silence: what is missing is asked for again
-}
-
-asio::awaitable<Result<RunStats>> BoardClient::run(RunRequest request, PageSink& sink) {
-  const Bytes& program = request.program->bytes();
-  Bytes load(4 + program.size());
-  load[0] = kSlot;
-  store_u16(MutableByteSpan(load).subspan(2), static_cast<std::uint16_t>(program.size()));
-  std::copy(program.begin(), program.end(), load.begin() + 4);
-  const auto loaded = co_await inside_->ask(SCP_PROGRAM_LOAD, std::move(load), kAnswer);
-  if (!loaded) co_return failure(Error(loaded.error()).during("loading a bus program"));
-
-  RunStats stats;
-  ActiveRun active(request, sink);
-  active.count = request.rows.count();
-  const auto whole = co_await inside_->attempt(active, request.rows);
-  if (!whole) co_return failure(whole.error());
-  // What never came: behind a silence or a lost end it is the whole rest, group by group or page by page.
-  for (int fruitless = 0; active.next < active.count && fruitless < kAttempts;) {
-    const std::uint64_t before = active.next;
-    const std::uint64_t in_group = before % request.rows.rows;
-    RowRange rest = request.rows;
-    rest.first = request.rows.at(before);
-    rest.rows = static_cast<std::uint32_t>(in_group == 0 ? request.rows.rows : request.rows.rows - in_group);
-    rest.groups = static_cast<std::uint32_t>(in_group == 0 ? (active.count - before) / request.rows.rows : 1);
-    active.from = before;
-    const std::uint64_t saved_count = active.count;
-    active.count = rest.count();
-    const auto again = co_await inside_->attempt(active, rest);
-    active.from = 0;
-    active.count = saved_count;
-    if (!again) co_return failure(again.error());
-    // The attempt ended, so whatever of it did not come is missing.
-    fruitless = active.next == before ? fruitless + 1 : 0;
-  }
-  for (std::uint64_t index = active.next; index < active.count; ++index) active.missing.insert(index);
-  active.next = active.count;
-
-  const std::set<std::uint64_t> missing = active.missing;
-  for (const std::uint64_t index : missing) {
-    for (int i = 0; i < kAttempts && active.missing.contains(index); ++i) {
-      ++stats.read_again;
-      const RowRange one{.first = request.rows.at(index), .rows = 1, .stride = 1, .groups = 1};
-      const auto again = co_await inside_->attempt(active, one);
-      if (!again) co_return failure(again.error());
-    }
-    if (!active.missing.contains(index)) continue;
-    ++stats.transfer_errors;
-    PageFrame none;
-    none.index = index;
-    none.outcome = PageOutcome::transfer_error;
-    if (!sink.on_page(none)) co_return failure(ErrorCode::interrupted, "stopped on request");
-  }
-  stats.pages = active.delivered;
-  co_return stats;
-}
-
-namespace {
+constexpr auto kContact = 5s;  // 49 positions at some milliseconds each
+constexpr auto kFlush = 200ms;
 
 class CollectOne final : public PageSink {
  public:
@@ -160,6 +26,103 @@ class CollectOne final : public PageSink {
 
 }  // namespace
 
+Error error_of(std::uint16_t status, std::uint16_t detail) {
+  const auto refused = [](std::string what) { return Error(ErrorCode::board_refused, std::move(what)); };
+  switch (status) {
+    case SCP_BAD_REQUEST:
+      return refused(fmt::format("the board found the request malformed at byte {}", detail));
+    case SCP_UNKNOWN_TYPE:
+      return refused("the board cannot do that");
+    case SCP_REFUSED_SEQUENCE:
+      return refused(fmt::format("the board's command filter refused operation {} of the bus program", detail));
+    case SCP_REFUSED_RAIL:
+      return refused("the board refused it in this state of its rails");
+    case SCP_BUSY:
+      return refused("the board is busy with something else");
+    case SCP_LID_OPEN:
+      return Error(ErrorCode::lid_open, "the socket lid is open");
+    case SCP_RAIL_FAILED:
+      return Error(ErrorCode::rail_failed, fmt::format("the rail stood at {} mV and was cut", detail));
+    case SCP_CURRENT_LIMIT:
+      return Error(ErrorCode::current_limit,
+                   fmt::format("the supply reached its limit at {} mA and was cut", detail));
+    case SCP_BLEED_FAILED:
+      return Error(ErrorCode::bleed_failed, fmt::format("the rail still stands at {} mV", detail));
+    case SCP_WP_HIGH:
+      return Error(ErrorCode::write_protect, "WP# is high");
+    case SCP_VERSION_MISMATCH:
+      return Error(ErrorCode::protocol_version,
+                   fmt::format("the board speaks protocol {} to {}, this program {} to {}", detail >> 8,
+                               detail & 0xFF, int{SCP_VERSION_OLDEST}, int{SCP_VERSION}));
+    case SCP_NO_SUCH_PROGRAM:
+      return refused("the board has no such bus program");
+    case SCP_ABORTED:
+      return refused("the board gave it up on an abort");
+    case SCP_RAIL_LOST:
+      return Error(ErrorCode::rail_failed, "the rail went off while the board worked");
+    default:
+      return refused(fmt::format("the board answered with status {}", status));
+  }
+}
+
+BoardClient::BoardClient(std::shared_ptr<Inside> inside) : inside_(std::move(inside)) {}
+
+// Without close() (an exception passed by) the coroutines end when their executor runs next; they hold what they
+// use.
+BoardClient::~BoardClient() {
+  if (inside_->closing) return;
+  inside_->closing = true;
+  inside_->link->close();
+  inside_->outgoing_wake.cancel();
+  inside_->heartbeat_wake.cancel();
+}
+
+asio::awaitable<Result<std::unique_ptr<BoardClient>>> BoardClient::connect(std::unique_ptr<link::Link> link,
+                                                                           const std::atomic<bool>* stop) {
+  const auto executor = co_await asio::this_coro::executor;
+  auto inside = std::make_shared<Inside>(std::move(link), executor, stop);
+  std::unique_ptr<BoardClient> client(new BoardClient(inside));
+  inside->start();
+  const auto greeted = co_await inside->hello();
+  if (!greeted) {
+    co_await client->close();
+    co_return failure(Error(greeted.error()).during("greeting the board"));
+  }
+  co_return std::move(client);
+}
+
+const BoardInfo& BoardClient::info() const {
+  return inside_->info;
+}
+LinkStats BoardClient::stats() const {
+  return inside_->stats;
+}
+std::string BoardClient::describe() const {
+  return inside_->link->describe();
+}
+bool BoardClient::lost() const {
+  return inside_->broken.has_value();
+}
+void BoardClient::on_event(EventSink sink) {
+  inside_->events = std::move(sink);
+}
+void BoardClient::on_note(NoteSink sink) {
+  inside_->notes = std::move(sink);
+}
+
+asio::awaitable<Result<scp_board_state>> BoardClient::state() {
+  const auto rest = co_await inside_->ask(SCP_BOARD_STATE, {}, kAnswer);
+  if (!rest) co_return failure(Error(rest.error()).during("asking for the board's state"));
+  co_return protocol::decode_board_state(*rest);
+}
+
+asio::awaitable<Result<void>> BoardClient::bus_setup(BusSetup setup) {
+  const auto done = co_await inside_->ask(setup, kAnswer);
+  if (!done) co_return failure(Error(done.error()).during("setting up the chip's bus"));
+  inside_->loaded_program.clear();  // the board forgets its programs
+  co_return Result<void>();
+}
+
 asio::awaitable<Result<Bytes>> BoardClient::run_once(const protocol::BusProgram& program, std::uint8_t target) {
   CollectOne sink;
   RunRequest request;
@@ -167,75 +130,61 @@ asio::awaitable<Result<Bytes>> BoardClient::run_once(const protocol::BusProgram&
   request.target = target;
   const auto ran = co_await run(request, sink);
   if (!ran) co_return failure(ran.error());
-  if (sink.outcome == PageOutcome::transfer_error) co_return failure(ErrorCode::frame_corrupt, "an answer of {} bytes did not come over whole in {} tries", program.output_bytes(), kAttempts + 1);
+  if (sink.outcome == PageOutcome::transfer_error)
+    co_return failure(ErrorCode::frame_corrupt, "an answer of {} bytes did not come over whole",
+                      program.output_bytes());
+  if (sink.outcome == PageOutcome::ready_timeout)
+    co_return failure(ErrorCode::chip_busy, "R/B# of target {} stays low", target);
   co_return std::move(sink.bytes);
 }
 
-asio::awaitable<Result<std::vector<ContactReading>>> BoardClient::contacts(std::uint8_t first, std::uint8_t count) {
-  constexpr std::size_t kReading = 5;
-  Bytes payload{first, count};
-  const auto answer = co_await inside_->ask(SCP_CONTACT_MEASURE, std::move(payload), kContact);
-  if (!answer) co_return failure(Error(answer.error()).during("measuring contacts"));
-  if (answer->size() != 2 + count * kReading || (*answer)[0] != first || (*answer)[1] != count)
-    co_return failure(ErrorCode::board_garbage, "the contact measurement has {} bytes", answer->size());
-  std::vector<ContactReading> readings(count);
-  for (std::size_t i = 0; i < readings.size(); ++i) {
-    const ByteSpan at = ByteSpan(*answer).subspan(2 + i * kReading);
-    readings[i] = {static_cast<std::int16_t>(load_u16(at)), static_cast<std::int16_t>(load_u16(at.subspan(2))), at[4]};
-  }
-  co_return readings;
+asio::awaitable<Result<std::vector<ContactReading>>> BoardClient::contacts(std::uint8_t first,
+                                                                           std::uint8_t count) {
+  const protocol::ContactMeasure request{first, count};
+  const auto rest = co_await inside_->ask(request, kContact);
+  if (!rest) co_return failure(Error(rest.error()).during("measuring contacts"));
+  co_return protocol::decode_contacts(request, *rest);
 }
 
 asio::awaitable<Result<void>> BoardClient::trust_socket(Bytes id) {
-  Bytes payload(1 + id.size());
-  payload[0] = static_cast<std::uint8_t>(id.size());
-  std::copy(id.begin(), id.end(), payload.begin() + 1);
-  const auto answer = co_await inside_->ask(SCP_SOCKET_TRUST, std::move(payload), kAnswer);
-  if (!answer) co_return failure(Error(answer.error()).during("confirming a 1.8 V chip"));
+  protocol::SocketTrust request;
+  request.id = std::move(id);
+  const auto done = co_await inside_->ask(request, kAnswer);
+  if (!done) co_return failure(Error(done.error()).during("confirming a 1.8 V chip"));
   co_return Result<void>();
 }
 
-void BoardClient::on_event(EventSink sink) { inside_->events = std::move(sink); }
-
-asio::awaitable<Result<void>> BoardClient::start_supply(scp_rail rail, Nanoseconds averaged, Nanoseconds burst, std::chrono::milliseconds burst_length, SampleSink sink) {
-  Bytes payload(12);
-  const MutableByteSpan at(payload);
-  payload[0] = static_cast<std::uint8_t>(rail);
-  store_u16(at.subspan(2), static_cast<std::uint16_t>(burst_length.count()));
-  store_u32(at.subspan(4), static_cast<std::uint32_t>(averaged.value));
-  store_u32(at.subspan(8), static_cast<std::uint32_t>(burst.value));
+asio::awaitable<Result<void>> BoardClient::start_supply(scp_rail rail, Nanoseconds averaged, Nanoseconds burst,
+                                                        std::chrono::milliseconds burst_length, SampleSink sink) {
+  protocol::SupplyStart request;
+  request.rail = rail;
+  request.burst_length = burst_length;
+  request.averaged = averaged;
+  request.burst = burst;
   inside_->samples = std::move(sink);
-  const auto answer = co_await inside_->ask(SCP_SUPPLY_START, std::move(payload), kAnswer);
-  if (!answer) co_return failure(Error(answer.error()).during("starting the supply measurement"));
-  co_return Result<void>();
+  const auto done = co_await inside_->ask(request, kAnswer);
+  if (done) co_return Result<void>();
+  inside_->samples = nullptr;
+  co_return failure(Error(done.error()).during("starting the supply measurement"));
 }
 
 asio::awaitable<Result<std::uint32_t>> BoardClient::stop_supply() {
-  const auto answer = co_await inside_->ask(SCP_SUPPLY_STOP, {}, kAnswer, false);
+  const auto rest = co_await inside_->ask(SCP_SUPPLY_STOP, {}, kAnswer, false);
   inside_->samples = nullptr;
-  if (!answer) co_return failure(Error(answer.error()).during("ending the supply measurement"));
-  if (answer->size() != 4) co_return failure(ErrorCode::board_garbage, "the end of the supply measurement has {} bytes", answer->size());
-  co_return load_u32(*answer);
-}
-
-asio::awaitable<Result<Millivolts>> BoardClient::switch_on(scp_type type, Bytes payload) {
-  const auto answer = co_await inside_->ask(static_cast<std::uint16_t>(type), std::move(payload), kSwitchOn);
-  if (!answer) co_return failure(answer.error());
-  co_return Millivolts(answer->size() >= 2 ? load_u16(*answer) : 0);
-}
-
-asio::awaitable<Result<void>> BoardClient::switch_off(scp_type type) {
-  const auto answer = co_await inside_->ask(static_cast<std::uint16_t>(type), {}, kSwitchOff, false);
-  if (!answer) co_return failure(Error(answer.error()).during("switching {} off", type == SCP_SOCKET_OFF ? "the socket" : "the port"));
-  co_return Result<void>();
+  if (!rest) co_return failure(Error(rest.error()).during("ending the supply measurement"));
+  co_return protocol::decode_samples_dropped(*rest);
 }
 
 asio::awaitable<void> BoardClient::close() {
+  // A lease that was dropped may have left a request to switch off.
+  const auto until = Clock::now() + kFlush;
+  while (!inside_->outgoing.empty() && !inside_->broken && Clock::now() < until)
+    co_await inside_->changed.wait(10ms);
   inside_->closing = true;
   inside_->link->close();
   inside_->outgoing_wake.cancel();
   inside_->heartbeat_wake.cancel();
-  while (inside_->coroutines > 0) co_await inside_->wait_for_change(10ms);
+  while (inside_->coroutines > 0) co_await inside_->changed.wait(10ms);
 }
 
 }  // namespace steadycell::board

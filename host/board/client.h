@@ -4,8 +4,6 @@
 #include <chrono>
 #include <functional>
 #include <memory>
-#include <optional>
-#include <span>
 #include <string>
 #include <vector>
 
@@ -14,137 +12,125 @@
 #include "base/units.h"
 #include "link/link.h"
 #include "protocol/bus_program.h"
-#include "steadycell/protocol.h"
+#include "protocol/messages.h"
 
-// The typed client of one board. All of it lives on the executor of connect(): one thread, no locks.
+// The typed client of one board. All of it lives on the executor of connect(): one thread, no locks. Reading,
+// writing and the heartbeat (every 100 ms) are coroutines of their own there, so nothing on that thread may block
+// for long: a board that hears nothing for 500 ms cuts its rails.
+//
+// Stopping: set the flag given to connect(). Every call under way then ends within 500 ms with `interrupted`, a
+// deaf board included; only switching rails off still works. Cancelling a call through Asio is not supported.
 namespace steadycell::board {
 
 namespace asio = boost::asio;
 
-struct BoardInfo {
-  std::string uuid;      // text form
-  std::string name;
-  std::uint32_t boot_counter = 0;
-  std::string firmware;  // "1.2.3"
-  std::uint32_t max_payload = 0;
-  unsigned targets = 0;  // chip enables wired
-  bool can_socket = false, can_port = false, can_contact = false, can_x16 = false;
-  Nanoseconds averaged_interval, burst_interval;  // fastest offered
-};
+using protocol::BoardEvent;
+using protocol::BoardInfo;
+using protocol::BusSetup;
+using protocol::ContactReading;
+using protocol::RowRange;
+using protocol::SampleFrame;
+using protocol::SocketGround;
+using protocol::SupplySample;
 
-struct BusSetup {
-  std::uint8_t timing_mode = 0;  // ONFI SDR mode 0..5
-  std::uint8_t bus_bits = 8;
-  bool small_page = false;
-  std::uint8_t column_cycles = 2, row_cycles = 3;
+enum class PageOutcome : std::uint8_t {
+  read,
+  ready_timeout,  // the chip stayed busy: bytes are what was read before, mostly none
+  transfer_error  // four tries did not bring the page over whole: no bytes, nothing is ever invented
 };
-
-// Rows first, first + 1, ... rows - 1 of each group; the next group starts `stride` rows further.
-struct RowRange {
-  std::uint32_t first = 0, rows = 1, stride = 1, groups = 1;
-  std::uint64_t count() const { return std::uint64_t{rows} * groups; }
-  std::uint32_t at(std::uint64_t index) const {
-    return first + static_cast<std::uint32_t>(index / rows) * stride + static_cast<std::uint32_t>(index % rows);
-  }
-};
-
-enum class PageOutcome : std::uint8_t { read, ready_timeout, transfer_error };
 
 struct PageFrame {
-  std::uint64_t index = 0;  // into the range of the run; frames come in rising order but for pages read again
+  std::uint64_t index =
+      0;  // into the range of the run; rising, but for pages that are read again behind the others
   PageOutcome outcome = PageOutcome::read;
-  bool busy_seen = true;    // R/B# was seen low
+  bool busy_seen = true;  // R/B# was seen low
   bool wp_high = false;
   Nanoseconds busy;
-  ByteSpan bytes;           // valid during the call only; empty for transfer_error: nothing is ever invented
+  ByteSpan bytes;  // valid during the call only
 };
 
 class PageSink {
  public:
   virtual ~PageSink() = default;
-  // Called on the client's thread for every page of the run, each index once. False stops the run (error interrupted).
+  // Called on the client's thread for every page of the run, each index once, in the order of arrival. False stops
+  // the run (error interrupted).
   virtual bool on_page(const PageFrame& page) = 0;
-  // Asked between reads from the link: while it is false no further bytes are taken, and the board waits.
+  // Asked in front of every page: while it is false nothing further is taken from the link, and the board waits.
   virtual bool has_room() { return true; }
 };
 
 struct RunRequest {
-  const protocol::BusProgram* program = nullptr;
+  const protocol::BusProgram* program = nullptr;  // its waits together at most 200 ms
   std::uint8_t target = 0;
   PassIndex pass;
   RowRange rows;
-  std::chrono::milliseconds page_timeout{3000};  // longest silence that is no fault; above the program's own limits
+  std::chrono::milliseconds page_timeout{3000};  // longest silence that is no fault
 };
 
 struct RunStats {
-  std::uint64_t pages = 0, transfer_errors = 0, read_again = 0;
+  std::uint64_t pages = 0;            // delivered with what the chip gave
+  std::uint64_t transfer_errors = 0;  // delivered without
+  std::uint64_t read_again = 0;       // page reads asked for beyond the first
+  std::uint64_t ready_timeouts = 0;
+  Nanoseconds busy, longest_busy;  // R/B# low: all pages together, and the longest
 };
 
+// Since connect().
 struct LinkStats {
-  std::uint64_t bad_frames = 0, late_answers = 0, wrong_addresses = 0, duplicates = 0, gaps = 0, resyncs = 0;
+  std::uint64_t bad_frames = 0;       // checksum or length wrong
+  std::uint64_t late_answers = 0;     // to requests that nobody waits for any more
+  std::uint64_t wrong_addresses = 0;  // whole frames that are not the page or run asked for; dropped
+  std::uint64_t duplicates = 0;       // or overtaken; dropped
+  std::uint64_t gaps = 0;             // places where frames are missing
+  std::uint64_t resyncs = 0, restarts = 0;
 };
 
-struct SocketGround {
-  scp_ground kind = SCP_GROUND_PROBE;
-  Bytes id;  // for the chip's answer
-};
-
-struct ContactReading {
-  std::int16_t plus_mV = 0, minus_mV = 0;  // at +/-100 uA
-  std::uint8_t bridged_with = 0;           // neighbouring position, 0 = none
-};
-
-struct SupplySample {
-  std::int32_t microamps = 0;
-  std::int16_t millivolts = 0, probe1_mV = 0, probe2_mV = 0;
-  bool saturated = false;
-};
-
-struct SampleFrame {
-  scp_rail rail = SCP_RAIL_PORT;
-  bool burst = false;
-  std::uint64_t first_ns = 0;  // board clock
-  std::uint32_t interval_ns = 0, dropped_before = 0;
-  std::span<const SupplySample> samples;  // valid during the call only
-};
-
-struct BoardEvent {
-  scp_event kind{};
-  std::uint16_t detail = 0;
-  std::uint64_t board_ns = 0;
+// Something about the stream that an evidence log should hold.
+struct LinkNote {
+  enum class Kind : std::uint8_t { bad_frame, late_answer, wrong_address, duplicate, gap, resync, restart };
+  Kind kind;
+  bool severe;  // not explained by noise on the cable: a wrong address, a restart
+  std::string text;
 };
 
 class BoardClient {
  public:
-  // Says hello and starts listening and the heartbeat. `stop`, when set by anybody, ends what runs within 500 ms with the
-  // error interrupted; switching rails off still works then.
-  static asio::awaitable<Result<std::unique_ptr<BoardClient>>> connect(std::unique_ptr<link::Link> link, const std::atomic<bool>* stop);
+  // Says hello and starts listening and the heartbeat. Errors: link_lost, board_timeout, board_garbage,
+  // protocol_version.
+  static asio::awaitable<Result<std::unique_ptr<BoardClient>>> connect(std::unique_ptr<link::Link> link,
+                                                                       const std::atomic<bool>* stop);
   // close() must have been awaited.
   ~BoardClient();
   BoardClient(const BoardClient&) = delete;
   BoardClient& operator=(const BoardClient&) = delete;
 
   const BoardInfo& info() const;
-  const LinkStats& stats() const;
+  LinkStats stats() const;
   std::string describe() const;
+  // The board is given up: gone, faulty, or not this protocol. Every call fails; the board hears nothing more.
   bool lost() const;
 
   asio::awaitable<Result<scp_board_state>> state();
   asio::awaitable<Result<void>> bus_setup(BusSetup setup);
-  // Runs the program over the rows. Damaged and missing pages are asked for again, up to three times, and then delivered
-  // as transfer_error. After any failure the stream is in step again, or the board is given up (lost()).
+  // Runs the program over the rows. Damaged and missing pages are asked for again, up to three times, and then
+  // delivered as transfer_error. A frame whose echoed address is not the one expected is never delivered. After
+  // any failure the stream is in step again, or the board is given up (lost()). One run at a time.
   asio::awaitable<Result<RunStats>> run(RunRequest request, PageSink& sink);
   // One iteration on row 0; its bytes.
   asio::awaitable<Result<Bytes>> run_once(const protocol::BusProgram& program, std::uint8_t target);
 
+  // Positions 1..48, 49 is the supply against ground. Both rails must be off.
   asio::awaitable<Result<std::vector<ContactReading>>> contacts(std::uint8_t first, std::uint8_t count);
   asio::awaitable<Result<void>> trust_socket(Bytes id);
 
   using SampleSink = std::function<void(const SampleFrame&)>;
   using EventSink = std::function<void(const BoardEvent&)>;
+  using NoteSink = std::function<void(const LinkNote&)>;
   void on_event(EventSink sink);
-  asio::awaitable<Result<void>> start_supply(scp_rail rail, Nanoseconds averaged, Nanoseconds burst, std::chrono::milliseconds burst_length, SampleSink sink);
-  // Samples the board lost by itself since the start.
+  void on_note(NoteSink sink);
+  asio::awaitable<Result<void>> start_supply(scp_rail rail, Nanoseconds averaged, Nanoseconds burst,
+                                             std::chrono::milliseconds burst_length, SampleSink sink);
+  // Samples the board lost by itself since the start. Works after a stop, too.
   asio::awaitable<Result<std::uint32_t>> stop_supply();
 
   // Ends heartbeat and listening and closes the link; rails are the leases' business.
@@ -154,8 +140,6 @@ class BoardClient {
   friend class PowerLease;
   struct Inside;
   explicit BoardClient(std::shared_ptr<Inside> inside);
-  asio::awaitable<Result<Millivolts>> switch_on(scp_type type, Bytes payload);
-  asio::awaitable<Result<void>> switch_off(scp_type type);
 
   std::shared_ptr<Inside> inside_;
 };

@@ -1,41 +1,56 @@
 #pragma once
+#include <boost/asio/any_io_executor.hpp>
 #include <boost/asio/steady_timer.hpp>
-#include <deque>
 #include <map>
-#include <set>
+#include <optional>
 
 #include "board/client.h"
+#include "protocol/frame.h"
 
 // What the client keeps while its coroutines run. Not for other rooms.
 namespace steadycell::board {
 
+using protocol::Answer;
 using Clock = std::chrono::steady_clock;
 
-struct Answer {
-  std::uint16_t status = SCP_OK, detail = 0;
-  Bytes rest;  // behind status and detail
+// Coroutines of one thread that wait for something to change.
+class Waiters {
+ public:
+  // Returns after wake_all() or `longest`; the caller looks whether what it waits for is there.
+  asio::awaitable<void> wait(Clock::duration longest);
+  void wake_all();
+
+ private:
+  std::vector<asio::steady_timer*> timers_;
 };
 
-// Frames of one run on their way to the sink.
-struct ActiveRun {
-  ActiveRun(const RunRequest& r, PageSink& s) : request(&r), sink(&s) {}
+// Indices first, ... end - 1 of a run's range.
+struct IndexRange {
+  std::uint64_t first = 0, end = 0;
+};
 
-  const RunRequest* request;
-  PageSink* sink;
-  std::uint32_t request_id = 0;
-  std::uint64_t from = 0, count = 0;  // part of the range that this attempt asked for
-  std::uint64_t next = 0;             // index expected next; all before it came or are in `missing`
-  std::set<std::uint64_t> missing;
-  std::uint64_t delivered = 0;
-  bool ended = false;                 // RUN_END came
+// One PROGRAM_RUN under way: the part `asked` of the request's range. A page frame's place follows from its
+// sequence number, and the address it echoes must agree.
+struct ActiveRun {
+  ActiveRun(const RunRequest& r, PageSink& to, RunStats& counts, IndexRange part, const RowRange& part_rows)
+      : request(r), sink(to), stats(counts), asked(part), rows(part_rows), next(part.first) {}
+
+  const RunRequest& request;
+  PageSink& sink;
+  RunStats& stats;
+  IndexRange asked;
+  RowRange rows;       // the same as rows
+  std::uint64_t next;  // all of `asked` before it came or is in `missing`
+  std::vector<IndexRange> missing;
+  std::uint32_t request_id = 0, base_sequence = 0;
+  bool ended = false;  // RUN_END came
   std::uint16_t end_status = SCP_OK;
   bool refused_by_sink = false;
-  bool too_many_missing = false;
-  Clock::time_point last_frame = Clock::now();
+  Clock::time_point last_heard = Clock::now();
 };
 
 struct BoardClient::Inside : std::enable_shared_from_this<Inside> {
-  Inside(std::unique_ptr<link::Link> l, asio::any_io_executor e, const std::atomic<bool>* s);
+  Inside(std::unique_ptr<link::Link> l, const asio::any_io_executor& e, const std::atomic<bool>* s);
 
   std::unique_ptr<link::Link> link;
   asio::any_io_executor executor;
@@ -44,56 +59,88 @@ struct BoardClient::Inside : std::enable_shared_from_this<Inside> {
   LinkStats stats;
   std::optional<Error> broken;  // why nothing works any more
   bool closing = false;
-  int coroutines = 0;           // running in the background
+  int coroutines = 0;  // running in the background
+  Waiters changed;
 
-  // Towards the board
-  std::deque<Bytes> outgoing;
-  asio::steady_timer outgoing_wake, changed, heartbeat_wake;
-  std::uint32_t next_id = 1, out_sequence = 0;
+  // Towards the board: whole frames, written in this order.
+  Bytes outgoing;
+  asio::steady_timer outgoing_wake, heartbeat_wake;
+  std::uint32_t next_id, out_sequence = 0, heartbeat_id = 0;
+  bool greeted = false;
+  Bytes loaded_program;  // in the board's slot
 
-  // From the board
-  Bytes parser_buffer;
-  scp_parser parser{};
-  std::uint32_t expected_sequence[SCP_CHANNELS] = {};
+  // From the board.
+  protocol::FrameReader reader;
+  protocol::SequenceWindow command_sequence, supply_sequence;
+  std::uint32_t page_sequence = 0;                         // of the next page frame
   std::map<std::uint32_t, std::optional<Answer>> waiting;  // requests that somebody waits for
   std::optional<std::uint32_t> draining;                   // the abort whose answer ends the drain
-  std::uint64_t drained_bytes = 0;
+  std::uint64_t skipped_before_good = 0;                   // garbage bytes seen when the last good frame came
+  bool paused = false;                                     // the read loop holds a frame until its sink has room
   ActiveRun* run = nullptr;
   BoardClient::SampleSink samples;
-  BoardClient::EventSink events;
   std::vector<SupplySample> sample_scratch;
+  BoardClient::EventSink events;
+  BoardClient::NoteSink notes;
+  std::optional<BoardEvent> rail_loss[2];  // why a rail went off by itself since it was switched on
+
+  // A firmware that restarts begins its sequences anew. That is looked into before anything else is believed;
+  // whoever waited in the old session hears of it.
+  bool restart_suspected = false;
+  std::uint64_t session = 0;
 
   bool stopped() const { return stop != nullptr && stop->load(std::memory_order_relaxed); }
   void break_off(Error error);
-  void wake() { changed.cancel(); }
+  void note(LinkNote::Kind kind, bool severe, std::string text);
 
-  std::uint32_t send(std::uint16_t type, ByteSpan payload);
   void start();
   asio::awaitable<void> read_loop();
   asio::awaitable<void> write_loop();
   asio::awaitable<void> heartbeat_loop();
-  // Sleeps until something changed, at most `longest`.
-  asio::awaitable<void> wait_for_change(Clock::duration longest);
+  asio::awaitable<void> wait_for_room();
 
-  void on_bytes(ByteSpan bytes);
-  void on_frame(const scp_header& header, ByteSpan payload);
-  void check_sequence(const scp_header& header);
+  void on_frame(const protocol::Frame& frame);
   void on_command(const scp_header& header, ByteSpan payload);
+  void on_answer(const scp_header& header, ByteSpan payload, protocol::Arrival arrival);
+  void on_page_channel(const scp_header& header, ByteSpan payload);
+  void on_run_end(const scp_header& header, ByteSpan payload);
   void on_page(const scp_header& header, ByteSpan payload);
-  void on_samples(ByteSpan payload);
+  void on_samples(const scp_header& header, ByteSpan payload);
+  void count_garbage();
+  void restart_sequences();
+
+  std::uint32_t send(std::uint16_t type, ByteSpan payload);
+  // Sends, and keeps a place for the answer until take_answer.
+  std::uint32_t request(std::uint16_t type, ByteSpan payload);
+  std::optional<Answer> take_answer(std::uint32_t id);
+  asio::awaitable<std::optional<Answer>> await_answer(std::uint32_t id, Clock::time_point until, bool stoppable);
+  // What stands in the way of a request, after the doubt about a restart is settled.
+  asio::awaitable<Result<void>> prepare(bool stoppable);
 
   // Sends and waits. Any status comes back as an Answer; board_timeout after `deadline` leaves the stream in step.
-  asio::awaitable<Result<Answer>> exchange(std::uint16_t type, Bytes payload, Clock::duration deadline, bool stoppable = true);
-  // The same, with a status other than OK turned into its error.
-  asio::awaitable<Result<Bytes>> ask(std::uint16_t type, Bytes payload, Clock::duration deadline, bool stoppable = true);
-  // Aborts everything and waits until the stream is in step again; gives the board up when it is not within the deadline.
-  asio::awaitable<Result<void>> resync();
+  asio::awaitable<Result<Answer>> exchange(std::uint16_t type, Bytes payload, Clock::duration deadline,
+                                           bool stoppable);
+  // The same, with a status other than OK turned into its error; what stands behind status and detail.
+  asio::awaitable<Result<Bytes>> ask(std::uint16_t type, Bytes payload, Clock::duration deadline,
+                                     bool stoppable = true);
+  template <typename Request>
+  asio::awaitable<Result<Bytes>> ask(const Request& request, Clock::duration deadline) {
+    return ask(Request::type, protocol::encode(request), deadline);
+  }
+  // Aborts everything and waits until the stream is in step again; gives the board up when it is not in time.
+  asio::awaitable<Result<void>> resync(Clock::duration deadline);
   asio::awaitable<Result<void>> hello();
-  // One PROGRAM_RUN over [from, from + count) of the range and its frames until the end, a silence or a stop.
-  asio::awaitable<Result<void>> attempt(ActiveRun& active, RowRange rows);
+  // Greets the board again. Always an error: that it restarted, or that its sequences went back without.
+  asio::awaitable<Error> greet_again();
+
+  asio::awaitable<Result<void>> load(const protocol::BusProgram& program);
+  // One PROGRAM_RUN and its frames until the end, a silence or a stop. After a silence `next` shows how far it
+  // came.
+  asio::awaitable<Result<void>> attempt(ActiveRun& active);
+  Error loss_of(scp_rail rail) const;
 };
 
 // The error behind a status of the board.
-Error error_of(const Answer& answer);
+Error error_of(std::uint16_t status, std::uint16_t detail);
 
 }  // namespace steadycell::board

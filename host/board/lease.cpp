@@ -1,46 +1,116 @@
 #include "board/lease.h"
 
+#include <boost/asio/cancellation_state.hpp>
+#include <boost/asio/this_coro.hpp>
 #include <utility>
 
+#include "board/inside.h"
+
 namespace steadycell::board {
+namespace {
 
-asio::awaitable<Result<PowerLease>> PowerLease::socket(BoardClient& board, Millivolts rail, std::uint16_t limit_mA, SocketGround ground) {
-  Bytes payload(7 + ground.id.size());
-  const MutableByteSpan at(payload);
-  store_u16(at, static_cast<std::uint16_t>(rail.value));
-  store_u16(at.subspan(2), limit_mA);
-  payload[4] = static_cast<std::uint8_t>(ground.kind);
-  payload[6] = static_cast<std::uint8_t>(ground.id.size());
-  std::copy(ground.id.begin(), ground.id.end(), payload.begin() + 7);
-  const auto measured = co_await board.switch_on(SCP_SOCKET_ON, std::move(payload));
-  if (!measured) co_return failure(Error(measured.error()).during("switching the socket to {}", rail));
-  co_return PowerLease(board, SCP_SOCKET_OFF, *measured);
+using namespace std::chrono_literals;
+
+constexpr auto kSwitchOn = 3s;       // ramp and settling included
+constexpr auto kSwitchOff = 2500ms;  // the board itself bleeds for at most 2 s
+constexpr int kOffTries = 3;         // an answer may be lost, or an earlier switch-off still be under way
+
+std::string_view name_of(scp_rail rail) {
+  return rail == SCP_RAIL_SOCKET ? "the socket" : "the port";
 }
 
-asio::awaitable<Result<PowerLease>> PowerLease::port(BoardClient& board, std::uint16_t limit_mA, std::uint16_t ramp_ms, bool data_lines, bool keep) {
-  constexpr std::uint16_t kPortMillivolts = 5000;
-  Bytes payload(8);
-  const MutableByteSpan at(payload);
-  store_u16(at, kPortMillivolts);
-  store_u16(at.subspan(2), limit_mA);
-  store_u16(at.subspan(4), ramp_ms);
-  payload[6] = static_cast<std::uint8_t>((data_lines ? 1 : 0) | (keep ? 2 : 0));
-  const auto measured = co_await board.switch_on(SCP_PORT_ON, std::move(payload));
-  if (!measured) co_return failure(Error(measured.error()).during("switching the port on"));
-  co_return PowerLease(board, SCP_PORT_OFF, *measured);
+// What a lost board means for its rail.
+Error lost(Error error, scp_rail rail, bool kept) {
+  if (kept) return std::move(error).during("{} stays on, as asked for a stick that may be writing", name_of(rail));
+  return std::move(error)
+      .during("it is not confirmed that {} is off; a board that hears nothing cuts it within 500 ms",
+              name_of(rail))
+      .advising("leave lid and stick as they are until the board shows its rails off");
 }
 
-PowerLease::PowerLease(PowerLease&& other) noexcept
-    : board_(std::exchange(other.board_, nullptr)), off_(other.off_), measured_(other.measured_) {}
+}  // namespace
 
-// Nothing can be awaited here. The job that owns the lease has ended by an exception; the board cuts the rail when the
-// heartbeat stops with the client.
-PowerLease::~PowerLease() = default;
+// Not stopped by anything but its deadlines.
+asio::awaitable<Result<void>> PowerLease::switch_off(BoardClient::Inside& inside, scp_rail rail, bool kept) {
+  co_await asio::this_coro::reset_cancellation_state(asio::disable_cancellation());
+  const std::uint16_t type = rail == SCP_RAIL_SOCKET ? SCP_SOCKET_OFF : SCP_PORT_OFF;
+  Error error(ErrorCode::internal, "not tried");
+  for (int i = 0; i < kOffTries && !inside.broken; ++i) {
+    const auto answer = co_await inside.exchange(type, {}, kSwitchOff, false);
+    if (answer && answer->status == SCP_OK) co_return Result<void>();
+    error = answer ? error_of(answer->status, answer->detail) : answer.error();
+    if (answer && answer->status != SCP_BUSY) break;
+    if (answer) co_await inside.changed.wait(100ms);
+  }
+  if (inside.broken) error = lost(*inside.broken, rail, kept);
+  co_return failure(std::move(error).during("switching {} off", name_of(rail)));
+}
+
+// One try; whatever it fails of, the rail is off afterwards.
+asio::awaitable<Result<PowerLease>> PowerLease::switch_on(std::shared_ptr<BoardClient::Inside> inside,
+                                                          scp_rail rail, Bytes payload, bool kept) {
+  const std::uint16_t type = rail == SCP_RAIL_SOCKET ? SCP_SOCKET_ON : SCP_PORT_ON;
+  // A session before this one may have left the rail on, or bleeding: then it is switched off first, once.
+  for (bool again = true;; again = false) {
+    inside->rail_loss[rail].reset();
+    const auto answer = co_await inside->exchange(type, payload, kSwitchOn, true);
+    if (answer && answer->status == SCP_OK) {
+      const auto measured = protocol::decode_rail(answer->rest);
+      if (measured) co_return PowerLease(std::move(inside), rail, kept, *measured);
+    }
+    const bool was_stopped = !answer && answer.error().code() == ErrorCode::interrupted;
+    const auto off = co_await switch_off(*inside, rail, kept);
+    if (!answer) co_return failure(was_stopped || off ? answer.error() : off.error());
+    const bool left_over =
+        answer->status == SCP_BUSY || (answer->status == SCP_REFUSED_RAIL && answer->detail > 0);
+    if (left_over && !off) co_return failure(off.error());
+    if (left_over && again) continue;
+    if (answer->status == SCP_OK)
+      co_return failure(ErrorCode::board_garbage, "the board does not say what the rail measures");
+    if (answer->status == SCP_REFUSED_RAIL && !left_over)
+      co_return failure(ErrorCode::needs_consent,
+                        "the board asks for the chip's own ID, read at 1.8 V, or the user's word");
+    co_return failure(error_of(answer->status, answer->detail));
+  }
+}
+
+asio::awaitable<Result<PowerLease>> PowerLease::socket(BoardClient& board, Millivolts rail, std::uint16_t limit_mA,
+                                                       SocketGround ground) {
+  protocol::SocketOn request;
+  request.rail = rail;
+  request.limit_mA = limit_mA;
+  request.ground = std::move(ground);
+  auto lease = co_await switch_on(board.inside_, SCP_RAIL_SOCKET, protocol::encode(request), false);
+  if (!lease) co_return failure(std::move(lease.error()).during("switching the socket to {}", rail));
+  co_return std::move(lease);
+}
+
+asio::awaitable<Result<PowerLease>> PowerLease::port(BoardClient& board, std::uint16_t limit_mA,
+                                                     std::uint16_t ramp_ms, bool data_lines, bool keep) {
+  protocol::PortOn request;
+  request.limit_mA = limit_mA;
+  request.ramp_ms = ramp_ms;
+  request.data_lines = data_lines;
+  request.keep = keep;
+  auto lease = co_await switch_on(board.inside_, SCP_RAIL_PORT, protocol::encode(request), keep);
+  if (!lease) co_return failure(std::move(lease.error()).during("switching the port on"));
+  co_return std::move(lease);
+}
+
+PowerLease::PowerLease(std::shared_ptr<BoardClient::Inside> inside, scp_rail rail, bool kept, Millivolts measured)
+    : inside_(std::move(inside)), rail_(rail), kept_(kept), measured_(measured) {}
+
+PowerLease::PowerLease(PowerLease&& other) noexcept = default;
+
+PowerLease::~PowerLease() {
+  if (inside_) inside_->send(rail_ == SCP_RAIL_SOCKET ? SCP_SOCKET_OFF : SCP_PORT_OFF, {});
+}
 
 asio::awaitable<Result<void>> PowerLease::power_down() {
-  BoardClient* const board = std::exchange(board_, nullptr);
-  if (!board) co_return Result<void>();
-  co_return co_await board->switch_off(off_);
+  const auto inside = std::move(inside_);
+  inside_.reset();
+  if (!inside) co_return Result<void>();
+  co_return co_await switch_off(*inside, rail_, kept_);
 }
 
 }  // namespace steadycell::board

@@ -30,14 +30,20 @@ BusProgram& BusProgram::row() {
   return *this;
 }
 
-BusProgram& BusProgram::wait_ready(Microseconds limit) { return number(SCP_OP_WAIT_RB, limit.value); }
-BusProgram& BusProgram::wait_status(Microseconds limit) { return number(SCP_OP_WAIT_STATUS, limit.value); }
+BusProgram& BusProgram::wait_ready(Microseconds limit) {
+  return number(SCP_OP_WAIT_RB, limit.value);
+}
+BusProgram& BusProgram::wait_status(Microseconds limit) {
+  return number(SCP_OP_WAIT_STATUS, limit.value);
+}
 
 BusProgram& BusProgram::read(std::uint32_t bytes) {
   output_bytes_ += bytes;
   return number(SCP_OP_READ, bytes);
 }
 
-BusProgram& BusProgram::delay(Nanoseconds time) { return number(SCP_OP_DELAY, time.value); }
+BusProgram& BusProgram::delay(Nanoseconds time) {
+  return number(SCP_OP_DELAY, time.value);
+}
 
 }  // namespace steadycell::protocol

@@ -7,10 +7,10 @@
 
 namespace steadycell::protocol {
 
-// Every command cycle that a bus program can hold. Opcodes that program, erase, copy back, lock or set features do not
-// exist as values of this type, and there is no other way to put a command cycle into a program.
+// Every command cycle that a bus program can hold. Opcodes that program, erase, copy back, lock or set features do
+// not exist as values of this type, and there is no other way to put a command cycle into a program.
 enum class ReadOpcode : std::uint8_t {
-  read = 0x00,                   // large page: before the address; small page: first half of the page
+  read = 0x00,  // large page: before the address; small page: first half of the page
   read_small_second_half = 0x01,
   change_column = 0x05,
   read_confirm = 0x30,
@@ -28,15 +28,15 @@ enum class ReadOpcode : std::uint8_t {
   reset = 0xFF,
 };
 
-// A short list of micro-operations that the board repeats for each row of a run (firmware_protocol/PROTOCOL.md, "Bus
-// programs"). The board checks it against its own grammar before the first bus cycle.
+// A short list of micro-operations that the board repeats for each row of a run (firmware_protocol/PROTOCOL.md,
+// "Bus programs"). The board checks it against its own grammar before the first bus cycle.
 class BusProgram {
  public:
   BusProgram& command(ReadOpcode opcode);
   BusProgram& address(std::uint8_t byte);
-  BusProgram& row();                                  // the row of the iteration, as many cycles as the bus setup says
-  BusProgram& wait_ready(Microseconds limit);         // R/B# low, then high
-  BusProgram& wait_status(Microseconds limit);        // 70h polling, then 00h back to reading
+  BusProgram& row();                            // the row of the iteration, as many cycles as the bus setup says
+  BusProgram& wait_ready(Microseconds limit);   // R/B# low, then high
+  BusProgram& wait_status(Microseconds limit);  // 70h polling, then 00h back to reading
   BusProgram& read(std::uint32_t bytes);
   BusProgram& delay(Nanoseconds time);
 
