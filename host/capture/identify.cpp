@@ -27,7 +27,7 @@ class Identifier {
       if (!verdict) co_return failure(verdict.error());
       if (verdict->seating == contact::Seating::empty)
         co_return failure(Error(ErrorCode::no_chip, "the socket is empty, or its lid is not closed").advising("seat the chip, close the lid, then try again"));
-      if (!verdict->may_power()) co_return failure(ErrorCode::contact_bad, "{}", verdict->text);
+      if (!verdict->may_power()) co_return failure(ErrorCode::contact_bad, "{}", verdict->sentence);
       found_.contact = std::move(*verdict);
     } else {
       found_.notes.push_back("this board measures no contacts: how the chip is seated was not checked");
@@ -186,7 +186,7 @@ asio::awaitable<Result<contact::Verdict>> check_contacts(board::BoardClient& boa
   const auto readings = co_await board.contacts(1, SCP_CONTACT_RAIL);
   if (!readings) co_return failure(readings.error());
   contact::Readings all;
-  for (unsigned i = 0; i < contact::kPositions; ++i) all.position[i] = {(*readings)[i].plus_mV, (*readings)[i].minus_mV, (*readings)[i].bridged_with};
+  for (unsigned i = 0; i < contact::kPositions; ++i) all.positions[i] = {(*readings)[i].plus_mV, (*readings)[i].minus_mV, (*readings)[i].bridged_with};
   const board::ContactReading& rail = readings->back();
   all.rail = {rail.plus_mV, rail.minus_mV, 0};
   co_return contact::judge(all);

@@ -1,0 +1,220 @@
+#include <unistd.h>
+
+#include <cerrno>
+#include <cstring>
+#include <optional>
+
+#include "base/text.h"
+#include "chip/identity.h"
+#include "ecc/scheme.h"
+#include "files/atomic.h"
+#include "passes/import.h"
+#include "service/methods.h"
+#include "service/results.h"
+#include "settle/image_files.h"
+#include "settle/settle.h"
+
+namespace steadycell::service {
+namespace {
+
+constexpr std::uint64_t kMaxParameterPage = 1 << 20, kMaxScheme = 4 << 20;
+
+settle::Hooks settle_hooks(const JobHooks& hooks) {
+  settle::Hooks out;
+  out.stop = hooks.stop;
+  if (hooks.progress)
+    out.progress = [&hooks](const settle::Progress& now) {
+      hooks.progress({.stage = std::string(now.stage), .unit = "blocks", .done = now.done, .total = now.total, .bytes = now.bytes, .bytes_per_second = 0, .seconds_left = -1});
+    };
+  return out;
+}
+
+json::Object image_json(const std::string& image, const image::Manifest& manifest, const Digest& sha256, const std::map<image::Cause, std::uint64_t>& causes) {
+  json::Object result{{"image", image}, {"pages", manifest.summary.total()}};
+  result["verdicts"] = to_json(manifest.summary);
+  result["unstable_bits"] = manifest.summary.unstable_bits;
+  result["corrected_bits"] = manifest.summary.corrected_bits;
+  result["raw_error_rate"] = manifest.raw_bit_error_rate ? json::Value(*manifest.raw_bit_error_rate) : json::Value(nullptr);
+  result["sha256"] = to_text(sha256);
+  json::Object by_cause;
+  for (const auto& [cause, pages] : causes) by_cause[image::name_of(cause)] = pages;
+  result["causes"] = std::move(by_cause);
+  if (!manifest.identity.empty()) {
+    result["maker"] = manifest.identity[0].maker;
+    result["id_bytes"] = hex_spaced(manifest.identity[0].id_bytes);
+  }
+  result["page_bytes"] = manifest.geometry.page_bytes;
+  result["spare_bytes"] = manifest.geometry.spare_bytes;
+  result["pages_per_block"] = manifest.geometry.pages_per_block;
+  result["capture"] = manifest.capture_uuid;
+  result["notes"] = to_json(manifest.notes);
+  return result;
+}
+
+}  // namespace
+
+Result<json::Object> chip_decode(json::Reader& params, const JobHooks&) {
+  const auto id_text = params.text_or("id", ""), page_path = params.text_or("parameter_page", "");
+  if (!id_text) return failure(id_text.error());
+  if (!page_path) return failure(page_path.error());
+  if (const auto done = params.finish(); !done) return failure(done.error());
+  if (id_text->empty() && page_path->empty())
+    return failure(Error(ErrorCode::wrong_usage, "nothing to decode").advising("give --id, --parameter-page or both"));
+  const auto id = parse_hex(*id_text);
+  if (!id) return failure(Error(ErrorCode::wrong_usage, fmt::format("\"{}\" is not ID bytes", printable(*id_text))).advising("give hex pairs such as \"EC DC 10 95 54\""));
+  Bytes page;
+  if (!page_path->empty()) {
+    auto read = files::read_whole(files::posix(), *page_path, kMaxParameterPage);
+    if (!read) return failure(read.error());
+    page = std::move(*read);
+  }
+  const auto chip = id->empty() ? chip::decode_parameter_page(page) : chip::identify(*id, page);
+  if (!chip) return failure(chip.error());
+  json::Object result = to_json(*chip);
+  result["id_bytes"] = id->empty() ? json::Value(nullptr) : json::Value(hex_spaced(*id));
+  return result;
+}
+
+Result<json::Object> supply_diagnose(json::Reader& params, const JobHooks&) {
+  TraceFiles paths;
+  for (const auto& [key, into] : {std::pair{"trace", &paths.trace}, {"burst", &paths.burst}, {"twin", &paths.twin}}) {
+    auto path = into == &paths.trace ? params.text(key) : params.text_or(key, "");
+    if (!path) return failure(path.error());
+    *into = std::move(*path);
+  }
+  const auto rail = params.text_or("rail", "");
+  const auto limit = params.number_or("limit_mA", 0, 5000, 0);
+  if (!rail) return failure(rail.error());
+  if (!limit) return failure(limit.error());
+  if (const auto done = params.finish(); !done) return failure(done.error());
+  supply::TraceHeader known;
+  if (!rail->empty()) {
+    known.rail = supply::parse_rail(*rail);
+    if (!known.rail) return failure(ErrorCode::wrong_usage, "rail \"{}\" is not known", printable(*rail));
+  }
+  if (*limit > 0) known.limit_mA = static_cast<double>(*limit);
+  auto result = diagnose_files(paths, known);
+  if (result) (*result)["trace"] = paths.trace;
+  return result;
+}
+
+Result<json::Object> capture_import(json::Reader& params, const JobHooks& hooks) {
+  const auto passes = params.array("passes");
+  const auto page_bytes = params.number("page_bytes", 512, 65536), spare_bytes = params.number("spare_bytes", 0, 32768);
+  const auto pages_per_block = params.number_or("pages_per_block", 1, 8192, 64);
+  auto into = params.text("into");
+  if (!passes) return failure(passes.error());
+  for (const auto* number : {&page_bytes, &spare_bytes, &pages_per_block})
+    if (!*number) return failure(number->error());
+  if (!into) return failure(into.error());
+  if (const auto done = params.finish(); !done) return failure(done.error());
+
+  passes::ImportRequest request;
+  request.folder = *into;
+  request.tool = kTool;
+  for (const json::Value& pass : **passes) {
+    if (!pass.is_string()) return failure(ErrorCode::wrong_usage, "\"passes\" should list file names");
+    request.files.emplace_back(pass.get_string());
+  }
+  request.page_bytes = static_cast<std::uint32_t>(*page_bytes);
+  request.spare_bytes = static_cast<std::uint32_t>(*spare_bytes);
+  request.pages_per_block = static_cast<std::uint32_t>(*pages_per_block);
+  passes::ImportHooks import_hooks;
+  import_hooks.stop = hooks.stop;
+  if (hooks.progress)
+    import_hooks.progress = [&hooks](std::uint64_t done, std::uint64_t total) {
+      hooks.progress({.stage = "importing", .unit = "bytes", .done = done, .total = total, .bytes = done, .bytes_per_second = 0, .seconds_left = -1});
+    };
+  const auto imported = passes::import_passes(files::posix(), request, import_hooks);
+  if (!imported) return failure(imported.error());
+  json::Array notes;
+  if (imported->pages_missing_at_end > 0)
+    notes.emplace_back(fmt::format("the last block has {} pages beyond the files' end: kept as not read", imported->pages_missing_at_end));
+  json::Object result{{"capture", *into}, {"uuid", imported->capture_uuid}, {"passes", imported->passes}, {"blocks", imported->blocks},
+                      {"bytes", imported->bytes}, {"units_added", imported->units_added}};
+  result["pages"] = std::uint64_t{imported->blocks} * request.pages_per_block - imported->pages_missing_at_end;
+  result["notes"] = std::move(notes);
+  return result;
+}
+
+Result<json::Object> capture_settle(json::Reader& params, const JobHooks& hooks) {
+  settle::Request request;
+  auto capture = params.text("capture"), image = params.text("image"), ecc = params.text_or("ecc", "");
+  for (const auto* text : {&capture, &image, &ecc})
+    if (!*text) return failure(text->error());
+  if (const auto done = params.finish(); !done) return failure(done.error());
+  request.capture = *capture;
+  request.image = *image;
+  request.version = STEADYCELL_VERSION;
+  request.build = STEADYCELL_BUILD;
+  if (!ecc->empty()) {
+    const auto text = files::read_text(files::posix(), *ecc, kMaxScheme);
+    if (!text) return failure(text.error());
+    auto value = json::parse(*text);
+    if (!value) return failure(Error(value.error()).during("reading ECC scheme {}", *ecc));
+    if (const auto scheme = ecc::parse_scheme(*value); !scheme) return failure(Error(scheme.error()).at(*ecc));
+    request.scheme = std::move(*value);
+  }
+  const auto summary = settle::settle(files::posix(), request, settle_hooks(hooks));
+  if (!summary) return failure(summary.error());
+  json::Object result = image_json(*image, summary->manifest, summary->sha256, summary->causes);
+  result["passes"] = summary->passes;
+  return result;
+}
+
+Result<json::Object> image_show(json::Reader& params, const JobHooks&) {
+  const auto image = params.text("image");
+  if (!image) return failure(image.error());
+  if (const auto done = params.finish(); !done) return failure(done.error());
+  const auto shown = settle::show_image(files::posix(), *image);
+  if (!shown) return failure(shown.error());
+  json::Object result = image_json(*image, shown->manifest, shown->sha256, shown->causes);
+  json::Array unsafe;
+  for (const settle::PageRun& run : shown->unsafe)
+    unsafe.push_back(json::Object{{"target", run.place.target}, {"lun", run.place.lun}, {"first_page", run.first.index}, {"count", run.count}, {"verdict", image::name_of(run.verdict)}});
+  result["unsafe_pages"] = std::move(unsafe);
+  return result;
+}
+
+Result<json::Object> image_verify(json::Reader& params, const JobHooks& hooks) {
+  const auto image = params.text("image");
+  if (!image) return failure(image.error());
+  if (const auto done = params.finish(); !done) return failure(done.error());
+  const auto verified = settle::verify_image(files::posix(), *image, settle_hooks(hooks));
+  if (!verified) return failure(verified.error());
+  if (const auto good = verified->result(); !good) return failure(good.error());
+  return json::Object{{"image", *image}, {"files", verified->files}, {"bytes", verified->bytes}};
+}
+
+Result<json::Object> image_export(json::Reader& params, const JobHooks& hooks) {
+  const auto image = params.text("image");
+  const auto what = params.text("what"), to = params.text("to");
+  const auto pages = number_range(params, "pages");
+  if (!image) return failure(image.error());
+  if (!what) return failure(what.error());
+  if (!to) return failure(to.error());
+  if (!pages) return failure(pages.error());
+  if (const auto done = params.finish(); !done) return failure(done.error());
+  settle::ExportRequest request;
+  const auto view = image::parse_view(*what);
+  if (!view) return failure(ErrorCode::wrong_usage, "\"{}\" is no view of an image: raw, data or spare", printable(*what));
+  request.view = *view;
+  if (*pages) request.pages = settle::Pages{(*pages)->first, (*pages)->last};
+
+  const auto to_stdout = [](ByteSpan bytes) -> Result<void> {
+    while (!bytes.empty()) {
+      const ssize_t put = ::write(STDOUT_FILENO, bytes.data(), bytes.size());
+      if (put < 0 && errno == EINTR) continue;
+      if (put < 0) return failure(ErrorCode::storage_failed, "writing to standard output: {}", std::strerror(errno));
+      bytes = bytes.subspan(static_cast<std::size_t>(put));
+    }
+    return {};
+  };
+  const auto exported = *to == "-" ? settle::export_image(files::posix(), *image, request, to_stdout, settle_hooks(hooks))
+                                   : settle::export_image_to(files::posix(), *image, request, *to, settle_hooks(hooks));
+  if (!exported) return failure(exported.error());
+  return json::Object{{"image", *image}, {"what", *what}, {"to", *to}, {"pages", exported->pages}, {"bytes", exported->bytes},
+                      {"sha256", to_text(exported->sha256)}, {"doubtful", exported->doubtful}, {"unread", exported->unread}};
+}
+
+}  // namespace steadycell::service

@@ -1,0 +1,24 @@
+#pragma once
+#include "service/service.h"
+
+// One function a method; docs/service.md lists parameters and results. Not for other rooms.
+namespace steadycell::service {
+
+inline constexpr const char* kTool = "steadycell " STEADYCELL_VERSION;
+
+// board_methods.cpp: these talk to a board
+Result<json::Object> chip_identify(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> socket_check(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> supply_record(json::Reader& params, const JobHooks& hooks);
+
+// file_methods.cpp: these never need one
+Result<json::Object> chip_decode(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> supply_diagnose(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> capture_import(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> capture_settle(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> image_show(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> image_verify(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> image_export(json::Reader& params, const JobHooks& hooks);
+
+}  // namespace steadycell::service

@@ -1,0 +1,73 @@
+#include "service/results.h"
+
+#include "files/file_system.h"
+#include "measure/trace_file.h"
+#include "supply/diagnosis.h"
+#include "supply/report.h"
+
+namespace steadycell::service {
+
+json::Array to_json(const std::vector<std::string>& texts) {
+  json::Array array;
+  for (const std::string& text : texts) array.emplace_back(text);
+  return array;
+}
+
+json::Object to_json(const chip::Identification& chip) {
+  const Geometry& g = chip.geometry;
+  json::Object object{{"maker", chip.maker}, {"model", chip.model.empty() ? json::Value(nullptr) : json::Value(chip.model)},
+                      {"page_bytes", g.page_bytes}, {"spare_bytes", g.spare_bytes}, {"pages_per_block", g.pages_per_block},
+                      {"blocks", g.blocks}, {"luns", g.luns}, {"planes", g.planes}, {"bits_per_cell", g.bits_per_cell},
+                      {"total_bytes", g.total_bytes()}, {"bus_bits", g.bus_bits}, {"source", chip.source}};
+  object["ecc_need"] = chip.ecc_need ? json::Value(json::Object{{"bits", chip.ecc_need->bits}, {"per_bytes", chip.ecc_need->per_bytes}}) : json::Value(nullptr);
+  object["notes"] = to_json(chip.notes);
+  return object;
+}
+
+json::Object to_json(const contact::Verdict& verdict) {
+  json::Array pins;
+  for (const unsigned pin : verdict.pins) pins.emplace_back(pin);
+  return {{"verdict", contact::to_text(verdict.seating)}, {"seated", verdict.seating == contact::Seating::seated}, {"text", verdict.sentence},
+          {"pins", std::move(pins)}, {"notes", to_json(verdict.notes)}};
+}
+
+json::Object to_json(const image::VerdictCounts& counts) {
+  json::Object object;
+  for (std::size_t i = 0; i < image::kVerdicts; ++i) object[image::name_of(static_cast<image::Verdict>(i))] = counts.pages[i];
+  return object;
+}
+
+Result<std::optional<NumberRange>> number_range(json::Reader& params, std::string_view key) {
+  const auto array = params.array_or_null(key);
+  if (!array) return failure(array.error());
+  if (!*array) return std::optional<NumberRange>();
+  boost::system::error_code code;
+  std::uint32_t numbers[2] = {0, 0};
+  for (std::size_t i = 0; i < 2 && (*array)->size() == 2 && !code; ++i) numbers[i] = (**array)[i].to_number<std::uint32_t>(code);
+  if ((*array)->size() != 2 || code || numbers[0] > numbers[1])
+    return failure(ErrorCode::wrong_usage, "\"{}\" should be the first and the last number of a range", params.path_of(key));
+  return std::optional<NumberRange>(NumberRange{numbers[0], numbers[1]});
+}
+
+Result<json::Object> diagnose_files(const TraceFiles& paths, const supply::TraceHeader& known) {
+  files::FileSystem& system = files::posix();
+  const auto trace = measure::load_trace(system, paths.trace, known);
+  if (!trace) return failure(trace.error());
+  std::optional<measure::LoadedTrace> burst, twin;
+  for (const auto& [path, into] : {std::pair{&paths.burst, &burst}, {&paths.twin, &twin}}) {
+    if (path->empty()) continue;
+    auto loaded = measure::load_trace(system, *path, known);
+    if (!loaded) return failure(loaded.error());
+    into->emplace(std::move(*loaded));
+  }
+  supply::Settings settings;
+  settings.rail = known.rail;
+  settings.limit_mA = known.limit_mA;
+  const auto diagnoses = supply::diagnose(trace->features, trace->header, settings, burst ? &burst->features : nullptr, twin ? &twin->features : nullptr);
+  json::Object result{{"samples", trace->samples}};
+  result["diagnoses"] = supply::to_json(diagnoses);
+  result["features"] = supply::to_json(trace->features);
+  return result;
+}
+
+}  // namespace steadycell::service

@@ -1,0 +1,30 @@
+#pragma once
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "base/json.h"
+#include "base/text.h"
+#include "chip/identity.h"
+#include "contact/contact.h"
+#include "image/verdict.h"
+#include "supply/trace.h"
+
+// Shapes that several results share.
+namespace steadycell::service {
+
+json::Object to_json(const chip::Identification& chip);
+json::Object to_json(const contact::Verdict& verdict);
+json::Object to_json(const image::VerdictCounts& counts);  // the five verdicts by name
+json::Array to_json(const std::vector<std::string>& texts);
+
+// Two whole numbers, first and last, both included; nothing when the key is absent.
+Result<std::optional<NumberRange>> number_range(json::Reader& params, std::string_view key);
+
+// "diagnoses" and "features" of a trace on the disk; empty paths for what there is not.
+struct TraceFiles {
+  std::string trace, burst, twin;
+};
+Result<json::Object> diagnose_files(const TraceFiles& files, const supply::TraceHeader& known);
+
+}  // namespace steadycell::service

@@ -1,0 +1,22 @@
+#include "service/service.h"
+
+#include <map>
+
+#include "service/methods.h"
+
+namespace steadycell::service {
+
+Result<json::Object> Service::call(std::string_view method, const json::Value& params, const JobHooks& hooks) {
+  using Method = Result<json::Object> (*)(json::Reader&, const JobHooks&);
+  static const std::map<std::string_view, Method> kMethods = {
+      {"chip.identify", chip_identify},   {"chip.decode", chip_decode},         {"chip.read", chip_read},
+      {"socket.check", socket_check},     {"supply.record", supply_record},     {"supply.diagnose", supply_diagnose},
+      {"capture.import", capture_import}, {"capture.settle", capture_settle},   {"image.show", image_show},
+      {"image.verify", image_verify},     {"image.export", image_export}};
+  const auto found = kMethods.find(method);
+  if (found == kMethods.end()) return failure(ErrorCode::wrong_usage, "there is no method \"{}\"", method);
+  json::Reader reader(params, "");
+  return found->second(reader, hooks);
+}
+
+}  // namespace steadycell::service
