@@ -182,6 +182,7 @@ Features Analyzer::finish() {
   in.baseline_sigma_mA = out.baseline_mA.sigma;
   in.noise_mA = out.noise_mA;
   in.full_scale_mA = s.known.full_scale_mA;
+  in.points = s.known.kind == "point";
   if (out.t_on_s) measure_switch_on(in, out);
   measure_boot(out);
   return std::move(out);

@@ -44,7 +44,10 @@ struct Collapse {
 // The current-voltage relation while the voltage rose.
 struct RampShape {
   double volts_at_10 = 0, volts_at_85 = 0;  // where the current passed 10 % and 85 % of its end value
-  bool resolved = false;                    // false: between two samples, nothing to see
+  bool resolved = false;                    // false: between two samples, too coarse for the two
+  // Lowest share of the end current over share of the end voltage among the samples between: 1 for a resistor, however
+  // coarse the sampling; less for anything bent. Nothing when no sample lies between.
+  std::optional<double> chord;
   double ratio() const { return volts_at_85 > 0 ? volts_at_10 / volts_at_85 : 0; }
 };
 

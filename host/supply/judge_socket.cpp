@@ -26,6 +26,10 @@ void judge_heavy(const Reading& r, double heavy, Verdicts& verdicts) {
   } else if (f.early_V < kJunction) {
     bent = exceeds(f.early_V, kJunction, 0.03) * 0.5;
     evidence.push_back(fmt::format("below {:.1f} V no junction carries that", kJunction));
+  } else if (shape.chord) {
+    bent = 1 - exceeds(*shape.chord, 0.8, 0.07);
+    evidence.push_back(fmt::format("on the way up {:.0f} % of the current a resistor would draw: {}", *shape.chord * 100,
+                                   bent < 0.5 ? "straight" : "bent, a junction or pin clamps"));
   } else {
     verdicts.doubt("the ramp is too fast for this sampling to tell a short from a chip the wrong way round: record the burst");
   }

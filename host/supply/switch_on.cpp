@@ -31,18 +31,21 @@ double volts_in(const SwitchOnInput& in, Window w) {
   return median_of(std::move(out));
 }
 
-// mA x s = 1000 uC.
+// mA x s = 1000 uC. The sum of means is exact at any rate; the sum of points is not (a/(1 - e^-a) too much on an
+// exponential, a = dt/tau), its trapezoids are good to 0.5 % up to a = 1/4.
 Measured charge_in(const SwitchOnInput& in, Window w) {
   Measured q;
   std::size_t n = 0;
-  double last = w.from_s;
+  double last = w.from_s, first_mA = 0, last_mA = 0;
   for (const Sample& s : in.samples) {
     if (s.time_s < w.from_s || s.time_s >= w.to_s) continue;
     q.value += (s.mA - in.baseline_mA) * in.sample_s * 1e3;
     q.at_least |= s.time_s - last > 1.5 * in.sample_s || (in.full_scale_mA && s.mA >= *in.full_scale_mA);
     last = s.time_s;
-    ++n;
+    last_mA = s.mA - in.baseline_mA;
+    if (n++ == 0) first_mA = last_mA;
   }
+  if (in.points) q.value -= (first_mA + last_mA) / 2 * in.sample_s * 1e3;
   const double count = static_cast<double>(n);
   q.sigma = std::hypot(in.noise_mA * std::sqrt(count), in.baseline_sigma_mA * count) * in.sample_s * 1e3;
   q.sigma = std::hypot(q.sigma, kGainSigma * q.value);
@@ -178,6 +181,12 @@ RampShape ramp_shape(const SwitchOnInput& in, double end_mA, double end_V) {
     }
     return std::nullopt;
   };
+  for (const Sample& s : in.samples) {
+    if (s.time_s < in.t_on_s - 1e-9 || end_V < 0.02) continue;
+    const double share_V = s.volts / end_V, share_mA = (s.mA - in.baseline_mA) / end_mA;
+    if (share_V > 0.9) break;
+    if (share_V > 0.15) shape.chord = std::min(shape.chord.value_or(1e9), share_mA / share_V);
+  }
   double gap_10 = 0, gap_85 = 0;
   const auto at_10 = volts_at(0.10 * end_mA, gap_10), at_85 = volts_at(0.85 * end_mA, gap_85);
   if (!at_10 || !at_85) return shape;
@@ -203,7 +212,7 @@ std::optional<Measured> input_from_step(const SwitchOnInput& in, const Ramp& ram
   // A load that grows with the voltage is taken to the ramp's end along its line.
   if (fit.ramp_mA_per_V * 0.25 * ramp.top_V > std::max(3.0, 4 * in.noise_mA)) before_mA = fit.ramp_mA_at_0V + fit.ramp_mA_per_V * ramp.top_V;
   const double step = std::max(0.0, before_mA - ramp.behind_mA);
-  const double step_sigma = 1.25 * in.noise_mA * std::sqrt(1.0 / static_cast<double>(values.size()) + 1.0 / 2);
+  const double step_sigma = 1.25 * in.noise_mA * std::sqrt(1.0 / static_cast<double>(values.size()) + std::min(1.0, dt / (0.15 * kMilli)));
   Measured c;
   c.value = step / slope.per_s * 1e3;  // mA / (V/s) = 1000 uF
   c.sigma = std::hypot(step_sigma / slope.per_s * 1e3, c.value * std::hypot(kGainSigma, slope.sigma / slope.per_s));
@@ -300,7 +309,9 @@ void measure_switch_on(const SwitchOnInput& in, Features& out) {
 
   out.switch_on_uC = charge_in(in, clipped({on - dt / 2, end + kMilli}));
   // Just behind the ramp the input capacitor is full and only what stands behind it still draws.
-  const Window after{end + 1.5 * dt, end + 1.5 * dt + std::max(0.15 * kMilli, 2 * dt)};
+  // Times are starts of intervals, and the voltage of an interval is that of its middle: the ramp ends half an interval
+  // behind `end`.
+  const Window after{end + 0.55 * dt, end + 0.55 * dt + std::max(0.15 * kMilli, 1.01 * dt)};
   const double after_mA = median_in(in, clipped(after));
   out.behind_ramp_mA = after_mA;
   if (out.ramp_resolved) fit_ramp_current(in, 0.5 * top, 0.95 * top, end, out);
@@ -308,8 +319,13 @@ void measure_switch_on(const SwitchOnInput& in, Features& out) {
   if (const auto from_step = out.ramp_resolved ? input_from_step(in, ramp, out) : std::nullopt) {
     out.input_uF = *from_step;
   } else {
+    const double late_mA = median_in(in, clipped({end + 0.7 * kMilli, end + std::max(kMilli, 0.7 * kMilli + 2 * dt)}));
+    out.time_constant_us = time_constant(in, late_mA);
     out.input_uF = input_from_spike(in, ramp);
-    out.time_constant_us = time_constant(in, after_mA);
+    if (out.time_constant_us) {  // a plain exponential: all of the charge is the capacitor's
+      const double charge = out.switch_on_uC.value - std::max(0.0, late_mA) * (end + kMilli - on) * 1e3;
+      out.input_uF = {charge / top, out.switch_on_uC.sigma / top, out.switch_on_uC.at_least};
+    }
   }
   out.behind_uC.value = out.switch_on_uC.value - out.input_uF.value * top;
   out.behind_uC.sigma = std::hypot(out.switch_on_uC.sigma, out.input_uF.sigma * top);

@@ -18,6 +18,7 @@ struct SwitchOnInput {
   double t_on_s = 0, sample_s = 0;
   double baseline_mA = 0, baseline_sigma_mA = 0, noise_mA = 0;
   std::optional<double> full_scale_mA;
+  bool points = false;  // samples are moments, not means over their interval: charges by the trapezoid rule
 };
 // Fills the switch-on part of `out`.
 void measure_switch_on(const SwitchOnInput& in, Features& out);
