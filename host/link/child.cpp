@@ -1,9 +1,9 @@
 #include "link/child.h"
 
 #include <fcntl.h>
-#include <poll.h>
 #include <signal.h>
 #include <spawn.h>
+#include <sys/mman.h>
 #include <sys/socket.h>
 #include <sys/wait.h>
 #include <unistd.h>
@@ -14,6 +14,8 @@
 #include <filesystem>
 #include <utility>
 #include <vector>
+
+#include "base/text.h"
 
 extern char** environ;
 
@@ -38,15 +40,20 @@ std::string find_program() {
 
 Result<SimBoardProcess> SimBoardProcess::start(const std::string& fixture) {
   std::error_code code;
-  if (!std::filesystem::exists(fixture, code)) return failure(ErrorCode::not_found, "fixture {} is not there", fixture);
-  std::array<int, 2> sockets{}, errors{};
+  if (!std::filesystem::exists(fixture, code))
+    return failure(ErrorCode::not_found, "fixture {} is not there", fixture);
+  std::array<int, 2> sockets{};
   if (socketpair(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0, sockets.data()) != 0)
-    return failure(ErrorCode::link_open_failed, "making a socket for the simulated board: {}", std::strerror(errno));
-  if (pipe2(errors.data(), O_CLOEXEC) != 0) {
+    return failure(ErrorCode::link_open_failed, "making a socket for the simulated board: {}",
+                   std::strerror(errno));
+  // A file without a name, not a pipe: nobody has to read along for it to go on.
+  const int errors = memfd_create("steadycell-simboard", MFD_CLOEXEC);
+  if (errors < 0) {
     const int number = errno;
     close(sockets[0]);
     close(sockets[1]);
-    return failure(ErrorCode::link_open_failed, "making a pipe for the simulated board: {}", std::strerror(number));
+    return failure(ErrorCode::link_open_failed, "making a file for the simulated board: {}",
+                   std::strerror(number));
   }
   for (const int fd : sockets) {
     setsockopt(fd, SOL_SOCKET, SO_SNDBUF, &kSocketBytes, sizeof kSocketBytes);
@@ -57,7 +64,7 @@ Result<SimBoardProcess> SimBoardProcess::start(const std::string& fixture) {
   posix_spawn_file_actions_init(&actions);
   posix_spawn_file_actions_addopen(&actions, STDIN_FILENO, "/dev/null", O_RDONLY, 0);
   posix_spawn_file_actions_addopen(&actions, STDOUT_FILENO, "/dev/null", O_WRONLY, 0);
-  posix_spawn_file_actions_adddup2(&actions, errors[1], STDERR_FILENO);
+  posix_spawn_file_actions_adddup2(&actions, errors, STDERR_FILENO);
   posix_spawn_file_actions_adddup2(&actions, sockets[1], kChildSocket);
   posix_spawnattr_t attributes;
   posix_spawnattr_init(&attributes);
@@ -78,52 +85,73 @@ Result<SimBoardProcess> SimBoardProcess::start(const std::string& fixture) {
   posix_spawnattr_destroy(&attributes);
   posix_spawn_file_actions_destroy(&actions);
   close(sockets[1]);
-  close(errors[1]);
   if (status != 0) {
     close(sockets[0]);
-    close(errors[0]);
+    close(errors);
     return failure(ErrorCode::helper_missing, "starting {}: {}", kProgram, std::strerror(status));
   }
-  return SimBoardProcess(child, sockets[0], errors[0]);
+  return SimBoardProcess(child, sockets[0], errors);
 }
 
 SimBoardProcess::SimBoardProcess(SimBoardProcess&& other) noexcept
-    : child_(std::exchange(other.child_, 0)), socket_(std::exchange(other.socket_, -1)), errors_(std::exchange(other.errors_, -1)) {}
+    : child_(std::exchange(other.child_, 0)),
+      socket_(std::exchange(other.socket_, -1)),
+      errors_(std::exchange(other.errors_, -1)),
+      status_(other.status_),
+      told_(other.told_) {}
 
 SimBoardProcess::~SimBoardProcess() {
   if (socket_ >= 0) close(socket_);
   if (child_ > 0) {
     kill(child_, SIGTERM);
     // It has nothing to save: half a second is plenty, then it is ended for it.
-    for (int i = 0; i < 50 && waitpid(child_, nullptr, WNOHANG) == 0; ++i) usleep(10'000);
-    if (kill(child_, 0) == 0) {
+    if (!reap(500)) {
       kill(child_, SIGKILL);
       waitpid(child_, nullptr, 0);
     }
   }
-  if (errors_ >= 0) close(errors_);
+  if (errors_ < 0) return;
+  if (const std::string text = complaints(); !text.empty() && !told_)
+    fmt::print(stderr, "{}: {}\n", kProgram, text);
+  close(errors_);
 }
 
-int SimBoardProcess::take_socket() { return std::exchange(socket_, -1); }
+bool SimBoardProcess::reap(int milliseconds) {
+  for (int i = 0; child_ > 0; ++i) {
+    if (waitpid(child_, &status_, WNOHANG) != 0) {
+      child_ = 0;
+    } else if (i >= milliseconds) {
+      return false;
+    } else {
+      usleep(1000);
+    }
+  }
+  return true;
+}
+
+int SimBoardProcess::take_socket() {
+  return std::exchange(socket_, -1);
+}
 
 std::string SimBoardProcess::complaints() {
-  std::string text;
-  std::array<char, 1024> buffer{};
-  pollfd waiting{errors_, POLLIN, 0};
-  while (text.size() < 4096 && poll(&waiting, 1, 200) > 0) {
-    const ssize_t got = read(errors_, buffer.data(), buffer.size());
-    if (got <= 0) break;
-    text.append(buffer.data(), static_cast<std::size_t>(got));
-  }
+  std::string text(4096, '\0');
+  const ssize_t got = pread(errors_, text.data(), text.size(), 0);
+  text.resize(got > 0 ? static_cast<std::size_t>(got) : 0);
   while (text.ends_with('\n')) text.pop_back();
-  return text;
+  return printable(text);
 }
 
-bool SimBoardProcess::ended() {
-  if (child_ <= 0) return true;
-  if (waitpid(child_, nullptr, WNOHANG) == 0) return false;
-  child_ = 0;
-  return true;
+std::optional<Error> SimBoardProcess::last_words() {
+  if (!reap(200)) return std::nullopt;
+  std::string text = complaints();
+  if (text.empty()) text = fmt::format("{} ended with status {}", kProgram, status_);
+  told_ = true;
+  // It speaks our own error codes: "e102 fixture.json: ...".
+  if (text.size() > 5 && text[0] == 'e' && text[4] == ' ')
+    if (const auto number = parse_number(std::string_view(text).substr(1, 3)))
+      for (const ErrorCodeFacts& facts : all_error_codes())
+        if (static_cast<std::uint64_t>(facts.code) == *number) return Error(facts.code, text.substr(5));
+  return Error(ErrorCode::link_lost, std::move(text));
 }
 
 }  // namespace steadycell::link

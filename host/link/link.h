@@ -12,8 +12,8 @@ namespace steadycell::link {
 
 namespace asio = boost::asio;
 
-// The seam to a board: one byte stream each way. Framing, sequence and time-outs are board/'s; a link only moves bytes.
-// One reader and one writer at a time. Everything runs on the executor it was opened with.
+// The seam to a board: one byte stream each way. Framing, sequence and time-outs are board/'s; a link only moves
+// bytes. One reader and one writer at a time. Everything runs on the executor it was opened with.
 class Link {
  public:
   virtual ~Link() = default;
@@ -36,8 +36,9 @@ struct BoardAddress {
 };
 Result<BoardAddress> parse_board_address(std::string_view text);
 
-// Connects, on the executor of the calling coroutine. `sim:` starts steadycell-simboard (beside the running program, else
-// from PATH) and ends it with the link. Errors: link_open_failed, helper_missing, bad_input_file for a refused fixture.
+// Connects, on the executor of the calling coroutine. `sim:` starts steadycell-simboard (beside the running
+// program, else from PATH) and ends it with the link. Errors: link_open_failed, helper_missing, bad_input_file for
+// a refused fixture.
 asio::awaitable<Result<std::unique_ptr<Link>>> open_link(BoardAddress address);
 
 // Takes over a connected stream socket.

@@ -4,9 +4,11 @@
 #include <boost/asio/ip/tcp.hpp>
 #include <boost/asio/local/stream_protocol.hpp>
 #include <boost/asio/redirect_error.hpp>
+#include <boost/asio/steady_timer.hpp>
 #include <boost/asio/this_coro.hpp>
 #include <boost/asio/use_awaitable.hpp>
 #include <boost/asio/write.hpp>
+#include <chrono>
 #include <optional>
 
 #include "base/text.h"
@@ -26,14 +28,16 @@ class StreamLink final : public Link {
 
   asio::awaitable<Result<std::size_t>> read_some(MutableByteSpan into) override {
     error_code code;
-    const std::size_t got = co_await socket_.async_read_some(asio::buffer(into.data(), into.size()), asio::redirect_error(asio::use_awaitable, code));
+    const std::size_t got = co_await socket_.async_read_some(asio::buffer(into.data(), into.size()),
+                                                             asio::redirect_error(asio::use_awaitable, code));
     if (code || got == 0) co_return failure(lost(code));
     co_return got;
   }
 
   asio::awaitable<Result<void>> write(ByteSpan bytes) override {
     error_code code;
-    co_await asio::async_write(socket_, asio::buffer(bytes.data(), bytes.size()), asio::redirect_error(asio::use_awaitable, code));
+    co_await asio::async_write(socket_, asio::buffer(bytes.data(), bytes.size()),
+                               asio::redirect_error(asio::use_awaitable, code));
     if (code) co_return failure(lost(code));
     co_return Result<void>();
   }
@@ -49,9 +53,8 @@ class StreamLink final : public Link {
  private:
   // A simulated board that has ended says why on its standard error: a wrong fixture, for one.
   Error lost(const error_code& code) {
-    if (process_ && process_->ended())
-      if (const std::string why = process_->complaints(); !why.empty())
-        return Error(ErrorCode::bad_input_file, fmt::format("{}: {}", description_, printable(why))).advising("mend the fixture");
+    if (process_ && socket_.is_open())
+      if (auto why = process_->last_words()) return std::move(*why).during("{}", description_);
     return Error(ErrorCode::link_lost, fmt::format("{}: {}", description_, code ? code.message() : "closed"));
   }
 
@@ -61,12 +64,27 @@ class StreamLink final : public Link {
 };
 
 asio::awaitable<Result<std::unique_ptr<Link>>> open_tcp(BoardAddress address) {
+  constexpr std::chrono::seconds kDeadline{5};
   const auto executor = co_await asio::this_coro::executor;
   error_code code;
   asio::ip::tcp::resolver resolver(executor);
-  const auto found = co_await resolver.async_resolve(address.host, address.port, asio::redirect_error(asio::use_awaitable, code));
   asio::ip::tcp::socket socket(executor);
-  if (!code) co_await asio::async_connect(socket, found, asio::redirect_error(asio::use_awaitable, code));
+  bool late = false;
+  asio::steady_timer deadline(executor, kDeadline);
+  deadline.async_wait([&](const error_code& cancelled) {
+    if (cancelled) return;  // the references may be gone
+    late = true;
+    error_code ignored;
+    resolver.cancel();
+    socket.close(ignored);
+  });
+  const auto found =
+      co_await resolver.async_resolve(address.host, address.port, asio::redirect_error(asio::use_awaitable, code));
+  if (!code && !late) co_await asio::async_connect(socket, found, asio::redirect_error(asio::use_awaitable, code));
+  deadline.cancel();
+  if (late)
+    co_return failure(ErrorCode::link_open_failed, "{}: no connection within {} s", address.text(),
+                      kDeadline.count());
   if (code) co_return failure(ErrorCode::link_open_failed, "{}: {}", address.text(), code.message());
   socket.set_option(asio::ip::tcp::no_delay(true), code);
   co_return std::make_unique<StreamLink>(Socket(std::move(socket)), address.text(), std::nullopt);
@@ -75,9 +93,12 @@ asio::awaitable<Result<std::unique_ptr<Link>>> open_tcp(BoardAddress address) {
 asio::awaitable<Result<std::unique_ptr<Link>>> open_unix(BoardAddress address) {
   const auto executor = co_await asio::this_coro::executor;
   asio::local::stream_protocol::socket socket(executor);
-  if (address.path.size() >= 108) co_return failure(ErrorCode::link_open_failed, "{}: the path is longer than a socket's may be", address.text());
+  if (address.path.size() >= 108)
+    co_return failure(ErrorCode::link_open_failed, "{}: the path is longer than a socket's may be",
+                      address.text());
   error_code code;
-  co_await socket.async_connect(asio::local::stream_protocol::endpoint(address.path), asio::redirect_error(asio::use_awaitable, code));
+  co_await socket.async_connect(asio::local::stream_protocol::endpoint(address.path),
+                                asio::redirect_error(asio::use_awaitable, code));
   if (code) co_return failure(ErrorCode::link_open_failed, "{}: {}", address.text(), code.message());
   co_return std::make_unique<StreamLink>(Socket(std::move(socket)), address.text(), std::nullopt);
 }
@@ -103,11 +124,13 @@ asio::awaitable<Result<std::unique_ptr<Link>>> open_link(BoardAddress address) {
     case BoardAddress::Kind::usb:
       break;
   }
-  co_return failure(Error(ErrorCode::link_open_failed, "this build has no USB transport").advising("use sim:, tcp: or unix:"));
+  co_return failure(
+      Error(ErrorCode::link_open_failed, "this build has no USB transport").advising("use sim:, tcp: or unix:"));
 }
 
 std::unique_ptr<Link> adopt_socket(const asio::any_io_executor& executor, int fd, std::string description) {
-  return std::make_unique<StreamLink>(Socket(executor, asio::generic::stream_protocol(AF_UNIX, 0), fd), std::move(description), std::nullopt);
+  return std::make_unique<StreamLink>(Socket(executor, asio::generic::stream_protocol(AF_UNIX, 0), fd),
+                                      std::move(description), std::nullopt);
 }
 
 }  // namespace steadycell::link
