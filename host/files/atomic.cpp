@@ -39,6 +39,8 @@ Result<std::string> read_text(FileSystem& system, const std::string& path, std::
 
 namespace {
 
+constexpr int kMostPartials = 1000;
+
 Result<void> refuse_existing(FileSystem& system, const std::string& path) {
   const auto there = system.exists(path);
   if (!there) return failure(there.error());
@@ -46,38 +48,81 @@ Result<void> refuse_existing(FileSystem& system, const std::string& path) {
   return {};
 }
 
-// What a killed process left under the name that never was final.
-Result<void> remove_leftover_file(FileSystem& system, const std::string& path) {
-  const auto there = system.exists(path);
-  if (!there) return failure(there.error());
-  return *there ? system.remove_file(path) : Result<void>();
+std::string last_part(const std::string& path) { return path.substr(path.find_last_of('/') + 1); }
+
+void remove_folder(FileSystem& system, const std::string& path) {
+  if (const auto names = system.list(path))
+    for (const std::string& name : *names) (void)system.remove_file(join(path, name));
+  (void)system.remove_directory(path);
 }
 
-Result<void> remove_leftover_folder(FileSystem& system, const std::string& path) {
-  const auto there = system.exists(path);
-  if (!there) return failure(there.error());
-  if (!*there) return {};
-  const auto names = system.list(path);
+// What killed processes left under names that never were final. Whoever makes one holds its lock for life; what cannot be
+// locked or removed stays, which is harmless.
+template <typename Remove>
+Result<void> remove_leftovers(FileSystem& system, const std::string& path, Remove remove) {
+  const auto names = system.list(parent_of(path));
   if (!names) return failure(names.error());
-  for (const std::string& name : *names)
-    if (const auto removed = system.remove_file(join(path, name)); !removed) return removed;
-  return system.remove_directory(path);
+  const std::string prefix = last_part(path) + ".partial-";
+  for (const std::string& name : *names) {
+    if (!name.starts_with(prefix)) continue;
+    const std::string leftover = join(parent_of(path), name);
+    if (const auto lock = system.lock(leftover)) remove(leftover);
+  }
+  return {};
+}
+
+struct Partial {
+  std::string path;
+  std::unique_ptr<Lock> lock;
+};
+
+// The first free NAME.partial-N, made and locked. Between making and locking, another process may take it for a leftover:
+// then the lock fails, and the next name is tried.
+template <typename Make>
+Result<Partial> make_partial(FileSystem& system, const std::string& path, Make make) {
+  for (int n = 1; n <= kMostPartials; ++n) {
+    std::string partial = fmt::format("{}.partial-{}", path, n);
+    const auto made = make(partial);
+    if (!made && made.error().code() == ErrorCode::already_exists) continue;
+    if (!made) return failure(made.error());
+    auto lock = system.lock(partial);
+    if (lock) return Partial{std::move(partial), std::move(*lock)};
+    if (lock.error().code() == ErrorCode::in_use || lock.error().code() == ErrorCode::not_found) continue;
+    // A file system without locks: then nobody else can lock it either, and nobody removes it.
+    return Partial{std::move(partial), nullptr};
+  }
+  return failure(ErrorCode::already_exists, "{}.partial-1 to -{} exist", path, kMostPartials);
 }
 
 }  // namespace
 
 Result<AtomicFile> AtomicFile::create(FileSystem& system, std::string path) {
   if (const auto fresh = refuse_existing(system, path); !fresh) return failure(fresh.error());
-  if (const auto cleared = remove_leftover_file(system, path + ".partial"); !cleared) return failure(cleared.error());
-  auto file = system.create(path + ".partial");
-  if (!file) return failure(file.error());
-  return AtomicFile(system, std::move(path), std::move(*file));
+  AtomicFile atomic(system, std::move(path));
+  if (const auto cleared = remove_leftovers(system, atomic.path_, [&](const std::string& leftover) { (void)system.remove_file(leftover); }); !cleared)
+    return failure(cleared.error());
+  auto partial = make_partial(system, atomic.path_, [&](const std::string& name) -> Result<void> {
+    auto file = system.create(name);
+    if (!file) return failure(file.error());
+    atomic.file_ = std::move(*file);
+    return {};
+  });
+  if (!partial) return failure(partial.error());
+  atomic.partial_ = std::move(partial->path);
+  atomic.lock_ = std::move(partial->lock);
+  return atomic;
+}
+
+AtomicFile::AtomicFile(AtomicFile&& other) noexcept
+    : system_(other.system_), path_(std::move(other.path_)), partial_(std::move(other.partial_)), lock_(std::move(other.lock_)),
+      file_(std::move(other.file_)), size_(other.size_) {
+  other.partial_.clear();
 }
 
 AtomicFile::~AtomicFile() {
-  if (!file_) return;
+  if (!file_ || partial_.empty()) return;
   file_.reset();
-  (void)system_->remove_file(partial());  // at worst it stays, under a name that is never read
+  (void)system_->remove_file(partial_);  // at worst it stays, under a name that is never read
 }
 
 Result<void> AtomicFile::append(ByteSpan bytes) {
@@ -90,8 +135,9 @@ Result<void> AtomicFile::append(ByteSpan bytes) {
 Result<void> AtomicFile::commit() {
   assert(file_ && "commit twice");
   if (const auto synced = file_->sync(); !synced) return synced;
-  if (const auto renamed = system_->rename(partial(), path_); !renamed) return renamed;
+  if (const auto renamed = system_->rename(partial_, path_); !renamed) return renamed;
   file_.reset();
+  lock_.reset();
   return system_->sync_directory(parent_of(path_));
 }
 
@@ -105,35 +151,45 @@ Result<void> write_whole(FileSystem& system, const std::string& path, ByteSpan b
 Result<AtomicFolder> AtomicFolder::create(FileSystem& system, std::string path) {
   while (path.size() > 1 && path.ends_with('/')) path.pop_back();
   if (const auto fresh = refuse_existing(system, path); !fresh) return failure(fresh.error());
-  if (const auto cleared = remove_leftover_folder(system, path + ".partial"); !cleared) return failure(cleared.error());
-  if (const auto made = system.make_directory(path + ".partial"); !made) return failure(made.error());
-  return AtomicFolder(system, std::move(path));
+  if (const auto cleared = remove_leftovers(system, path, [&](const std::string& leftover) { remove_folder(system, leftover); }); !cleared)
+    return failure(cleared.error());
+  AtomicFolder atomic(system, std::move(path));
+  auto partial = make_partial(system, atomic.path_, [&](const std::string& name) { return system.make_directory(name); });
+  if (!partial) {
+    atomic.system_ = nullptr;
+    return failure(partial.error());
+  }
+  atomic.partial_ = std::move(partial->path);
+  atomic.lock_ = std::move(partial->lock);
+  return atomic;
 }
 
 AtomicFolder::AtomicFolder(AtomicFolder&& other) noexcept
-    : system_(other.system_), path_(std::move(other.path_)), names_(std::move(other.names_)) {
+    : system_(other.system_), path_(std::move(other.path_)), partial_(std::move(other.partial_)), lock_(std::move(other.lock_)),
+      names_(std::move(other.names_)) {
   other.system_ = nullptr;
 }
 
 AtomicFolder::~AtomicFolder() {
-  if (!system_) return;
-  for (const std::string& name : names_) (void)system_->remove_file(join(partial(), name));
-  (void)system_->remove_directory(partial());
+  if (!system_ || partial_.empty()) return;
+  for (const std::string& name : names_) (void)system_->remove_file(join(partial_, name));
+  (void)system_->remove_directory(partial_);
 }
 
 Result<std::unique_ptr<File>> AtomicFolder::create_file(const std::string& name) {
   if (!safe_name(name)) return failure(ErrorCode::bad_name, "\"{}\" is no name for a file here", printable(name));
-  auto file = system_->create(join(partial(), name));
+  auto file = system_->create(join(partial_, name));
   if (file) names_.push_back(name);
   return file;
 }
 
 Result<void> AtomicFolder::commit() {
   assert(system_ && "commit twice");
-  if (const auto synced = system_->sync_directory(partial()); !synced) return synced;
-  if (const auto renamed = system_->rename(partial(), path_); !renamed) return renamed;
+  if (const auto synced = system_->sync_directory(partial_); !synced) return synced;
+  if (const auto renamed = system_->rename(partial_, path_); !renamed) return renamed;
   FileSystem& system = *system_;
   system_ = nullptr;
+  lock_.reset();
   return system.sync_directory(parent_of(path_));
 }
 

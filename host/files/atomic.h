@@ -14,12 +14,13 @@ std::string join(const std::string& directory, const std::string& name);
 Result<Bytes> read_whole(FileSystem& system, const std::string& path, std::uint64_t limit);
 Result<std::string> read_text(FileSystem& system, const std::string& path, std::uint64_t limit);
 
-// A file that gets its name only when it is complete: written as NAME.partial, synced, renamed without replacing,
-// folder synced. Dropped without commit() it leaves nothing under either name.
+// A file that gets its name only when it is complete: written as NAME.partial-N, synced, renamed without replacing,
+// folder synced. Dropped without commit() it leaves nothing under any name; what a killed process left behind is removed
+// by the next one that makes the same name, and never while its maker lives.
 class AtomicFile {
  public:
   static Result<AtomicFile> create(FileSystem& system, std::string path);
-  AtomicFile(AtomicFile&&) noexcept = default;
+  AtomicFile(AtomicFile&& other) noexcept;
   AtomicFile& operator=(AtomicFile&&) = delete;
   ~AtomicFile();
 
@@ -28,12 +29,11 @@ class AtomicFile {
   Result<void> commit();
 
  private:
-  AtomicFile(FileSystem& system, std::string path, std::unique_ptr<File> file)
-      : system_(&system), path_(std::move(path)), file_(std::move(file)) {}
-  std::string partial() const { return path_ + ".partial"; }
+  AtomicFile(FileSystem& system, std::string path) : system_(&system), path_(std::move(path)) {}
 
   FileSystem* system_;
-  std::string path_;
+  std::string path_, partial_;
+  std::unique_ptr<Lock> lock_;
   std::unique_ptr<File> file_;  // null once committed or moved from
   std::uint64_t size_ = 0;
 };
@@ -41,8 +41,7 @@ class AtomicFile {
 // Writes a small file atomically.
 Result<void> write_whole(FileSystem& system, const std::string& path, ByteSpan bytes);
 
-// A folder of files that gets its name only when all of them are complete and synced: made as NAME.partial, renamed
-// without replacing. Dropped without commit() it is removed with the files made through it.
+// A folder of files that gets its name only when all of them are complete and synced; otherwise as AtomicFile.
 class AtomicFolder {
  public:
   static Result<AtomicFolder> create(FileSystem& system, std::string path);
@@ -54,13 +53,14 @@ class AtomicFolder {
   Result<std::unique_ptr<File>> create_file(const std::string& name);
   Result<void> commit();
   // Where the files are until commit().
-  std::string partial() const { return path_ + ".partial"; }
+  const std::string& partial() const { return partial_; }
 
  private:
   AtomicFolder(FileSystem& system, std::string path) : system_(&system), path_(std::move(path)) {}
 
   FileSystem* system_;  // null once committed or moved from
-  std::string path_;
+  std::string path_, partial_;
+  std::unique_ptr<Lock> lock_;
   std::vector<std::string> names_;
 };
 

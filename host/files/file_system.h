@@ -10,8 +10,9 @@
 // The seam between us and the disk. Everything that reads or writes a file goes through a FileSystem, so that tests can
 // fail the n-th call, fill the disk and cut the power.
 //
-// Errors: storage_full when the disk is full, already_exists, not_found, storage_failed for the rest; each names the
-// path and the operation. Paths are used as given; symbolic links are not followed in the last component.
+// Errors: storage_full when the disk is full, already_exists, not_found, no_permission, bad_name for a name that is too long or
+// a symbolic link, storage_failed for the rest; each names the path and the operation. Paths are used as given; symbolic
+// links are not followed in the last component.
 namespace steadycell::files {
 
 // One open file. Closed by its destructor; what was not synced may be lost at a power cut.
@@ -27,6 +28,9 @@ class File {
   // Returns when the content is on the medium. A failure is final: the range is suspect, and a later sync that
   // succeeds proves nothing about it.
   virtual Result<void> sync() = 0;
+  // Keeps room on the disk for writes in this range, beyond the end of the file too; the size stays as it is. truncate()
+  // gives back what lies behind. Does nothing where the file system cannot; storage_full when there is no such room.
+  virtual Result<void> reserve(std::uint64_t /*offset*/, std::uint64_t /*bytes*/) { return {}; }
 };
 
 // Held while it lives; another process (or another call) that asks for the same path is refused.
@@ -51,11 +55,18 @@ class FileSystem {
   virtual Result<void> rename(const std::string& from, const std::string& to) = 0;
   // Makes renames and creations in it durable. Where a file system cannot, that is no failure.
   virtual Result<void> sync_directory(const std::string& path) = 0;
+  // Whether sync_directory does anything there: worth a note where it does not.
+  virtual bool syncs_directories(const std::string& /*path*/) { return true; }
   virtual Result<std::uint64_t> free_bytes(const std::string& directory) = 0;
-  virtual Result<std::unique_ptr<Lock>> lock(const std::string& path) = 0;  // board_busy when it is held
+  // Locks a file or a folder; a file that is missing is made. in_use when it is held.
+  virtual Result<std::unique_ptr<Lock>> lock(const std::string& path) = 0;
 };
 
 // The real one.
 FileSystem& posix();
+
+// The real one below one folder: paths are relative to it, each part of them must be a safe_name (bad_name otherwise), and
+// no symbolic link is followed on the way. For names that come from outside.
+Result<std::unique_ptr<FileSystem>> beneath(const std::string& root);
 
 }  // namespace steadycell::files

@@ -8,7 +8,9 @@
 #include <algorithm>
 #include <cerrno>
 #include <cstring>
+#include <utility>
 
+#include "base/text.h"
 #include "files/file_system.h"
 
 namespace steadycell::files {
@@ -16,31 +18,49 @@ namespace {
 
 constexpr mode_t kFileMode = 0640, kDirectoryMode = 02770;
 
+ErrorCode code_of(int number) {
+  switch (number) {
+    case ENOSPC:
+    case EDQUOT: return ErrorCode::storage_full;
+    case EEXIST:
+    case ENOTEMPTY: return ErrorCode::already_exists;
+    case ENOENT:
+    case ENOTDIR: return ErrorCode::not_found;
+    case EACCES:
+    case EPERM:
+    case EROFS: return ErrorCode::no_permission;
+    case ELOOP:
+    case ENAMETOOLONG: return ErrorCode::bad_name;
+    default: return ErrorCode::storage_failed;
+  }
+}
+
 tl::unexpected<Error> failed(const char* operation, const std::string& path, int number) {
-  const ErrorCode code = number == ENOSPC || number == EDQUOT ? ErrorCode::storage_full
-                         : number == EEXIST || number == ENOTEMPTY ? ErrorCode::already_exists
-                         : number == ENOENT || number == ENOTDIR ? ErrorCode::not_found
-                                                                 : ErrorCode::storage_failed;
-  return failure(code, "{} {}: {}", operation, path, std::strerror(number));
+  if (number == ELOOP) return failure(ErrorCode::bad_name, "{} {}: it is a symbolic link, and those are not followed", operation, printable(path));
+  return failure(code_of(number), "{} {}: {}", operation, printable(path), std::strerror(number));
 }
 
 class Descriptor {
  public:
+  Descriptor() = default;
   explicit Descriptor(int fd) : fd_(fd) {}
   ~Descriptor() {
     if (fd_ >= 0) ::close(fd_);
   }
-  Descriptor(const Descriptor&) = delete;
-  Descriptor& operator=(const Descriptor&) = delete;
+  Descriptor(Descriptor&& other) noexcept : fd_(std::exchange(other.fd_, -1)) {}
+  Descriptor& operator=(Descriptor&& other) noexcept {
+    std::swap(fd_, other.fd_);
+    return *this;
+  }
   int get() const { return fd_; }
 
  private:
-  int fd_;
+  int fd_ = -1;
 };
 
 class PosixFile final : public File {
  public:
-  PosixFile(int fd, std::string path) : fd_(fd), path_(std::move(path)) {}
+  PosixFile(Descriptor fd, std::string path) : fd_(std::move(fd)), path_(std::move(path)) {}
 
   Result<std::size_t> read_at(std::uint64_t offset, MutableByteSpan out) override {
     std::size_t done = 0;
@@ -81,6 +101,15 @@ class PosixFile final : public File {
     return {};
   }
 
+  Result<void> reserve(std::uint64_t offset, std::uint64_t bytes) override {
+    while (::fallocate(fd_.get(), FALLOC_FL_KEEP_SIZE, static_cast<off_t>(offset), static_cast<off_t>(bytes)) != 0) {
+      if (errno == EINTR) continue;
+      if (errno == EOPNOTSUPP || errno == ENOSYS) return {};
+      return failed("keeping room in", path_, errno);
+    }
+    return {};
+  }
+
  private:
   Descriptor fd_;
   std::string path_;
@@ -88,97 +117,191 @@ class PosixFile final : public File {
 
 class PosixLock final : public Lock {
  public:
-  explicit PosixLock(int fd) : fd_(fd) {}
+  explicit PosixLock(Descriptor fd) : fd_(std::move(fd)) {}
 
  private:
   Descriptor fd_;
 };
 
-class Posix final : public FileSystem {
+// Where a path leads: a name in an open folder.
+struct Place {
+  Descriptor folder;  // none: the path is used as given
+  std::string name;
+  int at() const { return folder.get() < 0 ? AT_FDCWD : folder.get(); }
+};
+
+class Posix : public FileSystem {
  public:
   Result<std::unique_ptr<File>> open_read(const std::string& path) override { return open(path, O_RDONLY, "opening"); }
   Result<std::unique_ptr<File>> open_write(const std::string& path) override { return open(path, O_RDWR, "opening"); }
   Result<std::unique_ptr<File>> create(const std::string& path) override { return open(path, O_RDWR | O_CREAT | O_EXCL, "creating"); }
 
   Result<bool> exists(const std::string& path) override {
+    const auto place = find(path);
+    if (!place && place.error().code() == ErrorCode::not_found) return false;
+    if (!place) return failure(place.error());
     struct stat facts {};
-    if (::lstat(path.c_str(), &facts) == 0) return true;
+    if (::fstatat(place->at(), place->name.c_str(), &facts, AT_SYMLINK_NOFOLLOW) == 0) return true;
     if (errno == ENOENT || errno == ENOTDIR) return false;
     return failed("looking for", path, errno);
   }
 
   Result<void> make_directory(const std::string& path) override {
-    if (::mkdir(path.c_str(), kDirectoryMode) != 0) return failed("making folder", path, errno);
-    ::chmod(path.c_str(), kDirectoryMode);  // mkdir drops the set-group bit; refused is no harm
+    const auto place = find(path);
+    if (!place) return failure(place.error());
+    if (::mkdirat(place->at(), place->name.c_str(), kDirectoryMode) != 0) return failed("making folder", path, errno);
+    // mkdir drops the set-group bit, and the usual umask the group's write bit. A umask that keeps the group out is obeyed.
+    const Descriptor made(::openat(place->at(), place->name.c_str(), O_RDONLY | O_DIRECTORY | O_NOFOLLOW | O_CLOEXEC));
+    struct stat facts {};
+    if (made.get() >= 0 && ::fstat(made.get(), &facts) == 0 && (facts.st_mode & 0070) != 0) ::fchmod(made.get(), kDirectoryMode);
     return {};
   }
 
   Result<std::vector<std::string>> list(const std::string& directory) override {
-    DIR* const open_directory = ::opendir(directory.c_str());
-    if (!open_directory) return failed("listing", directory, errno);
+    auto fd = open_folder(directory, "listing");
+    if (!fd) return failure(fd.error());
+    const int copy = ::dup(fd->get());  // closedir closes its own
+    DIR* const stream = copy < 0 ? nullptr : ::fdopendir(copy);
+    if (!stream) {
+      const int number = errno;
+      if (copy >= 0) ::close(copy);
+      return failed("listing", directory, number);
+    }
     std::vector<std::string> names;
     errno = 0;
-    while (const dirent* entry = ::readdir(open_directory))
+    while (const dirent* entry = ::readdir(stream))
       if (std::strcmp(entry->d_name, ".") != 0 && std::strcmp(entry->d_name, "..") != 0) names.emplace_back(entry->d_name);
     const int number = errno;
-    ::closedir(open_directory);
+    ::closedir(stream);
     if (number != 0) return failed("listing", directory, number);
     std::sort(names.begin(), names.end());
     return names;
   }
 
-  Result<void> remove_file(const std::string& path) override {
-    if (::unlink(path.c_str()) != 0) return failed("removing", path, errno);
-    return {};
-  }
-
-  Result<void> remove_directory(const std::string& path) override {
-    if (::rmdir(path.c_str()) != 0) return failed("removing folder", path, errno);
-    return {};
-  }
+  Result<void> remove_file(const std::string& path) override { return unlink(path, 0, "removing"); }
+  Result<void> remove_directory(const std::string& path) override { return unlink(path, AT_REMOVEDIR, "removing folder"); }
 
   Result<void> rename(const std::string& from, const std::string& to) override {
-    if (::renameat2(AT_FDCWD, from.c_str(), AT_FDCWD, to.c_str(), RENAME_NOREPLACE) == 0) return {};
+    const auto source = find(from), target = find(to);
+    if (!source) return failure(source.error());
+    if (!target) return failure(target.error());
+    const char *const old_name = source->name.c_str(), *const new_name = target->name.c_str();
+    if (::renameat2(source->at(), old_name, target->at(), new_name, RENAME_NOREPLACE) == 0) return {};
     if (errno != EINVAL && errno != ENOSYS) return failed("renaming to", to, errno);
-    // A file system without that flag: the check and the rename are two steps there, the best it offers.
+    // A file system without that flag. A hard link never replaces either; where there are none, or for a folder, look and
+    // rename are two steps, the best it offers.
+    if (::linkat(source->at(), old_name, target->at(), new_name, 0) == 0) return remove_file(from);
+    if (errno == EEXIST) return failed("renaming to", to, errno);
     const auto there = exists(to);
     if (!there) return failure(there.error());
     if (*there) return failed("renaming to", to, EEXIST);
-    if (::rename(from.c_str(), to.c_str()) != 0) return failed("renaming to", to, errno);
+    if (::renameat(source->at(), old_name, target->at(), new_name) != 0) return failed("renaming to", to, errno);
     return {};
   }
 
   Result<void> sync_directory(const std::string& path) override {
-    const Descriptor fd(::open(path.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC));
-    if (fd.get() < 0) return failed("opening folder", path, errno);
-    if (::fsync(fd.get()) != 0 && errno != EINVAL) return failed("syncing folder", path, errno);
+    const auto fd = open_folder(path, "opening folder");
+    if (!fd) return failure(fd.error());
+    if (::fsync(fd->get()) != 0 && errno != EINVAL) return failed("syncing folder", path, errno);
     return {};
   }
 
+  bool syncs_directories(const std::string& path) override {
+    const auto fd = open_folder(path, "opening folder");
+    return fd && ::fsync(fd->get()) == 0;
+  }
+
   Result<std::uint64_t> free_bytes(const std::string& directory) override {
+    const auto fd = open_folder(directory, "measuring free space of");
+    if (!fd) return failure(fd.error());
     struct statvfs facts {};
-    if (::statvfs(directory.c_str(), &facts) != 0) return failed("measuring free space of", directory, errno);
+    if (::fstatvfs(fd->get(), &facts) != 0) return failed("measuring free space of", directory, errno);
     return std::uint64_t{facts.f_bavail} * facts.f_frsize;
   }
 
   Result<std::unique_ptr<Lock>> lock(const std::string& path) override {
-    const int fd = ::open(path.c_str(), O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW, kFileMode);
+    const auto place = find(path);
+    if (!place) return failure(place.error());
+    int fd = ::openat(place->at(), place->name.c_str(), O_RDWR | O_CREAT | O_CLOEXEC | O_NOFOLLOW, kFileMode);
+    if (fd < 0 && errno == EISDIR)
+      fd = ::openat(place->at(), place->name.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC | O_NOFOLLOW);
     if (fd < 0) return failed("locking", path, errno);
+    Descriptor held(fd);
     if (::flock(fd, LOCK_EX | LOCK_NB) != 0) {
-      const int number = errno;
-      ::close(fd);
-      if (number != EWOULDBLOCK) return failed("locking", path, number);
-      return failure(Error(ErrorCode::board_busy, fmt::format("{} is in use by another program", path)).advising("wait for it, or stop it"));
+      if (errno != EWOULDBLOCK) return failed("locking", path, errno);
+      return failure(ErrorCode::in_use, "{} is in use by another program", printable(path));
     }
-    return std::make_unique<PosixLock>(fd);
+    // Removed between opening and locking: what is locked is no longer what the path names.
+    struct stat locked {}, named {};
+    if (::fstat(fd, &locked) != 0 || ::fstatat(place->at(), place->name.c_str(), &named, AT_SYMLINK_NOFOLLOW) != 0 ||
+        locked.st_ino != named.st_ino || locked.st_dev != named.st_dev)
+      return failure(ErrorCode::not_found, "locking {}: it was removed meanwhile", printable(path));
+    return std::make_unique<PosixLock>(std::move(held));
   }
 
+ protected:
+  virtual Result<Place> find(const std::string& path) const { return Place{{}, path}; }
+  // Last component of a folder's path: links are followed where the person's own paths are, not below a root.
+  virtual int folder_flags() const { return 0; }
+
  private:
-  static Result<std::unique_ptr<File>> open(const std::string& path, int flags, const char* operation) {
-    const int fd = ::open(path.c_str(), flags | O_CLOEXEC | O_NOFOLLOW, kFileMode);
-    if (fd < 0) return failed(operation, path, errno);
-    return std::make_unique<PosixFile>(fd, path);
+  Result<std::unique_ptr<File>> open(const std::string& path, int flags, const char* operation) {
+    const auto place = find(path);
+    if (!place) return failure(place.error());
+    // O_NONBLOCK: a pipe put in a file's place must not hang us; on files it means nothing.
+    Descriptor fd(::openat(place->at(), place->name.c_str(), flags | O_CLOEXEC | O_NOFOLLOW | O_NONBLOCK, kFileMode));
+    if (fd.get() < 0) return failed(operation, path, errno);
+    struct stat facts {};
+    if (::fstat(fd.get(), &facts) != 0) return failed(operation, path, errno);
+    if (!S_ISREG(facts.st_mode)) return failure(ErrorCode::bad_input_file, "{} {}: it is no plain file", operation, printable(path));
+    return std::make_unique<PosixFile>(std::move(fd), path);
   }
+
+  Result<Descriptor> open_folder(const std::string& path, const char* operation) {
+    const auto place = find(path);
+    if (!place) return failure(place.error());
+    Descriptor fd(::openat(place->at(), place->name.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC | folder_flags()));
+    if (fd.get() < 0) return failed(operation, path, errno);
+    return fd;
+  }
+
+  Result<void> unlink(const std::string& path, int flags, const char* operation) {
+    const auto place = find(path);
+    if (!place) return failure(place.error());
+    if (::unlinkat(place->at(), place->name.c_str(), flags) != 0) return failed(operation, path, errno);
+    return {};
+  }
+};
+
+// Walks from the root's handle, folder by folder. No part can be ".." or absolute, and links end the walk, so it cannot
+// leave the root, whatever others do to the tree meanwhile.
+class Beneath final : public Posix {
+ public:
+  explicit Beneath(Descriptor root) : root_(std::move(root)) {}
+
+ protected:
+  Result<Place> find(const std::string& path) const override {
+    Place place{Descriptor(::fcntl(root_.get(), F_DUPFD_CLOEXEC, 0)), path};
+    if (place.folder.get() < 0) return failed("opening", path, errno);
+    if (path == ".") return place;
+    for (std::size_t slash; (slash = place.name.find('/')) != std::string::npos;) {
+      const std::string part = place.name.substr(0, slash);
+      if (!safe_name(part)) return refused(part);
+      place.folder = Descriptor(::openat(place.at(), part.c_str(), O_RDONLY | O_DIRECTORY | O_NOFOLLOW | O_CLOEXEC));
+      if (place.folder.get() < 0) return failed("opening folder", path, errno);
+      place.name.erase(0, slash + 1);
+    }
+    if (!safe_name(place.name)) return refused(place.name);
+    return place;
+  }
+  int folder_flags() const override { return O_NOFOLLOW; }
+
+ private:
+  static tl::unexpected<Error> refused(const std::string& part) {
+    return failure(ErrorCode::bad_name, "\"{}\" is no name for a file or folder here", printable(part));
+  }
+
+  Descriptor root_;
 };
 
 }  // namespace
@@ -186,6 +309,12 @@ class Posix final : public FileSystem {
 FileSystem& posix() {
   static Posix instance;
   return instance;
+}
+
+Result<std::unique_ptr<FileSystem>> beneath(const std::string& root) {
+  Descriptor fd(::open(root.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC));
+  if (fd.get() < 0) return failed("opening folder", root, errno);
+  return std::make_unique<Beneath>(std::move(fd));
 }
 
 }  // namespace steadycell::files

@@ -1,84 +1,130 @@
 #pragma once
+#include <array>
 #include <functional>
 #include <memory>
 #include <optional>
 #include <span>
 #include <string>
+#include <unordered_map>
 #include <vector>
 
 #include "base/address.h"
 #include "files/file_system.h"
+#include "passes/clock.h"
 #include "passes/head.h"
 #include "passes/journal.h"
 
 // A capture folder, version 1 (docs/capture.md): capture.json, journal, pass-0001.dat and on. Passes are kept as read;
-// a unit counts once a record of the journal names it.
+// a unit counts once a record of the journal names it. Memory stays small whatever the chip, the journal or its headers say.
 namespace steadycell::passes {
 
-// What became of one page of a unit. Only `read` pages vote; the bytes of the others are fill (FF).
+class UnitCodec;
+
+// What became of one page of a unit. Only `read` pages vote; the bytes of the others are fill (FF) or what came last.
 enum class PageStatus : std::uint8_t { read = 0, transfer_error = 1, ready_timeout = 2, not_read = 3 };
+
+struct PageRun {
+  std::uint32_t first = 0, count = 0;
+  friend bool operator==(const PageRun&, const PageRun&) = default;
+};
+
+// What else is known about the reading of a unit.
+struct Circumstances {
+  std::uint64_t repeated_page_reads = 0;  // beyond one for each page: they disturb the block like any read
+  std::vector<PageRun> busy_not_seen;     // pages that came without R/B# ever seen low; they are read all the same
+  friend bool operator==(const Circumstances&, const Circumstances&) = default;
+};
 
 struct UnitFacts {
   std::uint64_t file_offset = 0, stored_bytes = 0;
   bool xor_zstd = false;
-  Digest sha256{};                     // of the unit's raw bytes
-  std::vector<std::pair<std::uint32_t, PageStatus>> exceptions;  // pages of the unit that are not `read`
+  Digest sha256{};                                        // of the unit's raw bytes
+  std::vector<std::pair<PageRun, PageStatus>> exceptions;  // pages of the unit that are not `read`, ascending
+  Circumstances circumstances;
 };
 
-// Which units a capture holds. A few bytes a unit, whatever its size.
+// Which units a capture holds, and where the journal describes them: about 4 bytes a unit.
 class UnitIndex {
  public:
   UnitIndex() = default;
-  UnitIndex(const Geometry& geometry, std::size_t targets);
+  UnitIndex(const Geometry& geometry, std::span<const TargetIdentity> targets);
 
   bool has(UnitAddress unit) const { return record_of(unit).has_value(); }
   std::optional<std::uint64_t> record_of(UnitAddress unit) const;  // offset in the journal
-  void put(UnitAddress unit, std::uint64_t record_offset);
+  // False when that would take more memory than any real capture needs (kMaxGroups).
+  [[nodiscard]] bool put(UnitAddress unit, std::uint64_t record_offset);
   void remove(UnitAddress unit);
-  std::uint32_t passes() const { return static_cast<std::uint32_t>(offsets_.size()); }  // highest pass with a unit
+  std::uint32_t passes() const { return passes_; }  // highest pass that ever had a unit
   // Units of that block, any pass.
   std::uint32_t passes_of(UnitPlace place, BlockAddress block) const;
-  std::uint64_t count() const;
-  bool contains(UnitAddress unit) const;  // inside the chip
+  std::uint64_t count() const { return count_; }
+  bool contains(UnitAddress unit) const;  // inside the chip; targets count by their chip enable, gaps included
+
+  static constexpr std::uint32_t kMaxPass = 255;
+  static constexpr std::size_t kMaxGroups = 1 << 17;  // 40 MB; 8 million units that are neighbours
 
  private:
-  std::size_t slot(UnitPlace place, BlockAddress block) const;
+  static constexpr std::uint32_t kGroup = 64;  // neighbouring blocks of one pass
+  using Group = std::array<std::uint32_t, kGroup>;  // record offset + 1, 0 = absent; journals end below 4 GiB
+  std::uint64_t key(UnitAddress unit) const;
 
-  std::uint32_t luns_ = 0, blocks_ = 0;
-  std::size_t targets_ = 0;
-  std::vector<std::vector<std::uint64_t>> offsets_;  // by pass - 1, then slot; record offset + 1, 0 = absent
+  std::uint32_t luns_ = 0, blocks_ = 0, passes_ = 0;
+  std::uint32_t targets_ = 0;  // bit n: chip enable n
+  std::uint64_t count_ = 0;
+  std::unordered_map<std::uint64_t, Group> groups_;
 };
 
 // What scanning the journal found.
 struct Contents {
+  static constexpr std::size_t kDamagesListed = 1000;
+
   UnitIndex units;
-  std::vector<Damage> damages;
+  std::vector<Damage> damages;              // the first kDamagesListed
+  std::uint64_t damage_count = 0, damaged_bytes = 0;
   bool chain_whole = true;
+  std::optional<std::uint64_t> chain_break;  // journal offset of the first record that does not follow its forerunner
   std::uint64_t journal_end = 0, next_sequence = 0;
+  std::uint64_t synced_end = 0;             // what lies behind was not yet said to be on the medium
   std::uint64_t torn_bytes = 0;             // behind the last good record
+  std::uint64_t dropped_units = 0;          // written, then taken back (a failed sync, bytes lost at a power cut)
+  bool closed = false;                      // the last writer ended in good order
   Digest head{};                            // SHA-256 of the last record
-  std::vector<std::uint32_t> sealed_passes;
-  std::vector<UnitAddress> unsynced;        // units behind the last `synced` record
+  std::vector<std::uint32_t> sealed_passes;  // each once, in the order of their first sealing
+  std::vector<std::uint64_t> pass_ends;     // by pass - 1: end of the last unit that a record names in the pass file
 };
 
-// Reads a capture. Used from one thread at a time.
+// Reads a capture, also while a writer adds to it (it then sees what was there when it opened). Used from one thread.
 class CaptureReader {
  public:
+  // Errors: not_found, bad_input_file, version_unknown, file_damaged, storage errors. A damaged journal still opens.
   static Result<CaptureReader> open(files::FileSystem& system, const std::string& folder);
+  CaptureReader(CaptureReader&&) noexcept;
+  CaptureReader& operator=(CaptureReader&&) noexcept;
+  ~CaptureReader();
 
   const CaptureHead& head() const { return head_; }
   const Contents& contents() const { return contents_; }
   const UnitIndex& units() const { return contents_.units; }
 
   // The raw bytes of a unit, checked against their hash; `out` has block_raw_bytes() bytes, `status` one entry a page.
+  // Errors: not_found for a unit or a pass file that is not there, file_damaged, storage errors.
   Result<void> read_unit(UnitAddress unit, MutableByteSpan out, std::span<PageStatus> status);
   Result<UnitFacts> facts(UnitAddress unit);
+  // Page reads each block has seen in all sessions, by block: every unit ever journalled, repeats, and noted reads.
+  Result<std::vector<std::uint64_t>> page_reads(UnitPlace place);
+  // Every record in order, notes included; stops at the first failure that `visit` returns.
+  Result<void> for_each_record(const std::function<Result<void>(const Record&)>& visit);
 
  private:
   friend class CaptureWriter;
-  CaptureReader(files::FileSystem& system, std::string folder) : system_(&system), folder_(std::move(folder)) {}
+  CaptureReader(files::FileSystem& system, std::string folder);
   Result<files::File*> pass_file(std::uint32_t pass);
   Result<void> scan();
+  Result<void> take_in(const Record& record);
+  void take_in_unit(const Record& record);
+  void note_damage(Damage damage);
+  // Bytes of a pass-1 unit as they lie in the file, unchecked: what a later pass is the difference to.
+  Result<void> read_reference(UnitAddress unit, const UnitFacts& facts, std::uint64_t offset, MutableByteSpan out);
 
   files::FileSystem* system_;
   std::string folder_;
@@ -87,56 +133,80 @@ class CaptureReader {
   std::unique_ptr<files::File> journal_;
   std::uint64_t journal_size_ = 0;
   std::vector<std::unique_ptr<files::File>> pass_files_;
-  Bytes stored_;     // scratch: a compressed unit
-  Bytes reference_;  // scratch: the pass-1 unit that a later one is a difference to
-  std::optional<UnitAddress> reference_unit_;
+  std::unique_ptr<UnitCodec> codec_;
 };
 
-// Adds units to a capture; holds its lock. Used from one thread.
+struct WriterOptions {
+  std::string tool;              // program and version that writes now; empty: the one that made the capture
+  const Clock* clock = nullptr;  // null: the real one
+  std::uint64_t journal_reserve = 16 << 20;  // disk kept for the journal, so that a full disk can still be written down
+};
+
+// Adds units to a capture; holds its lock, so that no second process writes. Used from one thread: the file-writer thread.
 //
-// A unit is safe against a killed process when append_unit returns, and against a power cut once acknowledged() counts it.
-// After a failure the writer refuses everything; reopen to go on from what the medium holds.
+// A unit is safe against a killed process when append_unit returns, and against a power cut once it is acknowledged.
+// Failed writes change nothing: what came before can still be noted and synced (a full disk, for one). A failed sync is
+// final: units not yet acknowledged are taken back, every further call fails, and they are to be read from the chip again.
 class CaptureWriter {
  public:
-  // Makes the folder and its capture.json.
-  static Result<CaptureWriter> create(files::FileSystem& system, const std::string& folder, const CaptureHead& head);
-  // Goes on with an existing one: drops a torn tail, and units behind the last sync whose bytes are not there.
-  static Result<CaptureWriter> open(files::FileSystem& system, const std::string& folder);
+  // Makes the folder with capture.json and an empty journal, under its name only when complete. Errors: already_exists.
+  static Result<CaptureWriter> create(files::FileSystem& system, const std::string& folder, const CaptureHead& head, WriterOptions options = {});
+  // Goes on with an existing one: cuts torn tails, and takes back units behind the last sync whose bytes are not there.
+  // Errors: in_use, and those of CaptureReader::open. Whether it is the same chip is for the caller to compare.
+  static Result<CaptureWriter> open(files::FileSystem& system, const std::string& folder, WriterOptions options = {});
+  CaptureWriter(CaptureWriter&&) noexcept;
+  CaptureWriter& operator=(CaptureWriter&&) noexcept;
+  ~CaptureWriter();
 
   const CaptureHead& head() const { return reader_.head(); }
   const Contents& contents() const { return reader_.contents(); }
   const UnitIndex& units() const { return reader_.units(); }
+  CaptureReader& reader() { return reader_; }  // sees every unit appended so far
 
-  // `raw` is the whole block (page + spare, page after page); `status` one entry a page.
-  Result<void> append_unit(UnitAddress unit, ByteSpan raw, std::span<const PageStatus> status);
+  // `raw` is the whole block (page + spare, page after page); `status` one entry a page. A unit is added once.
+  Result<void> append_unit(UnitAddress unit, ByteSpan raw, std::span<const PageStatus> status, const Circumstances& circumstances = {});
   Result<void> seal_pass(std::uint32_t pass);
+  // Something that bears on the evidence: power-ups, WP# levels, conditions, causes of a stop. Name it in "event".
   Result<void> note(json::Object facts);
-  // Puts everything on the medium. append_unit does so by itself each second or 16 MiB.
+  // Reads of a block that became no unit (proofs, searches): they count in page_reads().
+  Result<void> note_page_reads(UnitPlace place, BlockAddress block, std::uint64_t page_reads, const std::string& why);
+  // Puts everything on the medium. append_unit does so by itself each second or 16 MiB of units.
   Result<void> sync();
+  // The same when it is due: for a writer that has nothing to append, at least every 100 ms.
+  Result<void> sync_if_due();
+  // Closes in good order; returns the journal's head, which fixes everything before it. Nothing may follow.
+  Result<Digest> finish(json::Object facts = {});
+
+  // Units that a power cut cannot take any more; `tell` hears of each group after the sync that covers it.
   std::uint64_t acknowledged() const { return acknowledged_; }
+  void on_acknowledged(std::function<void(std::span<const UnitAddress>)> tell) { tell_ = std::move(tell); }
   const Digest& journal_head() const { return journal_->head(); }
 
  private:
-  explicit CaptureWriter(CaptureReader reader) : reader_(std::move(reader)) {}
+  CaptureWriter(CaptureReader reader, WriterOptions options);
+  struct Tail;
   Result<void> start();
-  Result<void> drop_unsafe_tail();
-  Result<files::File*> pass_file_for_writing(std::uint32_t pass);
+  Result<Tail> mend_tail();
+  Result<bool> mend_unit(UnitAddress unit, MutableByteSpan raw, std::span<PageStatus> status);
+  Result<files::File*> pass_file(std::uint32_t pass);
+  Result<std::uint64_t> store(UnitAddress unit, ByteSpan raw, std::uint64_t offset, bool& xor_zstd);
   Result<std::uint64_t> record(RecordType type, json::Object payload);
-  template <typename T>
-  Result<T> keep(Result<T> result);
+  Result<void> take_back(const std::vector<UnitAddress>& units, const std::string& why);
+  tl::unexpected<Error> give_up(Error error);
+  const Clock& clock() const { return options_.clock ? *options_.clock : system_clock(); }
 
   std::unique_ptr<files::Lock> lock_;
   CaptureReader reader_;
+  WriterOptions options_;
   std::unique_ptr<JournalWriter> journal_;
   struct PassFile {
     std::unique_ptr<files::File> file;
-    std::uint64_t end = 0;
     bool dirty = false;
   };
   std::vector<PassFile> pass_files_;
-  Bytes packed_, difference_, reference_;
-  std::vector<PageStatus> reference_status_;
-  std::uint64_t appended_ = 0, acknowledged_ = 0, unsynced_bytes_ = 0, last_sync_ns_ = 0;
+  std::vector<UnitAddress> pending_;  // appended, not yet acknowledged
+  std::function<void(std::span<const UnitAddress>)> tell_;
+  std::uint64_t acknowledged_ = 0, unsynced_bytes_ = 0, last_sync_ns_ = 0, reserved_end_ = 0;
   std::optional<Error> broken_;
 };
 

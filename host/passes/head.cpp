@@ -2,12 +2,17 @@
 
 #include <openssl/rand.h>
 
+#include <algorithm>
 #include <array>
+
+#include "base/text.h"
 
 namespace steadycell::passes {
 namespace {
 
 constexpr std::string_view kSchema = "steadycell-capture/1";
+// Whole units are held in memory. The largest blocks of TSOP48 parts known here have 43 MB (2304 pages of 18592 bytes).
+constexpr std::uint64_t kMaxBlockBytes = 48 << 20;
 
 json::Object to_json(const Geometry& g) {
   return {{"page_bytes", g.page_bytes}, {"spare_bytes", g.spare_bytes}, {"pages_per_block", g.pages_per_block},
@@ -32,6 +37,9 @@ Result<Geometry> geometry_from(const json::Value& value) {
                            take("bits_per_cell", 1, 8, g.bits_per_cell), take("bus_bits", 8, 16, g.bus_bits),
                            take("column_cycles", 1, 2, g.column_cycles), take("row_cycles", 1, 4, g.row_cycles), reader.finish()})
     if (!done) return failure(done.error());
+  if (g.bus_bits != 8 && g.bus_bits != 16) return failure(ErrorCode::bad_input_file, "key \"geometry.bus_bits\" is {}, 8 or 16 are possible", g.bus_bits);
+  if (g.block_raw_bytes() > kMaxBlockBytes)
+    return failure(ErrorCode::bad_input_file, "key \"geometry\" gives blocks of {}, at most {} are possible", human_bytes(g.block_raw_bytes()), human_bytes(kMaxBlockBytes));
   return g;
 }
 
@@ -109,6 +117,8 @@ Result<CaptureHead> parse_head(std::string_view text) {
   for (std::size_t i = 0; i < (*targets)->size(); ++i) {
     auto target = target_from((**targets)[i], fmt::format("targets[{}]", i));
     if (!target) return failure(target.error());
+    if (std::any_of(head.targets.begin(), head.targets.end(), [&](const TargetIdentity& other) { return other.target == target->target; }))
+      return failure(ErrorCode::bad_input_file, "key \"targets\" lists chip enable {} twice", target->target + 1);
     head.targets.push_back(std::move(*target));
   }
   if (const auto done = reader.finish(); !done) return failure(done.error());

@@ -1,75 +1,114 @@
 #include "passes/layout.h"
 
-#include <zstd.h>
-
 namespace steadycell::passes {
+namespace {
+
+constexpr std::uint64_t kMaxRepeats = 1ull << 40;
+
+// A list of numbers, each below `limit`: [first, count, ...].
+std::optional<std::vector<std::uint32_t>> numbers(const json::Value& value, std::size_t count, std::uint32_t limit) {
+  const json::Array* array = value.if_array();
+  if (!array || array->size() != count) return std::nullopt;
+  std::vector<std::uint32_t> found;
+  for (const json::Value& entry : *array) {
+    boost::system::error_code code;
+    const auto number = entry.to_number<std::uint32_t>(code);
+    if (code || number > limit) return std::nullopt;
+    found.push_back(number);
+  }
+  return found;
+}
+
+bool run_fits(const PageRun& run, std::uint32_t& next, const Geometry& geometry) {
+  const bool fits = run.count > 0 && run.first >= next && run.first < geometry.pages_per_block && run.count <= geometry.pages_per_block - run.first;
+  next = run.first + run.count;
+  return fits;
+}
+
+tl::unexpected<Error> damaged(const Error& error) { return failure(ErrorCode::file_damaged, "unit record: {}", error.what()); }
+
+}  // namespace
+
+std::string describe(UnitAddress unit) {
+  return fmt::format("block {} of chip enable {}, LUN {}, pass {}", unit.block.index, unit.place.target + 1, unit.place.lun, unit.pass);
+}
+
+json::Object to_json(UnitAddress unit) {
+  return {{"target", unit.place.target}, {"lun", unit.place.lun}, {"block", unit.block.index}, {"pass", unit.pass}};
+}
+
+Result<UnitAddress> unit_from(const json::Value& value, const Geometry& geometry) {
+  json::Reader reader(value, "unit");
+  const auto target = reader.number("target", 0, 15), lun = reader.number("lun", 0, geometry.luns - 1);
+  const auto block = reader.number("block", 0, geometry.blocks - 1), pass = reader.number("pass", 1, UnitIndex::kMaxPass);
+  for (const auto* number : {&target, &lun, &block, &pass})
+    if (!*number) return damaged(number->error());
+  return UnitAddress{{static_cast<std::uint8_t>(*target), static_cast<std::uint8_t>(*lun)}, {static_cast<std::uint32_t>(*block)},
+                     static_cast<std::uint32_t>(*pass)};
+}
 
 json::Object to_json(const UnitRecord& record) {
+  json::Object object = to_json(record.unit);
+  object["offset"] = record.facts.file_offset;
+  object["stored"] = record.facts.stored_bytes;
+  object["codec"] = record.facts.xor_zstd ? 1 : 0;
+  object["sha256"] = to_text(record.facts.sha256);
   json::Array exceptions;
-  for (const auto& [page, status] : record.facts.exceptions) exceptions.push_back(json::Array{page, static_cast<unsigned>(status)});
-  return {{"target", record.unit.place.target}, {"lun", record.unit.place.lun}, {"block", record.unit.block.index},
-          {"pass", record.unit.pass},           {"offset", record.facts.file_offset}, {"stored", record.facts.stored_bytes},
-          {"codec", record.facts.xor_zstd ? 1 : 0}, {"sha256", to_text(record.facts.sha256)}, {"exceptions", std::move(exceptions)}};
+  for (const auto& [run, status] : record.facts.exceptions) exceptions.push_back(json::Array{run.first, run.count, static_cast<unsigned>(status)});
+  object["exceptions"] = std::move(exceptions);
+  const Circumstances& circumstances = record.facts.circumstances;
+  if (circumstances.repeated_page_reads > 0) object["repeated_page_reads"] = circumstances.repeated_page_reads;
+  if (!circumstances.busy_not_seen.empty()) {
+    json::Array runs;
+    for (const PageRun& run : circumstances.busy_not_seen) runs.push_back(json::Array{run.first, run.count});
+    object["busy_not_seen"] = std::move(runs);
+  }
+  return object;
 }
 
 Result<UnitRecord> unit_record_from(const json::Object& payload, const Geometry& geometry) {
   const json::Value value(payload);
+  const auto unit = unit_from(value, geometry);
+  if (!unit) return failure(unit.error());
   json::Reader reader(value, "unit");
-  const auto target = reader.number("target", 0, 15), lun = reader.number("lun", 0, geometry.luns - 1);
-  const auto block = reader.number("block", 0, geometry.blocks - 1), pass = reader.number("pass", 1, 255);
   const auto offset = reader.number("offset", 0, 1ull << 62), stored = reader.number("stored", 0, geometry.block_raw_bytes());
-  const auto codec = reader.number("codec", 0, 1);
+  const auto codec = reader.number("codec", 0, 1), repeats = reader.number_or("repeated_page_reads", 0, kMaxRepeats, 0);
   const auto digest_text = reader.text("sha256");
-  const auto exceptions = reader.array("exceptions");
-  for (const auto* number : {&target, &lun, &block, &pass, &offset, &stored, &codec})
-    if (!*number) return failure(number->error());
-  if (!digest_text) return failure(digest_text.error());
-  if (!exceptions) return failure(exceptions.error());
+  const auto exceptions = reader.array("exceptions"), busy = reader.array_or_null("busy_not_seen");
+  for (const auto* number : {&offset, &stored, &codec, &repeats})
+    if (!*number) return damaged(number->error());
+  if (!digest_text) return damaged(digest_text.error());
+  if (!exceptions) return damaged(exceptions.error());
+  if (!busy) return damaged(busy.error());
   const auto digest = parse_digest(*digest_text);
   if (!digest) return failure(ErrorCode::file_damaged, "unit record: \"sha256\" is no digest");
+  if (*codec == 1 && unit->pass == 1) return failure(ErrorCode::file_damaged, "unit record: pass 1 claims to be a difference to itself");
+  if (*codec == 0 && *stored != geometry.block_raw_bytes())
+    return failure(ErrorCode::file_damaged, "unit record: {} bytes stored as they are, a block has {}", *stored, geometry.block_raw_bytes());
 
   UnitRecord record;
-  record.unit = {{static_cast<std::uint8_t>(*target), static_cast<std::uint8_t>(*lun)}, {static_cast<std::uint32_t>(*block)},
-                 static_cast<std::uint32_t>(*pass)};
+  record.unit = *unit;
   record.facts.file_offset = *offset;
   record.facts.stored_bytes = *stored;
   record.facts.xor_zstd = *codec == 1;
   record.facts.sha256 = *digest;
+  record.facts.circumstances.repeated_page_reads = *repeats;
+  std::uint32_t next = 0;
   for (const json::Value& entry : **exceptions) {
-    const json::Array* pair = entry.if_array();
-    if (!pair || pair->size() != 2) return failure(ErrorCode::file_damaged, "unit record: \"exceptions\" should list pairs");
-    boost::system::error_code code;
-    const auto page = (*pair)[0].to_number<std::uint32_t>(code);
-    const auto status = code ? 0u : (*pair)[1].to_number<std::uint32_t>(code);
-    if (code || page >= geometry.pages_per_block || status < 1 || status > 3)
-      return failure(ErrorCode::file_damaged, "unit record: an exception is outside the block");
-    record.facts.exceptions.emplace_back(page, static_cast<PageStatus>(status));
+    const auto run = numbers(entry, 3, geometry.pages_per_block);
+    if (!run || (*run)[2] < 1 || (*run)[2] > 3 || !run_fits({(*run)[0], (*run)[1]}, next, geometry))
+      return failure(ErrorCode::file_damaged, "unit record: \"exceptions\" should list [first page, pages, status] inside the block, ascending");
+    record.facts.exceptions.emplace_back(PageRun{(*run)[0], (*run)[1]}, static_cast<PageStatus>((*run)[2]));
   }
+  next = 0;
+  if (*busy)
+    for (const json::Value& entry : **busy) {
+      const auto run = numbers(entry, 2, geometry.pages_per_block);
+      if (!run || !run_fits({(*run)[0], (*run)[1]}, next, geometry))
+        return failure(ErrorCode::file_damaged, "unit record: \"busy_not_seen\" should list [first page, pages] inside the block, ascending");
+      record.facts.circumstances.busy_not_seen.push_back({(*run)[0], (*run)[1]});
+    }
   return record;
-}
-
-Result<void> unpack(ByteSpan stored, bool xor_zstd, ByteSpan reference, MutableByteSpan out) {
-  if (!xor_zstd) {
-    if (stored.size() != out.size()) return failure(ErrorCode::file_damaged, "a raw unit has {} bytes, expected {}", stored.size(), out.size());
-    std::copy(stored.begin(), stored.end(), out.begin());
-    return {};
-  }
-  // One-shot into a buffer of the unit's size: whatever the frame claims, no more than that is written.
-  const std::size_t got = ZSTD_decompress(out.data(), out.size(), stored.data(), stored.size());
-  if (ZSTD_isError(got) || got != out.size())
-    return failure(ErrorCode::file_damaged, "a compressed unit cannot be unpacked: {}", ZSTD_isError(got) ? ZSTD_getErrorName(got) : "too short");
-  for (std::size_t i = 0; i < out.size(); ++i) out[i] = static_cast<std::uint8_t>(out[i] ^ reference[i]);
-  return {};
-}
-
-bool pack(ByteSpan raw, ByteSpan reference, Bytes& difference, Bytes& packed) {
-  difference.resize(raw.size());
-  for (std::size_t i = 0; i < raw.size(); ++i) difference[i] = static_cast<std::uint8_t>(raw[i] ^ reference[i]);
-  packed.resize(ZSTD_compressBound(raw.size()));
-  const std::size_t size = ZSTD_compress(packed.data(), packed.size(), difference.data(), difference.size(), 1);
-  if (ZSTD_isError(size) || size >= raw.size()) return false;
-  packed.resize(size);
-  return true;
 }
 
 }  // namespace steadycell::passes

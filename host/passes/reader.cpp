@@ -3,16 +3,24 @@
 
 #include "files/atomic.h"
 #include "passes/capture.h"
+#include "passes/codec.h"
 #include "passes/layout.h"
 
 namespace steadycell::passes {
 
+CaptureReader::CaptureReader(files::FileSystem& system, std::string folder)
+    : system_(&system), folder_(std::move(folder)), codec_(std::make_unique<UnitCodec>()) {}
+CaptureReader::CaptureReader(CaptureReader&&) noexcept = default;
+CaptureReader& CaptureReader::operator=(CaptureReader&&) noexcept = default;
+CaptureReader::~CaptureReader() = default;
+
 Result<CaptureReader> CaptureReader::open(files::FileSystem& system, const std::string& folder) {
   CaptureReader reader(system, folder);
-  const auto text = files::read_text(system, files::join(folder, std::string(kHeadName)), kMaxHeadBytes);
+  const std::string head_path = files::join(folder, std::string(kHeadName));
+  const auto text = files::read_text(system, head_path, kMaxHeadBytes);
   if (!text) return failure(Error(text.error()).during("opening capture {}", folder));
   auto head = parse_head(*text);
-  if (!head) return failure(Error(head.error()).during("opening capture {}", folder).at(std::string(kHeadName)));
+  if (!head) return failure(Error(head.error()).during("opening capture {}", folder).at(head_path));
   reader.head_ = std::move(*head);
   if (const auto scanned = reader.scan(); !scanned) return failure(Error(scanned.error()).during("opening capture {}", folder));
   return reader;
@@ -23,40 +31,92 @@ Result<void> CaptureReader::scan() {
   if (!file) return failure(file.error());
   const auto size = (*file)->size();
   if (!size) return failure(size.error());
+  if (*size > kMaxJournalBytes) return failure(ErrorCode::file_damaged, "the journal has {} bytes, more than any of this version", *size);
   journal_ = std::move(*file);
   journal_size_ = *size;
   contents_ = Contents{};
-  contents_.units = UnitIndex(head_.geometry, head_.targets.size());
+  contents_.units = UnitIndex(head_.geometry, head_.targets);
 
   JournalReader journal(*journal_, journal_size_);
   for (;;) {
     const auto next = journal.next();
     if (!next) return failure(next.error());
     if (!*next) break;
-    const Record& record = **next;
-    contents_.next_sequence = record.sequence + 1;
-    contents_.chain_whole = contents_.chain_whole && record.chained;
-    contents_.head = record.digest;
-    if (record.type == RecordType::unit) {
-      const auto unit = unit_record_from(record.payload, head_.geometry);
-      if (!unit) return failure(Error(unit.error()).at(fmt::format("journal byte {}", record.offset)));
-      if (!contents_.units.contains(unit->unit))
-        return failure(Error(ErrorCode::file_damaged, "journal names a unit outside the chip").at(fmt::format("journal byte {}", record.offset)));
-      contents_.units.put(unit->unit, record.offset);
-      contents_.unsynced.push_back(unit->unit);
-    } else if (record.type == RecordType::synced) {
-      contents_.unsynced.clear();
-    } else if (record.type == RecordType::sealed) {
-      const json::Value* pass = record.payload.if_contains("pass");
-      boost::system::error_code code;
-      const auto number = pass ? pass->to_number<std::uint32_t>(code) : 0;
-      if (pass && !code) contents_.sealed_passes.push_back(number);
-    }
+    if (journal.damage()) note_damage(*journal.damage());
+    if (const auto taken = take_in(**next); !taken) return taken;
   }
-  contents_.damages = journal.damages();
   contents_.journal_end = journal.end();
   contents_.torn_bytes = journal_size_ - journal.end();
   return {};
+}
+
+void CaptureReader::note_damage(Damage damage) {
+  ++contents_.damage_count;
+  contents_.damaged_bytes += damage.bytes;
+  if (contents_.damages.size() < Contents::kDamagesListed) contents_.damages.push_back(std::move(damage));
+}
+
+Result<void> CaptureReader::take_in(const Record& record) {
+  contents_.next_sequence = record.sequence + 1;
+  if (!record.chained) {
+    contents_.chain_whole = false;
+    if (!contents_.chain_break) contents_.chain_break = record.offset;
+  }
+  contents_.head = record.digest;
+  contents_.closed = record.type == RecordType::closed;
+  switch (record.type) {
+    case RecordType::unit: take_in_unit(record); break;
+    case RecordType::synced: contents_.synced_end = record.offset + record.bytes; break;
+    case RecordType::sealed: {
+      const json::Value payload(record.payload);
+      const auto pass = json::Reader(payload, "sealed").number("pass", 1, UnitIndex::kMaxPass);
+      auto& sealed = contents_.sealed_passes;
+      if (!pass) note_damage({record.offset, record.bytes, pass.error().what()});
+      else if (std::find(sealed.begin(), sealed.end(), *pass) == sealed.end()) sealed.push_back(static_cast<std::uint32_t>(*pass));
+      break;
+    }
+    case RecordType::dropped: {
+      const json::Value* units = record.payload.if_contains("units");
+      if (!units || !units->is_array()) {
+        note_damage({record.offset, record.bytes, "a record of dropped units lists none"});
+        break;
+      }
+      for (const json::Value& entry : units->get_array()) {
+        const auto unit = unit_from(entry, head_.geometry);
+        if (!unit || !contents_.units.has(*unit)) continue;
+        contents_.units.remove(*unit);
+        ++contents_.dropped_units;
+      }
+      break;
+    }
+    case RecordType::opened:
+    case RecordType::note:
+    case RecordType::closed: break;
+  }
+  return {};
+}
+
+// A record whose checksum is right can still say what cannot be: such a one is damage, and the rest is still read.
+void CaptureReader::take_in_unit(const Record& record) {
+  const auto unit = unit_record_from(record.payload, head_.geometry);
+  if (!unit) return note_damage({record.offset, record.bytes, unit.error().what()});
+  if (!contents_.units.contains(unit->unit)) return note_damage({record.offset, record.bytes, "it names a unit outside the chip"});
+  if (!contents_.units.put(unit->unit, record.offset))
+    return note_damage({record.offset, record.bytes, "units lie in more places than any capture of ours has"});
+  auto& ends = contents_.pass_ends;
+  if (ends.size() < unit->unit.pass) ends.resize(unit->unit.pass);
+  std::uint64_t& end = ends[unit->unit.pass - 1];
+  end = std::max(end, unit->facts.file_offset + unit->facts.stored_bytes);
+}
+
+Result<void> CaptureReader::for_each_record(const std::function<Result<void>(const Record&)>& visit) {
+  JournalReader journal(*journal_, journal_size_);
+  for (;;) {
+    const auto next = journal.next();
+    if (!next) return failure(next.error());
+    if (!*next) return {};
+    if (const auto visited = visit(**next); !visited) return visited;
+  }
 }
 
 Result<files::File*> CaptureReader::pass_file(std::uint32_t pass) {
@@ -72,46 +132,80 @@ Result<files::File*> CaptureReader::pass_file(std::uint32_t pass) {
 
 Result<UnitFacts> CaptureReader::facts(UnitAddress unit) {
   const auto offset = units().record_of(unit);
-  if (!offset)
-    return failure(ErrorCode::not_found, "block {} of chip enable {}, LUN {} is not in pass {}", unit.block.index, unit.place.target + 1,
-                   unit.place.lun, unit.pass);
-  JournalReader journal(*journal_, journal_size_);
-  const auto record = journal.at(*offset);
+  if (!offset) return failure(ErrorCode::not_found, "{} is not in the capture", describe(unit));
+  const auto record = record_at(*journal_, journal_size_, *offset);
   if (!record) return failure(record.error());
   auto parsed = unit_record_from(record->payload, head_.geometry);
   if (!parsed) return failure(parsed.error());
   return std::move(parsed->facts);
 }
 
+namespace {
+
+Result<void> read_exactly(files::File& file, std::uint64_t offset, MutableByteSpan out) {
+  const auto got = file.read_at(offset, out);
+  if (!got) return failure(got.error());
+  if (*got != out.size()) return failure(ErrorCode::file_damaged, "the file ends {} bytes early", out.size() - *got);
+  return {};
+}
+
+}  // namespace
+
+// Unchecked on purpose: the hash of the later unit tells whether the difference was undone rightly, even where the pass-1
+// unit itself was damaged before the difference was made.
+Result<void> CaptureReader::read_reference(UnitAddress unit, const UnitFacts& reference, std::uint64_t offset, MutableByteSpan out) {
+  const auto file = pass_file(unit.pass);
+  if (!file) return failure(file.error());
+  const auto got = read_exactly(**file, reference.file_offset + offset, out);
+  return got ? got : failure(Error(got.error()).during("the bytes of pass 1 that it is a difference to"));
+}
+
 Result<void> CaptureReader::read_unit(UnitAddress unit, MutableByteSpan out, std::span<PageStatus> status) {
   assert(out.size() == head_.geometry.block_raw_bytes() && status.size() == head_.geometry.pages_per_block);
   const auto unit_facts = facts(unit);
   if (!unit_facts) return failure(unit_facts.error());
-  const auto during = [&](Error error) {
-    return failure(std::move(error).during("reading block {} of pass {}", unit.block.index, unit.pass).at(pass_name(unit.pass)));
-  };
-  if (unit_facts->xor_zstd) {
+  const auto read = [&]() -> Result<void> {
+    const auto file = pass_file(unit.pass);
+    if (!file) return failure(file.error());
+    if (!unit_facts->xor_zstd) return read_exactly(**file, unit_facts->file_offset, out);
     const UnitAddress first{unit.place, unit.block, 1};
-    if (unit.pass == 1) return during(Error(ErrorCode::file_damaged, "pass 1 claims to be a difference to itself"));
-    if (reference_unit_ != first) {
-      reference_.resize(out.size());
-      std::vector<PageStatus> ignored(status.size());
-      reference_unit_.reset();
-      if (const auto got = read_unit(first, reference_, ignored); !got) return got;
-      reference_unit_ = first;
-    }
-  }
-  const auto file = pass_file(unit.pass);
-  if (!file) return during(file.error());
-  stored_.resize(unit_facts->stored_bytes);
-  const auto got = (*file)->read_at(unit_facts->file_offset, stored_);
-  if (!got) return during(got.error());
-  if (*got != stored_.size()) return during(Error(ErrorCode::file_damaged, fmt::format("the file ends {} bytes early", stored_.size() - *got)));
-  if (const auto unpacked = unpack(stored_, unit_facts->xor_zstd, reference_, out); !unpacked) return during(unpacked.error());
-  if (Sha256::of(out) != unit_facts->sha256) return during(Error(ErrorCode::file_damaged, "the bytes do not match the hash in the journal"));
+    const auto reference = facts(first);
+    if (!reference) return failure(Error(reference.error()).during("it is a difference to pass 1"));
+    return codec_->unpack(
+        unit_facts->stored_bytes, [&](std::uint64_t at, MutableByteSpan piece) { return read_exactly(**file, unit_facts->file_offset + at, piece); },
+        [&](std::uint64_t at, MutableByteSpan piece) { return read_reference(first, *reference, at, piece); }, out);
+  };
+  if (const auto got = read(); !got) return failure(Error(got.error()).during("reading {}", describe(unit)).at(files::join(folder_, pass_name(unit.pass))));
+  if (Sha256::of(out) != unit_facts->sha256)
+    return failure(Error(ErrorCode::file_damaged, fmt::format("reading {}: the bytes do not match the hash in the journal", describe(unit)))
+                       .at(files::join(folder_, pass_name(unit.pass))));
   std::fill(status.begin(), status.end(), PageStatus::read);
-  for (const auto& [page, what] : unit_facts->exceptions) status[page] = what;
+  for (const auto& [run, what] : unit_facts->exceptions) std::fill_n(status.begin() + run.first, run.count, what);
   return {};
+}
+
+Result<std::vector<std::uint64_t>> CaptureReader::page_reads(UnitPlace place) {
+  std::vector<std::uint64_t> reads(head_.geometry.blocks);
+  const auto counted = for_each_record([&](const Record& record) -> Result<void> {
+    if (record.type == RecordType::unit) {
+      const auto unit = unit_record_from(record.payload, head_.geometry);
+      if (!unit || unit->unit.place != place) return {};
+      std::uint64_t pages = head_.geometry.pages_per_block + unit->facts.circumstances.repeated_page_reads;
+      for (const auto& [run, what] : unit->facts.exceptions) pages -= what == PageStatus::not_read ? run.count : 0;
+      reads[unit->unit.block.index] += pages;
+    } else if (record.type == RecordType::note) {
+      const json::Value payload(record.payload);
+      json::Reader reader(payload, "note");
+      const auto event = reader.text_or("event", "");
+      if (!event || *event != kPageReadsEvent) return {};
+      const auto target = reader.number("target", 0, 15), lun = reader.number("lun", 0, 15);
+      const auto block = reader.number("block", 0, head_.geometry.blocks - 1), pages = reader.number("page_reads", 0, 1ull << 40);
+      if (target && lun && block && pages && *target == place.target && *lun == place.lun) reads[*block] += *pages;
+    }
+    return {};
+  });
+  if (!counted) return failure(counted.error());
+  return reads;
 }
 
 }  // namespace steadycell::passes

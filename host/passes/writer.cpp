@@ -1,11 +1,9 @@
-#include <time.h>
-
 #include <algorithm>
 #include <cassert>
-#include <chrono>
 
 #include "files/atomic.h"
 #include "passes/capture.h"
+#include "passes/codec.h"
 #include "passes/layout.h"
 
 namespace steadycell::passes {
@@ -13,153 +11,251 @@ namespace {
 
 constexpr std::uint64_t kSyncBytes = 16 << 20;
 constexpr std::uint64_t kSyncNanoseconds = 1'000'000'000;
+constexpr std::size_t kUnitsADroppedRecord = 1000;
 
-std::uint64_t monotonic_ns() {
-  return static_cast<std::uint64_t>(
-      std::chrono::duration_cast<std::chrono::nanoseconds>(std::chrono::steady_clock::now().time_since_epoch()).count());
+// Pages with the same status, in runs.
+std::vector<std::pair<PageRun, PageStatus>> exceptions_of(std::span<const PageStatus> status) {
+  std::vector<std::pair<PageRun, PageStatus>> runs;
+  for (std::uint32_t page = 0; page < status.size(); ++page) {
+    if (status[page] == PageStatus::read) continue;
+    const bool goes_on = !runs.empty() && runs.back().second == status[page] && runs.back().first.first + runs.back().first.count == page;
+    if (goes_on) ++runs.back().first.count;
+    else runs.emplace_back(PageRun{page, 1}, status[page]);
+  }
+  return runs;
 }
 
-std::string wall_time() {  // UTC, so that neither zone nor locale plays a part
-  const std::time_t now = std::time(nullptr);
-  std::tm utc{};
-  gmtime_r(&now, &utc);
-  return fmt::format("{:04}-{:02}-{:02}T{:02}:{:02}:{:02}Z", utc.tm_year + 1900, utc.tm_mon + 1, utc.tm_mday, utc.tm_hour, utc.tm_min, utc.tm_sec);
+Result<void> fill_new_folder(files::AtomicFolder& made, const CaptureHead& head) {
+  for (const auto& [name, text] : {std::pair{kHeadName, head_text(head)}, {kJournalName, std::string()}}) {
+    const auto file = made.create_file(std::string(name));
+    if (!file) return failure(file.error());
+    if (const auto written = (*file)->write_at(0, as_bytes(text)); !written) return written;
+    if (const auto synced = (*file)->sync(); !synced) return synced;
+  }
+  return made.commit();
 }
 
 }  // namespace
 
-Result<CaptureWriter> CaptureWriter::create(files::FileSystem& system, const std::string& folder, const CaptureHead& head) {
-  if (const auto made = system.make_directory(folder); !made) return failure(Error(made.error()).during("making capture {}", folder));
-  auto journal = system.create(files::join(folder, std::string(kJournalName)));
-  if (!journal) return failure(Error(journal.error()).during("making capture {}", folder));
-  if (const auto synced = (*journal)->sync(); !synced) return failure(synced.error());
-  journal->reset();
-  // capture.json comes last: a folder with it is a capture, a folder without is the rest of a failed start.
-  const std::string text = head_text(head);
-  if (const auto written = files::write_whole(system, files::join(folder, std::string(kHeadName)), as_bytes(text)); !written)
-    return failure(Error(written.error()).during("making capture {}", folder));
-  if (const auto synced = system.sync_directory(files::parent_of(folder)); !synced) return failure(synced.error());
-  return open(system, folder);
+CaptureWriter::CaptureWriter(CaptureReader reader, WriterOptions options) : reader_(std::move(reader)), options_(std::move(options)) {}
+CaptureWriter::CaptureWriter(CaptureWriter&&) noexcept = default;
+CaptureWriter& CaptureWriter::operator=(CaptureWriter&&) noexcept = default;
+CaptureWriter::~CaptureWriter() {
+  if (journal_ && !broken_) (void)journal_->file().truncate(journal_->end());  // gives back what was reserved
 }
 
-Result<CaptureWriter> CaptureWriter::open(files::FileSystem& system, const std::string& folder) {
+Result<CaptureWriter> CaptureWriter::create(files::FileSystem& system, const std::string& folder, const CaptureHead& head, WriterOptions options) {
+  auto made = files::AtomicFolder::create(system, folder);
+  const auto filled = made ? fill_new_folder(*made, head) : failure(made.error());
+  if (!filled) return failure(Error(filled.error()).during("making capture {}", folder));
+  return open(system, folder, std::move(options));
+}
+
+Result<CaptureWriter> CaptureWriter::open(files::FileSystem& system, const std::string& folder, WriterOptions options) {
+  // Looked for first, so that no lock file is left in a folder that is no capture.
+  const auto there = system.exists(files::join(folder, std::string(kHeadName)));
+  if (!there) return failure(Error(there.error()).during("opening capture {}", folder));
+  if (!*there) return failure(ErrorCode::not_found, "opening capture {}: there is no {}", folder, kHeadName);
   auto lock = system.lock(files::join(folder, std::string(kLockName)));
   if (!lock) return failure(Error(lock.error()).during("opening capture {}", folder));
   auto reader = CaptureReader::open(system, folder);
   if (!reader) return failure(reader.error());
-  CaptureWriter writer(std::move(*reader));
+  CaptureWriter writer(std::move(*reader), std::move(options));
   writer.lock_ = std::move(*lock);
   if (const auto started = writer.start(); !started) return failure(Error(started.error()).during("opening capture {}", folder));
   return writer;
 }
 
-// A power cut can keep a record and lose the bytes it names. Such a unit, and what the journal says after it, is dropped.
-Result<void> CaptureWriter::drop_unsafe_tail() {
-  Bytes raw(head().geometry.block_raw_bytes());
-  std::vector<PageStatus> status(head().geometry.pages_per_block);
-  const std::vector<UnitAddress> tail = contents().unsynced;
-  for (const UnitAddress unit : tail) {
-    if (reader_.read_unit(unit, raw, status)) continue;
-    const std::uint64_t offset = *units().record_of(unit);
-    auto journal = reader_.system_->open_write(files::join(reader_.folder_, std::string(kJournalName)));
-    if (!journal) return failure(journal.error());
-    if (const auto cut = (*journal)->truncate(offset); !cut) return cut;
-    if (const auto synced = (*journal)->sync(); !synced) return synced;
-    return reader_.scan();
-  }
+// What lies behind the last `synced` record.
+struct CaptureWriter::Tail {
+  std::vector<UnitAddress> lost;  // whose bytes are not there
+  std::uint64_t kept = 0;
+};
+
+Result<void> CaptureWriter::start() {
+  files::FileSystem& system = *reader_.system_;
+  auto file = system.open_write(files::join(reader_.folder_, std::string(kJournalName)));
+  if (!file) return failure(file.error());
+  Contents& contents = reader_.contents_;
+  journal_ = std::make_unique<JournalWriter>(std::move(*file), contents.journal_end, contents.next_sequence, contents.head);
+  last_sync_ns_ = clock().monotonic_ns();
+  // Whoever made the folder may have been killed before this.
+  const auto named = system.sync_directory(files::parent_of(reader_.folder_));
+  if (!named && named.error().code() != ErrorCode::no_permission) return named;
+
+  const auto tail = mend_tail();
+  if (!tail) return failure(tail.error());
+  if (contents.torn_bytes > 0)
+    if (const auto cut = journal_->file().truncate(contents.journal_end); !cut) return cut;
+  if (const auto kept = journal_->file().reserve(contents.journal_end, options_.journal_reserve); !kept)
+    return failure(Error(kept.error()).during("keeping room for the journal"));
+  reserved_end_ = contents.journal_end + options_.journal_reserve;
+
+  json::Object opened{{"tool", options_.tool.empty() ? head().tool : options_.tool}, {"torn_bytes", contents.torn_bytes},
+                      {"mended_units", tail->kept}, {"lost_units", tail->lost.size()}};
+  if (!system.syncs_directories(reader_.folder_)) opened["directory_sync"] = false;
+  if (const auto recorded = record(RecordType::opened, std::move(opened)); !recorded) return failure(recorded.error());
+  contents.torn_bytes = 0;
+  if (const auto taken = take_back(tail->lost, "the bytes were not in the pass file"); !taken) return taken;
+  if (const auto synced = sync(); !synced) return synced;
+  acknowledged_ = units().count();
   return {};
 }
 
-Result<void> CaptureWriter::start() {
-  if (const auto dropped = drop_unsafe_tail(); !dropped) return dropped;
-  auto file = reader_.system_->open_write(files::join(reader_.folder_, std::string(kJournalName)));
-  if (!file) return failure(file.error());
-  if (contents().torn_bytes > 0)
-    if (const auto cut = (*file)->truncate(contents().journal_end); !cut) return cut;
-  journal_ = std::make_unique<JournalWriter>(std::move(*file), contents().journal_end, contents().next_sequence, contents().head);
-  last_sync_ns_ = monotonic_ns();
-  acknowledged_ = appended_ = units().count();
-  json::Object opened{{"tool", head().tool}, {"dropped_bytes", contents().torn_bytes}};
-  const auto recorded = record(RecordType::opened, std::move(opened));
-  if (!recorded) return failure(recorded.error());
-  return sync();
+// A killed process leaves bytes that only the cache holds, a power cut records without their bytes, and after a failed sync
+// the cache may show what the medium never got, without trying again. So everything behind the last `synced` record is
+// checked and written once more: the sync that follows then speaks for it.
+Result<CaptureWriter::Tail> CaptureWriter::mend_tail() {
+  Tail tail;
+  const Contents& contents = this->contents();
+  if (contents.synced_end >= contents.journal_end) return tail;
+  Bytes raw;
+  std::vector<PageStatus> status(head().geometry.pages_per_block);
+  JournalReader records(*reader_.journal_, contents.journal_end, contents.synced_end);
+  for (;;) {
+    const auto next = records.next();
+    if (!next) return failure(next.error());
+    if (!*next) break;
+    if ((*next)->type != RecordType::unit) continue;
+    const auto entry = unit_record_from((*next)->payload, head().geometry);
+    if (!entry || units().record_of(entry->unit) != (*next)->offset) continue;
+    raw.resize(head().geometry.block_raw_bytes());
+    const auto mended = mend_unit(entry->unit, raw, status);
+    if (!mended) return failure(mended.error());
+    if (*mended) ++tail.kept;
+    else tail.lost.push_back(entry->unit);
+  }
+  Bytes piece(UnitCodec::kPieceBytes);
+  for (std::uint64_t at = contents.synced_end; at < contents.journal_end; at += piece.size()) {
+    piece.resize(static_cast<std::size_t>(std::min<std::uint64_t>(piece.size(), contents.journal_end - at)));
+    const auto got = reader_.journal_->read_at(at, piece);
+    if (!got) return failure(got.error());
+    if (const auto written = journal_->file().write_at(at, ByteSpan(piece).first(*got)); !written) return failure(written.error());
+  }
+  return tail;
 }
 
-template <typename T>
-Result<T> CaptureWriter::keep(Result<T> result) {
-  if (!result && !broken_) broken_ = result.error();
-  return result;
+// False when the unit cannot be had back; it is then to be read from the chip again.
+Result<bool> CaptureWriter::mend_unit(UnitAddress unit, MutableByteSpan raw, std::span<PageStatus> status) {
+  if (const auto read = reader_.read_unit(unit, raw, status); !read) {
+    reader_.contents_.units.remove(unit);
+    return false;
+  }
+  const auto facts = reader_.facts(unit);
+  const auto source = reader_.pass_file(unit.pass);
+  const auto target = pass_file(unit.pass);
+  if (!facts) return failure(facts.error());
+  if (!source) return failure(source.error());
+  if (!target) return failure(target.error());
+  Bytes piece;
+  for (std::uint64_t at = 0; at < facts->stored_bytes; at += piece.size()) {
+    piece.resize(static_cast<std::size_t>(std::min<std::uint64_t>(UnitCodec::kPieceBytes, facts->stored_bytes - at)));
+    const auto got = (*source)->read_at(facts->file_offset + at, piece);
+    if (!got) return failure(got.error());
+    if (const auto written = (*target)->write_at(facts->file_offset + at, ByteSpan(piece).first(*got)); !written) return failure(written.error());
+  }
+  pass_files_[unit.pass - 1].dirty = true;
+  return true;
 }
 
-Result<std::uint64_t> CaptureWriter::record(RecordType type, json::Object payload) {
-  payload["monotonic_ns"] = monotonic_ns();
-  payload["time"] = wall_time();
-  return keep(journal_->append(type, std::move(payload)));
-}
-
-Result<files::File*> CaptureWriter::pass_file_for_writing(std::uint32_t pass) {
+Result<files::File*> CaptureWriter::pass_file(std::uint32_t pass) {
   if (pass_files_.size() < pass) pass_files_.resize(pass);
   PassFile& entry = pass_files_[pass - 1];
   if (entry.file) return entry.file.get();
+  files::FileSystem& system = *reader_.system_;
   const std::string path = files::join(reader_.folder_, pass_name(pass));
-  const auto there = reader_.system_->exists(path);
+  const auto there = system.exists(path);
   if (!there) return failure(there.error());
-  auto file = *there ? reader_.system_->open_write(path) : reader_.system_->create(path);
+  auto file = *there ? system.open_write(path) : system.create(path);
   if (!file) return failure(file.error());
-  if (!*there)
-    if (const auto synced = reader_.system_->sync_directory(reader_.folder_); !synced) return failure(synced.error());
+  // Also for one that is there: its maker may have been killed before this.
+  if (const auto synced = system.sync_directory(reader_.folder_); !synced) return failure(synced.error());
   const auto size = (*file)->size();
   if (!size) return failure(size.error());
+  auto& ends = reader_.contents_.pass_ends;
+  if (ends.size() < pass) ends.resize(pass);
+  if (*size > ends[pass - 1])  // bytes that no record names: the unit in flight when a process was killed
+    if (const auto cut = (*file)->truncate(ends[pass - 1]); !cut) return failure(cut.error());
   entry.file = std::move(*file);
-  entry.end = *size;  // bytes that no record names stay where they are: harmless, and nothing is ever overwritten
   return entry.file.get();
 }
 
-Result<void> CaptureWriter::append_unit(UnitAddress unit, ByteSpan raw, std::span<const PageStatus> status) {
+Result<std::uint64_t> CaptureWriter::record(RecordType type, json::Object payload) {
+  payload["monotonic_ns"] = clock().monotonic_ns();
+  payload["time"] = clock().wall_time();
+  auto offset = journal_->append(type, std::move(payload));
+  if (!offset) return offset;
+  Contents& contents = reader_.contents_;
+  reader_.journal_size_ = contents.journal_end = journal_->end();
+  ++contents.next_sequence;
+  contents.head = journal_->head();
+  return offset;
+}
+
+// Bytes of the unit into the pass file; returns how many. Pass 1, and blocks it does not have, are stored as they are.
+Result<std::uint64_t> CaptureWriter::store(UnitAddress unit, ByteSpan raw, std::uint64_t offset, bool& xor_zstd) {
+  const auto file = pass_file(unit.pass);
+  if (!file) return failure(file.error());
+  pass_files_[unit.pass - 1].dirty = true;
+  const UnitAddress first{unit.place, unit.block, 1};
+  const auto reference = unit.pass > 1 && units().has(first) ? reader_.facts(first) : failure(ErrorCode::not_found, "pass 1");
+  if (reference) {
+    std::uint64_t at = offset;
+    bool reference_lost = false;
+    const auto packed = reader_.codec_->pack(
+        raw,
+        [&](std::uint64_t piece_at, MutableByteSpan piece) {
+          auto got = reader_.read_reference(first, *reference, piece_at, piece);
+          reference_lost = !got;
+          return got;
+        },
+        [&](ByteSpan piece) {
+          auto written = (*file)->write_at(at, piece);
+          at += piece.size();
+          return written;
+        });
+    if (!packed && !reference_lost) return failure(packed.error());
+    xor_zstd = packed && *packed;
+    if (xor_zstd) return **packed;
+  }
+  if (const auto written = (*file)->write_at(offset, raw); !written) return failure(written.error());
+  return raw.size();
+}
+
+Result<void> CaptureWriter::append_unit(UnitAddress unit, ByteSpan raw, std::span<const PageStatus> status, const Circumstances& circumstances) {
   assert(raw.size() == head().geometry.block_raw_bytes() && status.size() == head().geometry.pages_per_block);
-  assert(units().contains(unit) && !units().has(unit));
   if (broken_) return failure(*broken_);
+  if (!units().contains(unit)) return failure(ErrorCode::internal, "{} is outside the chip of the capture", describe(unit));
+  if (units().has(unit)) return failure(ErrorCode::internal, "{} is in the capture already", describe(unit));
   UnitRecord entry;
   entry.unit = unit;
   entry.facts.sha256 = Sha256::of(raw);
-  for (std::uint32_t page = 0; page < status.size(); ++page)
-    if (status[page] != PageStatus::read) entry.facts.exceptions.emplace_back(page, status[page]);
+  entry.facts.exceptions = exceptions_of(status);
+  entry.facts.circumstances = circumstances;
 
-  ByteSpan stored = raw;
-  const UnitAddress first{unit.place, unit.block, 1};
-  if (unit.pass > 1 && units().has(first)) {
-    reference_.resize(raw.size());
-    reference_status_.resize(status.size());
-    if (const auto got = keep(reader_.read_unit(first, reference_, reference_status_)); !got) return got;
-    if (pack(raw, reference_, difference_, packed_)) {
-      stored = packed_;
-      entry.facts.xor_zstd = true;
-    }
+  auto& ends = reader_.contents_.pass_ends;
+  if (ends.size() < unit.pass) ends.resize(unit.pass);
+  entry.facts.file_offset = ends[unit.pass - 1];
+  const auto stored = store(unit, raw, entry.facts.file_offset, entry.facts.xor_zstd);
+  if (!stored) {
+    if (unit.pass <= pass_files_.size() && pass_files_[unit.pass - 1].file) (void)pass_files_[unit.pass - 1].file->truncate(entry.facts.file_offset);
+    return failure(Error(stored.error()).during("keeping {}", describe(unit)).keeping(fmt::format("{} units are safe", acknowledged_)));
   }
-  const auto file = keep(pass_file_for_writing(unit.pass));
-  if (!file) return failure(file.error());
-  PassFile& pass = pass_files_[unit.pass - 1];
-  entry.facts.file_offset = pass.end;
-  entry.facts.stored_bytes = stored.size();
-  if (const auto written = keep((*file)->write_at(pass.end, stored)); !written) return written;
-  pass.end += stored.size();
-  pass.dirty = true;
-
+  entry.facts.stored_bytes = *stored;
   const auto offset = record(RecordType::unit, to_json(entry));
-  if (!offset) return failure(offset.error());
-  reader_.journal_size_ = journal_->end();
-  reader_.contents_.units.put(unit, *offset);
-  ++appended_;
-  unsynced_bytes_ += stored.size();
-  if (unsynced_bytes_ >= kSyncBytes || monotonic_ns() - last_sync_ns_ >= kSyncNanoseconds) return sync();
-  return {};
+  if (!offset) return failure(Error(offset.error()).during("keeping {}", describe(unit)).keeping(fmt::format("{} units are safe", acknowledged_)));
+  ends[unit.pass - 1] += *stored;
+  if (!reader_.contents_.units.put(unit, *offset)) return failure(ErrorCode::internal, "the capture holds too many units");
+  pending_.push_back(unit);
+  unsynced_bytes_ += raw.size();
+  return sync_if_due();
 }
 
 Result<void> CaptureWriter::seal_pass(std::uint32_t pass) {
   if (broken_) return failure(*broken_);
-  const auto sealed = record(RecordType::sealed, {{"pass", pass}});
-  if (!sealed) return failure(sealed.error());
-  reader_.contents_.sealed_passes.push_back(pass);
+  if (const auto sealed = record(RecordType::sealed, {{"pass", pass}}); !sealed) return failure(sealed.error());
+  auto& passes = reader_.contents_.sealed_passes;
+  if (std::find(passes.begin(), passes.end(), pass) == passes.end()) passes.push_back(pass);
   return sync();
 }
 
@@ -169,22 +265,68 @@ Result<void> CaptureWriter::note(json::Object facts) {
   return noted ? Result<void>() : failure(noted.error());
 }
 
+Result<void> CaptureWriter::note_page_reads(UnitPlace place, BlockAddress block, std::uint64_t page_reads, const std::string& why) {
+  return note({{"event", kPageReadsEvent}, {"target", place.target}, {"lun", place.lun}, {"block", block.index}, {"page_reads", page_reads}, {"why", why}});
+}
+
+Result<void> CaptureWriter::sync_if_due() {
+  if (broken_) return failure(*broken_);
+  const bool due = unsynced_bytes_ >= kSyncBytes || clock().monotonic_ns() - last_sync_ns_ >= kSyncNanoseconds;
+  return due ? sync() : Result<void>();
+}
+
 Result<void> CaptureWriter::sync() {
   if (broken_) return failure(*broken_);
-  // Data first: a `synced` record on the medium says that the bytes it covers are there too.
+  last_sync_ns_ = clock().monotonic_ns();
+  Contents& contents = reader_.contents_;
+  if (journal_->end() == contents.synced_end) return {};
   for (PassFile& pass : pass_files_) {
     if (!pass.dirty) continue;
-    if (const auto synced = keep(pass.file->sync()); !synced) return synced;
+    if (const auto synced = pass.file->sync(); !synced) return give_up(synced.error());
     pass.dirty = false;
   }
-  const auto marked = record(RecordType::synced, {{"units", appended_}});
-  if (!marked) return failure(marked.error());
-  if (const auto synced = keep(journal_->sync()); !synced) return synced;
-  reader_.journal_size_ = journal_->end();
-  acknowledged_ = appended_;
+  if (const auto synced = journal_->sync(); !synced) return give_up(synced.error());
+  acknowledged_ += pending_.size();
+  if (tell_ && !pending_.empty()) tell_(pending_);
+  pending_.clear();
   unsynced_bytes_ = 0;
-  last_sync_ns_ = monotonic_ns();
+  // Written after the fact and synced with the next group: where it stands, everything before it is on the medium.
+  if (const auto marked = record(RecordType::synced, {{"units", acknowledged_}}); !marked) return failure(marked.error());
+  contents.synced_end = journal_->end();
+  if (journal_->end() + options_.journal_reserve / 2 > reserved_end_ && journal_->file().reserve(journal_->end(), options_.journal_reserve))
+    reserved_end_ = journal_->end() + options_.journal_reserve;
   return {};
+}
+
+// The units' bytes are suspect from here on: they are taken back in the journal and never count again.
+tl::unexpected<Error> CaptureWriter::give_up(Error error) {
+  broken_ = std::move(error).during("putting the capture on the disk").keeping(fmt::format("{} units are safe, {} are to be read again", acknowledged_, pending_.size()));
+  (void)take_back(pending_, broken_->what());  // where even this fails, the next session checks and writes them once more
+  pending_.clear();
+  return failure(*broken_);
+}
+
+Result<void> CaptureWriter::take_back(const std::vector<UnitAddress>& units, const std::string& why) {
+  Contents& contents = reader_.contents_;
+  for (const UnitAddress unit : units) contents.units.remove(unit);
+  contents.dropped_units += units.size();
+  for (std::size_t at = 0; at < units.size(); at += kUnitsADroppedRecord) {
+    json::Array list;
+    for (std::size_t i = at; i < std::min(units.size(), at + kUnitsADroppedRecord); ++i) list.push_back(to_json(units[i]));
+    if (const auto recorded = record(RecordType::dropped, {{"why", why}, {"units", std::move(list)}}); !recorded) return failure(recorded.error());
+  }
+  return {};
+}
+
+Result<Digest> CaptureWriter::finish(json::Object facts) {
+  if (const auto synced = sync(); !synced) return failure(synced.error());
+  facts["units"] = units().count();
+  if (const auto closed = record(RecordType::closed, std::move(facts)); !closed) return failure(closed.error());
+  if (const auto synced = journal_->sync(); !synced) return give_up(synced.error());
+  reader_.contents_.closed = true;
+  (void)journal_->file().truncate(journal_->end());
+  broken_.emplace(ErrorCode::internal, "the capture is closed");
+  return journal_head();
 }
 
 }  // namespace steadycell::passes

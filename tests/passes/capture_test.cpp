@@ -165,7 +165,7 @@ TEST_F(Capture, ASecondWriterIsRefusedWhileTheFirstLives) {
   ASSERT_TRUE(writer);
   const auto second = CaptureWriter::open(files::posix(), folder_);
   ASSERT_FALSE(second);
-  EXPECT_EQ(second.error().code(), ErrorCode::board_busy);
+  EXPECT_EQ(second.error().code(), ErrorCode::in_use);
 }
 
 TEST_F(Capture, IsNeverMadeOverSomethingThatExists) {

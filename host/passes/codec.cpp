@@ -1,0 +1,109 @@
+#include "passes/codec.h"
+
+#include <zstd.h>
+
+#include <algorithm>
+#include <cstring>
+
+namespace steadycell::passes {
+namespace {
+
+// Level 1 needs 512 KiB for any input; what asks for more than 8 MiB was not made here.
+constexpr int kMaxWindowLog = 23;
+
+struct FreeCompressor {
+  void operator()(ZSTD_CCtx* context) const { ZSTD_freeCCtx(context); }
+};
+struct FreeDecompressor {
+  void operator()(ZSTD_DCtx* context) const { ZSTD_freeDCtx(context); }
+};
+
+// Eight bytes at a time; compilers at -O2 leave a loop over bytes as it is.
+void xor_into(MutableByteSpan into, ByteSpan with) {
+  std::size_t i = 0;
+  for (; i + 8 <= into.size(); i += 8) {
+    std::uint64_t a = 0, b = 0;
+    std::memcpy(&a, into.data() + i, 8);
+    std::memcpy(&b, with.data() + i, 8);
+    a ^= b;
+    std::memcpy(into.data() + i, &a, 8);
+  }
+  for (; i < into.size(); ++i) into[i] = static_cast<std::uint8_t>(into[i] ^ with[i]);
+}
+
+tl::unexpected<Error> bad_frame(const std::string& why) { return failure(ErrorCode::file_damaged, "a compressed unit cannot be unpacked: {}", why); }
+
+}  // namespace
+
+struct UnitCodec::Zstd {
+  std::unique_ptr<ZSTD_CCtx, FreeCompressor> compressor;
+  std::unique_ptr<ZSTD_DCtx, FreeDecompressor> decompressor;
+};
+
+UnitCodec::UnitCodec() : zstd_(std::make_unique<Zstd>()) {}
+UnitCodec::~UnitCodec() = default;
+
+Result<std::optional<std::uint64_t>> UnitCodec::pack(ByteSpan raw, const ReadAt& reference, const Write& write) {
+  if (!zstd_->compressor) zstd_->compressor.reset(ZSTD_createCCtx());
+  ZSTD_CCtx* const context = zstd_->compressor.get();
+  ZSTD_CCtx_reset(context, ZSTD_reset_session_and_parameters);
+  ZSTD_CCtx_setParameter(context, ZSTD_c_compressionLevel, 1);
+  ZSTD_CCtx_setPledgedSrcSize(context, raw.size());
+  in_.resize(kPieceBytes);
+  out_.resize(kPieceBytes);
+  std::uint64_t packed = 0;
+  for (std::size_t at = 0; at < raw.size(); at += kPieceBytes) {
+    const std::size_t count = std::min(kPieceBytes, raw.size() - at);
+    const MutableByteSpan piece = MutableByteSpan(in_).first(count);
+    if (const auto got = reference(at, piece); !got) return failure(got.error());
+    xor_into(piece, raw.subspan(at, count));
+    ZSTD_inBuffer input{piece.data(), piece.size(), 0};
+    const ZSTD_EndDirective directive = at + count == raw.size() ? ZSTD_e_end : ZSTD_e_continue;
+    for (bool more = true; more;) {
+      ZSTD_outBuffer output{out_.data(), out_.size(), 0};
+      const std::size_t left = ZSTD_compressStream2(context, &output, &input, directive);
+      if (ZSTD_isError(left)) return failure(ErrorCode::internal, "compressing a unit: {}", ZSTD_getErrorName(left));
+      packed += output.pos;
+      if (packed >= raw.size()) return std::nullopt;
+      if (output.pos > 0)
+        if (const auto written = write(ByteSpan(out_).first(output.pos)); !written) return failure(written.error());
+      more = directive == ZSTD_e_end ? left != 0 : input.pos < input.size;
+    }
+  }
+  return packed;
+}
+
+Result<void> UnitCodec::unpack(std::uint64_t stored_bytes, const ReadAt& stored, const ReadAt& reference, MutableByteSpan out) {
+  if (!zstd_->decompressor) zstd_->decompressor.reset(ZSTD_createDCtx());
+  ZSTD_DCtx* const context = zstd_->decompressor.get();
+  ZSTD_DCtx_reset(context, ZSTD_reset_session_and_parameters);
+  ZSTD_DCtx_setParameter(context, ZSTD_d_windowLogMax, kMaxWindowLog);
+  in_.resize(kPieceBytes);
+  out_.resize(kPieceBytes);
+  ZSTD_outBuffer output{out.data(), out.size(), 0};
+  std::size_t left = 1;  // not 0: the frame goes on
+  for (std::uint64_t at = 0; at < stored_bytes;) {
+    const auto count = static_cast<std::size_t>(std::min<std::uint64_t>(kPieceBytes, stored_bytes - at));
+    if (const auto got = stored(at, MutableByteSpan(in_).first(count)); !got) return got;
+    ZSTD_inBuffer input{in_.data(), count, 0};
+    while (input.pos < input.size) {
+      const std::size_t consumed = input.pos, produced = output.pos;
+      left = ZSTD_decompressStream(context, &output, &input);
+      if (ZSTD_isError(left)) return bad_frame(ZSTD_getErrorName(left));
+      if (left == 0 && (input.pos < input.size || at + count < stored_bytes)) return bad_frame("bytes follow the frame");
+      if (input.pos == consumed && output.pos == produced) return bad_frame("it is longer than a block");
+    }
+    at += count;
+  }
+  if (left != 0) return bad_frame(output.pos == output.size ? "it is longer than a block" : "the frame is cut");
+  if (output.pos != out.size()) return bad_frame(fmt::format("it has {} bytes, a block {}", output.pos, out.size()));
+  for (std::size_t at = 0; at < out.size(); at += kPieceBytes) {
+    const MutableByteSpan piece = out.subspan(at, std::min(kPieceBytes, out.size() - at));
+    const MutableByteSpan other = MutableByteSpan(out_).first(piece.size());
+    if (const auto got = reference(at, other); !got) return got;
+    xor_into(piece, other);
+  }
+  return {};
+}
+
+}  // namespace steadycell::passes

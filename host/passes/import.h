@@ -1,0 +1,40 @@
+#pragma once
+#include <atomic>
+#include <cstdint>
+#include <functional>
+#include <string>
+#include <vector>
+
+#include "base/result.h"
+#include "files/file_system.h"
+
+namespace steadycell::passes {
+
+// Passes that were read elsewhere: file k becomes pass k.
+struct ImportRequest {
+  std::vector<std::string> files;  // page + spare, page after page, blocks in order; never changed
+  std::uint32_t page_bytes = 0, spare_bytes = 0, pages_per_block = 64;
+  std::string folder;              // the capture to make, or one begun with the same request
+  std::string tool;
+};
+
+struct ImportSummary {
+  std::string capture_uuid;
+  std::uint32_t passes = 0, blocks = 0;
+  std::uint32_t pages_missing_at_end = 0;  // pages of the last block beyond the files' end: kept as not_read, never invented
+  std::uint64_t bytes = 0;                 // of all files
+  std::uint64_t units_added = 0;           // the others were there already, with the same bytes
+};
+
+struct ImportHooks {
+  std::function<void(std::uint64_t done, std::uint64_t total)> progress;  // bytes; called after each block
+  const std::atomic<bool>* stop = nullptr;
+};
+
+// Makes a capture with origin "import"; with one there already, goes on: units it holds must have the bytes of the files
+// (mismatched_capture otherwise), and further files become further passes. All sizes are checked before anything is made.
+// Errors: wrong_usage for a geometry no chip has or a file given twice; bad_input_file, with size and nearest fit, for files
+// that are empty, no whole number of pages or of different lengths; not_found; interrupted; storage errors.
+Result<ImportSummary> import_passes(files::FileSystem& system, const ImportRequest& request, const ImportHooks& hooks = {});
+
+}  // namespace steadycell::passes
