@@ -6,50 +6,77 @@
 
 #include "base/bytes.h"
 #include "base/result.h"
-#include "ecc/galois_field.h"
 
 namespace steadycell::ecc {
 
-// Bits that a decoder changed: counted from the first bit of the data (most significant bit of byte 0) on through the
-// parity bits behind it.
 enum class DecodeStatus : std::uint8_t { clean, corrected, failed };
+
 struct Decoded {
   DecodeStatus status = DecodeStatus::clean;
   std::uint32_t bits = 0;  // corrected
+  friend bool operator==(const Decoded&, const Decoded&) = default;
 };
 
-// A binary narrow-sense BCH code, shortened to whole bytes of data. The generator is the product of the different minimal
-// polynomials of a, a^3, ..., a^(2t-1) (Lin and Costello, Error Control Coding, chapter on BCH codes; from memory).
+// Which BCH code. Nothing here is trusted: it may come from a file.
+struct BchShape {
+  unsigned m = 0;                // the field is GF(2^m), 4..15; a full code has 2^m - 1 bits
+  unsigned t = 0;                // bits corrected, 1..72
+  std::uint32_t polynomial = 0;  // primitive, with its top bit: 0x201b for m = 13
+  std::uint32_t data_bits = 0;   // what the shortened code protects, at least 1
+};
+
+class BchCode;
+
+// Where a decoder works, so that nothing is allocated per codeword. One per thread, for any number of codewords.
+class BchWorkspace {
+ public:
+  explicit BchWorkspace(const BchCode& code);
+  BchWorkspace(BchWorkspace&&) noexcept;
+  BchWorkspace& operator=(BchWorkspace&&) noexcept;
+  ~BchWorkspace();
+
+ private:
+  friend class BchCode;
+  struct Inside;
+  std::unique_ptr<Inside> inside_;
+};
+
+// A binary narrow-sense BCH code, shortened. The generator is the product of the different minimal polynomials of a, a^3, ...,
+// a^(2t-1) (Lin and Costello, Error Control Coding, chapter on BCH codes; from memory).
 //
 // Bits go most significant first, byte 0 first, highest power first. The parity is the remainder of data times
-// x^parity_bits, left-aligned in its bytes; the pad bits behind it are zero and carry no information.
+// x^parity_bits, left-aligned in its bytes. Bits that fill up the last byte of data or parity (pad bits) are no part of the
+// code: encode() makes those of the parity zero, decode() neither looks at them nor changes them.
+//
+// Constant once made: threads may share one, each with a workspace of its own.
 class BchCode {
  public:
-  // m 5..15, t 1..72, data at most what the code length leaves. Errors say which bound is broken (bad_input_file).
-  static Result<BchCode> make(unsigned m, unsigned t, std::uint32_t polynomial, std::uint32_t data_bytes);
-  BchCode(BchCode&&) noexcept;
-  BchCode& operator=(BchCode&&) noexcept;
-  ~BchCode();
+  // Errors (bad_input_file) say which bound is broken, or why the polynomial is not primitive.
+  static Result<BchCode> make(const BchShape& shape);
 
   unsigned m() const;
   unsigned t() const;
-  std::uint32_t data_bytes() const;
-  std::uint32_t parity_bits() const;
-  std::uint32_t parity_bytes() const;
-  std::uint32_t code_bits() const { return data_bytes() * 8 + parity_bits(); }
-  // Coefficients of the generator, most significant bit of byte 0 = highest power.
-  const std::vector<std::uint8_t>& generator_bits() const;  // one coefficient (0 or 1) each, highest power first
+  std::uint32_t data_bits() const;
+  std::uint32_t data_bytes() const { return (data_bits() + 7) / 8; }
+  std::uint32_t parity_bits() const;  // m t, or less where minimal polynomials coincide
+  std::uint32_t parity_bytes() const { return (parity_bits() + 7) / 8; }
+  std::uint32_t code_bits() const { return data_bits() + parity_bits(); }
+  // One coefficient (0 or 1) an entry, highest power first: parity_bits() + 1 of them.
+  std::span<const std::uint8_t> generator() const;
 
   void encode(ByteSpan data, MutableByteSpan parity) const;
-  // Corrects both in place when at most t bits are wrong; leaves both as they are when it fails. Pad bits of `parity` are
-  // neither looked at nor changed. `positions` gets the corrected bits, ascending; it needs room for t.
-  // Not thread-safe: it works in buffers of its own, so that nothing is allocated per codeword.
-  Decoded decode(MutableByteSpan data, MutableByteSpan parity, std::span<std::uint32_t> positions = {});
+
+  // Corrects data and parity in place when some codeword differs from them in at most t bits, else leaves both as they are.
+  // `positions`, empty or with room for t, gets the corrected bits in ascending order: 0 is the first bit of the data,
+  // data_bits() the first of the parity.
+  Decoded decode(MutableByteSpan data, MutableByteSpan parity, BchWorkspace& workspace,
+                 std::span<std::uint32_t> positions = {}) const;
 
  private:
+  friend class BchWorkspace;
   struct Inside;
-  explicit BchCode(std::unique_ptr<Inside> inside);
-  std::unique_ptr<Inside> inside_;
+  explicit BchCode(std::shared_ptr<const Inside> inside) : inside_(std::move(inside)) {}
+  std::shared_ptr<const Inside> inside_;
 };
 
 }  // namespace steadycell::ecc

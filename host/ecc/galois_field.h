@@ -16,7 +16,7 @@ class GaloisField {
   std::uint32_t polynomial() const { return polynomial_; }
   std::uint32_t order() const { return order_; }  // 2^m - 1, the number of nonzero elements
 
-  std::uint32_t power(std::uint32_t exponent) const { return antilog_[exponent % order_]; }  // of the primitive element
+  std::uint32_t power(std::uint32_t exponent) const { return antilog_[exponent]; }  // of the primitive element, 0 to 2 order()
   std::uint32_t log(std::uint32_t a) const { return log_[a]; }                               // a != 0
   std::uint32_t multiply(std::uint32_t a, std::uint32_t b) const {
     return a == 0 || b == 0 ? 0 : antilog_[log_[a] + log_[b]];

@@ -55,20 +55,18 @@ void HammingCode::encode(ByteSpan data, MutableByteSpan code) const {
   store(parities(data), code);
 }
 
-Decoded HammingCode::decode(MutableByteSpan data, MutableByteSpan code, std::uint32_t* position) const {
+Decoded HammingCode::decode(MutableByteSpan data, MutableByteSpan code) const {
   assert(data.size() == data_bytes_ && code.size() == kHammingCodeBytes);
   const std::uint32_t computed = parities(data);
   const std::uint32_t syndrome = computed ^ load(code);
   if (syndrome == 0) return {};
-  const unsigned pairs = line_pairs() + kColumnPairs;
   if (std::popcount(syndrome) == 1) {  // a bit of the code itself
-    const Bytes before(code.begin(), code.end());
+    const std::uint8_t pad = data_bytes_ == 256 ? code[2] & 3u : 0;
     store(computed, code);
-    if (position)
-      for (std::uint32_t bit = 0; bit < 24; ++bit)
-        if ((before[bit / 8] ^ code[bit / 8]) & (0x80u >> bit % 8)) *position = data_bytes_ * 8 + bit;
+    if (data_bytes_ == 256) code[2] = static_cast<std::uint8_t>((code[2] & ~3u) | pad);
     return {DecodeStatus::corrected, 1};
   }
+  const unsigned pairs = line_pairs() + kColumnPairs;
   std::uint32_t index = 0;
   for (unsigned k = 0; k < pairs; ++k) {
     const std::uint32_t pair = syndrome >> (2 * k) & 3u;
@@ -77,7 +75,6 @@ Decoded HammingCode::decode(MutableByteSpan data, MutableByteSpan code, std::uin
   }
   const std::uint32_t byte = index & ((1u << line_pairs()) - 1), bit = index >> line_pairs();
   data[byte] = static_cast<std::uint8_t>(data[byte] ^ (1u << bit));
-  if (position) *position = byte * 8 + (7 - bit);
   return {DecodeStatus::corrected, 1};
 }
 

@@ -15,8 +15,9 @@ inline constexpr std::uint32_t kHammingCodeBytes = 3;
 //
 // Line parity P(2k+1) covers the bytes whose index has bit k set, P(2k) the others; column parities likewise over the bit
 // index. Stored inverted, so that erased data has code FF FF FF. 256 bytes: 16 line and 6 column parities, the last byte ends
-// in 11. 512 bytes use those two bits for the ninth line pair. (ST AN1823, May 2004, for the principle; the exact bits are
-// those of the Linux kernel's software code, as the vectors in tests/data/kernel-nand show.)
+// in 11 (pad bits: neither looked at nor changed). 512 bytes use those two bits for the ninth line pair.
+// Sources: ST AN1823, May 2004, for the principle; the exact bits for 256 bytes are those of the Linux kernel's software
+// code, as the vectors in tests/data/kernel-nand show; for 512 bytes and for SmartMedia's order from memory.
 class HammingCode {
  public:
   // data_bytes is 256 or 512.
@@ -25,11 +26,13 @@ class HammingCode {
   std::uint32_t data_bytes() const { return data_bytes_; }
   std::uint32_t code_bits() const { return data_bytes_ * 8 + parity_bits(); }
   std::uint32_t parity_bits() const { return data_bytes_ == 256 ? 22 : 24; }
+  // The two parities of each pair add up to the parity of all data, so that a random error meets only one check a pair and
+  // one more: 12 or 13. Three wrong bits of the data always look like one.
+  std::uint32_t check_bits() const { return line_pairs() + 4; }
 
   void encode(ByteSpan data, MutableByteSpan code) const;
   // Corrects one wrong bit, of the data or of the code, in place; more is failed (three or more can look like one).
-  // `position`, if not null, gets the corrected bit as for BchCode (code bits behind the data, as stored).
-  Decoded decode(MutableByteSpan data, MutableByteSpan code, std::uint32_t* position = nullptr) const;
+  Decoded decode(MutableByteSpan data, MutableByteSpan code) const;
 
  private:
   // Bit pairs, lowest first: bits 2k+1 and 2k as above, lines then columns.

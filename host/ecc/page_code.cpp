@@ -1,6 +1,7 @@
 #include "ecc/page_code.h"
 
 #include <algorithm>
+#include <bit>
 #include <cassert>
 
 namespace steadycell::ecc {
@@ -12,68 +13,81 @@ std::uint8_t reversed(std::uint8_t b) {
   return static_cast<std::uint8_t>((b & 0xAA) >> 1 | (b & 0x55) << 1);
 }
 
+// Calls use(range, is code, place of the range within the step's protected or code bytes) for each range.
 template <typename Use>
 void for_each_range(const Step& step, Use&& use) {
-  for (const Range& range : step.data) use(range, false);
-  for (const Range& range : step.metadata) use(range, false);
-  for (const Range& range : step.code) use(range, true);
+  std::size_t covered = 0, code = 0;
+  for (const auto* ranges : {&step.data, &step.metadata, &step.code}) {
+    const bool is_code = ranges == &step.code;
+    std::size_t& at = is_code ? code : covered;
+    for (const Range& range : *ranges) {
+      use(range, is_code, at);
+      at += range.length;
+    }
+  }
 }
 
 std::uint32_t zeros(ByteSpan bytes) { return static_cast<std::uint32_t>(bytes.size() * 8 - count_ones(bytes)); }
 
-bool all_ff(ByteSpan bytes) {
-  return std::all_of(bytes.begin(), bytes.end(), [](std::uint8_t byte) { return byte == 0xFF; });
-}
-
 }  // namespace
 
-Result<PageCode> PageCode::make(const Scheme& scheme) {
-  PageCode page(scheme);
-  const std::uint32_t covered = scheme.steps[0].covered_bytes();
-  if (scheme.code == CodeKind::bch) {
-    auto bch = BchCode::make(scheme.m, scheme.t, scheme.polynomial, covered);
-    if (!bch) return failure(bch.error());
-    page.code_bits_ = bch->code_bits();
-    page.parity_bits_ = bch->parity_bits();
-    page.t_ = scheme.t;
-    page.bch_ = std::make_unique<BchCode>(std::move(*bch));
+PageCode::PageCode(Scheme scheme, std::optional<BchCode> bch) : scheme_(std::move(scheme)), bch_(std::move(bch)) {
+  const Step& first = scheme_.steps[0];  // all are of one size
+  if (bch_) {
+    workspace_.emplace(*bch_);
+    code_bits_ = bch_->code_bits();
+    check_bits_ = bch_->parity_bits();
+    t_ = bch_->t();
   } else {
-    page.hamming_ = std::make_unique<HammingCode>(covered, scheme.hamming_order);
-    page.code_bits_ = page.hamming_->code_bits();
-    page.parity_bits_ = page.hamming_->parity_bits();
+    hamming_.emplace(first.covered_bytes(), scheme_.hamming_order);
+    code_bits_ = hamming_->code_bits();
+    check_bits_ = hamming_->check_bits();
   }
-  page.covered_.resize(covered);
-  page.code_.resize(scheme.steps[0].code_bytes());
-  return page;
+  covered_.resize(first.covered_bytes());
+  code_.resize(first.code_bytes());
 }
 
+Result<PageCode> PageCode::make(const Scheme& scheme) {
+  if (scheme.code == CodeKind::hamming) return PageCode(scheme, std::nullopt);
+  auto bch = BchCode::make(scheme.bch_shape());
+  if (!bch) return failure(bch.error());
+  return PageCode(scheme, std::move(*bch));
+}
+
+PageCode PageCode::for_another_thread() const { return PageCode(scheme_, bch_); }
+
 void PageCode::gather(const Step& step, ByteSpan raw_page) {
-  std::size_t covered = 0, code = 0;
-  for_each_range(step, [&](Range range, bool is_code) {
-    std::size_t& at = is_code ? code : covered;
+  for_each_range(step, [&](Range range, bool is_code, std::size_t at) {
     std::copy_n(raw_page.begin() + range.offset, range.length, (is_code ? code_ : covered_).begin() + static_cast<std::ptrdiff_t>(at));
-    at += range.length;
   });
 }
 
-void PageCode::scatter(const Step& step, MutableByteSpan raw_page) const {
-  std::size_t covered = 0, code = 0;
-  for_each_range(step, [&](Range range, bool is_code) {
-    std::size_t& at = is_code ? code : covered;
-    std::copy_n((is_code ? code_ : covered_).begin() + static_cast<std::ptrdiff_t>(at), range.length, raw_page.begin() + range.offset);
-    at += range.length;
+void PageCode::scatter(const Step& step, MutableByteSpan raw_page, std::vector<WrongBit>* wrong) const {
+  for_each_range(step, [&](Range range, bool is_code, std::size_t at) {
+    const ByteSpan right = ByteSpan(is_code ? code_ : covered_).subspan(at, range.length);
+    const MutableByteSpan there = raw_page.subspan(range.offset, range.length);
+    for (std::uint32_t i = 0; wrong && i < range.length; ++i)
+      for (unsigned left = there[i] ^ right[i]; left != 0; left &= left - 1) {
+        const auto bit = static_cast<std::uint8_t>(std::countr_zero(left));
+        wrong->push_back({.offset = range.offset + i, .bit = bit, .read_as_one = (there[i] >> bit & 1) != 0});
+      }
+    std::copy(right.begin(), right.end(), there.begin());
   });
 }
 
 // From the bytes as stored to what the code was computed over. lsb_first reverses the bits of each byte, after the mask,
 // which is given as stored.
 void PageCode::to_code_order() {
-  for (std::size_t i = 0; i < scheme_.mask.size(); ++i) code_[i] = static_cast<std::uint8_t>(code_[i] ^ scheme_.mask[i]);
+  apply_mask();
   reverse_bits();
 }
 
 void PageCode::to_stored_order() {
   reverse_bits();
+  apply_mask();
+}
+
+void PageCode::apply_mask() {
   for (std::size_t i = 0; i < scheme_.mask.size(); ++i) code_[i] = static_cast<std::uint8_t>(code_[i] ^ scheme_.mask[i]);
 }
 
@@ -83,31 +97,34 @@ void PageCode::reverse_bits() {
   std::transform(code_.begin(), code_.end(), code_.begin(), reversed);
 }
 
-StepOutcome PageCode::decode_step(const Step& step, MutableByteSpan raw_page) {
+StepOutcome PageCode::decode_step(const Step& step, MutableByteSpan raw_page, std::vector<WrongBit>* wrong) {
   gather(step, raw_page);
-  if (scheme_.erased == ErasedAs::all_ff) {
-    const std::uint32_t zero_bits = zeros(covered_) + zeros(code_);
-    if (zero_bits <= t_) {
-      for_each_range(step, [&](Range range, bool) { std::fill_n(raw_page.begin() + range.offset, range.length, std::uint8_t{0xFF}); });
-      return {StepStatus::erased, zero_bits};
-    }
-  }
+  const auto as_erased = [&](std::uint32_t changed) -> StepOutcome {
+    std::fill(covered_.begin(), covered_.end(), std::uint8_t{0xFF});
+    std::fill(code_.begin(), code_.end(), std::uint8_t{0xFF});
+    if (changed > 0) scatter(step, raw_page, wrong);
+    return {StepStatus::erased, changed};
+  };
+  const std::uint32_t zero_bits = zeros(covered_) + zeros(code_);
+  if (scheme_.erased == ErasedAs::all_ff && zero_bits <= t_) return as_erased(zero_bits);
+
   to_code_order();
-  const Decoded decoded = bch_ ? bch_->decode(covered_, code_) : hamming_->decode(covered_, code_);
+  const Decoded decoded = bch_ ? bch_->decode(covered_, code_, *workspace_) : hamming_->decode(covered_, code_);
   if (decoded.status == DecodeStatus::failed) return {StepStatus::failed, 0};
   to_stored_order();
-  if (decoded.bits > 0) scatter(step, raw_page);
-  if (scheme_.erased == ErasedAs::codeword && all_ff(covered_) && zeros(code_) <= t_) {
-    // Pad bits are outside the code; an erased step has them set like all others.
-    for_each_range(step, [&](Range range, bool) { std::fill_n(raw_page.begin() + range.offset, range.length, std::uint8_t{0xFF}); });
-    return {StepStatus::erased, decoded.bits + zeros(code_)};
-  }
+  // Pad bits are outside the code; an erased step has them set like all others.
+  if (scheme_.erased == ErasedAs::codeword && zeros(covered_) == 0 && zeros(code_) <= t_ && zero_bits <= t_) return as_erased(zero_bits);
+  if (decoded.bits > 0) scatter(step, raw_page, wrong);
   return {decoded.status == DecodeStatus::clean ? StepStatus::clean : StepStatus::corrected, decoded.bits};
 }
 
-void PageCode::decode(MutableByteSpan raw_page, std::span<StepOutcome> outcomes) {
+void PageCode::decode(MutableByteSpan raw_page, std::span<StepOutcome> outcomes, std::vector<WrongBit>* wrong) {
   assert(raw_page.size() == scheme_.raw_page_bytes() && outcomes.size() == steps());
-  for (std::size_t i = 0; i < steps(); ++i) outcomes[i] = decode_step(scheme_.steps[i], raw_page);
+  if (wrong) {
+    wrong->clear();
+    wrong->reserve(std::size_t{steps()} * (t_ + 8));  // an erased step also mends up to 7 pad bits
+  }
+  for (std::size_t i = 0; i < steps(); ++i) outcomes[i] = decode_step(scheme_.steps[i], raw_page, wrong);
 }
 
 void PageCode::encode(MutableByteSpan raw_page) {
@@ -120,7 +137,7 @@ void PageCode::encode(MutableByteSpan raw_page) {
     else
       hamming_->encode(covered_, code_);
     to_stored_order();
-    scatter(step, raw_page);
+    scatter(step, raw_page, nullptr);
   }
 }
 

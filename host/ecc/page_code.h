@@ -1,11 +1,13 @@
 #pragma once
 #include <cstdint>
-#include <memory>
+#include <optional>
 #include <span>
 #include <vector>
 
 #include "base/bytes.h"
 #include "base/result.h"
+#include "ecc/bch.h"
+#include "ecc/hamming.h"
 #include "ecc/scheme.h"
 
 namespace steadycell::ecc {
@@ -16,40 +18,56 @@ enum class StepStatus : std::uint8_t { clean, corrected, failed, erased };
 struct StepOutcome {
   StepStatus status = StepStatus::clean;
   std::uint32_t bits = 0;  // changed in the page: corrected, or zeros set to ones in an erased step
+  friend bool operator==(const StepOutcome&, const StepOutcome&) = default;
 };
 
-// Applies a scheme to whole pages. Not thread-safe: each worker has its own.
+// One bit that decoding changed, as it stood before: the error's direction. A one where a zero is right is charge lost (in
+// single-level cells), a zero where a one is right is disturb or interference.
+struct WrongBit {
+  std::uint32_t offset = 0;   // byte in page + spare
+  std::uint8_t bit = 0;       // 0 = least significant = I/O line 0 of an 8-bit bus
+  bool read_as_one = false;
+  friend bool operator==(const WrongBit&, const WrongBit&) = default;
+};
+
+// Applies a scheme to whole pages.
 class PageCode {
  public:
   static Result<PageCode> make(const Scheme& scheme);
+  // A second one for another thread, sharing the tables. One PageCode must not be used by two threads at once.
+  PageCode for_another_thread() const;
 
   std::size_t steps() const { return scheme_.steps.size(); }
   const Scheme& scheme() const { return scheme_; }
   // Of one step.
-  std::uint32_t code_bits() const { return code_bits_; }
-  std::uint32_t parity_bits() const { return parity_bits_; }
+  std::uint32_t code_bits() const { return code_bits_; }  // protected and parity, pad bits not counted
+  // Independent checks: a random word of code_bits() is a codeword with probability 2^-check_bits().
+  std::uint32_t check_bits() const { return check_bits_; }
   std::uint32_t t() const { return t_; }
 
   // Corrects `raw_page` (page + spare) step by step in place; a failed step keeps its bytes as they are. `outcomes` has
-  // one entry a step. Allocates nothing.
-  void decode(MutableByteSpan raw_page, std::span<StepOutcome> outcomes);
+  // one entry a step. `wrong`, if not null, gets the changed bits, step after step, in place of what it held (it grows to
+  // at most what one page needs; nothing else is allocated).
+  void decode(MutableByteSpan raw_page, std::span<StepOutcome> outcomes, std::vector<WrongBit>* wrong = nullptr);
   // Writes the code bytes of every step from its data and metadata.
   void encode(MutableByteSpan raw_page);
 
  private:
-  explicit PageCode(Scheme scheme) : scheme_(std::move(scheme)) {}
-  StepOutcome decode_step(const Step& step, MutableByteSpan raw_page);
+  PageCode(Scheme scheme, std::optional<BchCode> bch);
+  StepOutcome decode_step(const Step& step, MutableByteSpan raw_page, std::vector<WrongBit>* wrong);
   void gather(const Step& step, ByteSpan raw_page);
-  void scatter(const Step& step, MutableByteSpan raw_page) const;
+  void scatter(const Step& step, MutableByteSpan raw_page, std::vector<WrongBit>* wrong) const;
   void to_code_order();
   void to_stored_order();
+  void apply_mask();
   void reverse_bits();
 
   Scheme scheme_;
-  std::unique_ptr<BchCode> bch_;
-  std::unique_ptr<HammingCode> hamming_;
-  std::uint32_t code_bits_ = 0, parity_bits_ = 0, t_ = 1;
-  Bytes covered_, code_;  // of the step at work, as the code sees it
+  std::optional<BchCode> bch_;
+  std::optional<BchWorkspace> workspace_;
+  std::optional<HammingCode> hamming_;
+  std::uint32_t code_bits_ = 0, check_bits_ = 0, t_ = 1;
+  Bytes covered_, code_;  // of the step at work
 };
 
 }  // namespace steadycell::ecc

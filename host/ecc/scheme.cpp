@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <charconv>
 #include <numeric>
+#include <tuple>
 
 namespace steadycell::ecc {
 namespace {
@@ -53,17 +54,19 @@ Result<Step> step_from(const json::Value& value, const std::string& path, std::u
   return step;
 }
 
-// No byte may be data twice or code twice; metadata may be shared by steps, as some controllers do.
 Result<void> check_overlap(const Scheme& scheme) {
-  std::vector<std::uint8_t> use(scheme.raw_page_bytes());
-  enum : std::uint8_t { kData = 1, kCode = 2 };
-  for (std::size_t i = 0; i < scheme.steps.size(); ++i)
-    for (const auto& [ranges, kind] : {std::pair{&scheme.steps[i].data, kData}, {&scheme.steps[i].code, kCode}})
+  enum : std::uint8_t { kNothing, kMetadata, kOnce };
+  std::vector<std::uint8_t> use(scheme.raw_page_bytes(), kNothing);
+  for (std::size_t i = 0; i < scheme.steps.size(); ++i) {
+    const Step& step = scheme.steps[i];
+    for (const auto& [ranges, key, kind] : {std::tuple{&step.data, "data", kOnce}, {&step.metadata, "metadata", kMetadata}, {&step.code, "code", kOnce}})
       for (const Range& range : *ranges)
         for (std::uint32_t at = range.offset; at < range.offset + range.length; ++at) {
-          if (use[at] != 0) return bad(fmt::format("steps[{}]", i), fmt::format("uses byte {} a second time", at));
+          if (use[at] != kNothing && (use[at] != kMetadata || kind != kMetadata))
+            return bad(fmt::format("steps[{}].{}", i, key), fmt::format("uses byte {} a second time", at));
           use[at] = kind;
         }
+  }
   return {};
 }
 
@@ -79,7 +82,7 @@ Result<void> check_sizes(const Scheme& scheme) {
     if (code != kHammingCodeBytes) return bad("steps", fmt::format("have {} code bytes each, Hamming 3", code));
     return {};
   }
-  const auto bch = BchCode::make(scheme.m, scheme.t, scheme.polynomial, covered);
+  const auto bch = BchCode::make(scheme.bch_shape());
   if (!bch) return failure(Error(bch.error()).during("ECC scheme"));
   if (code != bch->parity_bytes())
     return bad("steps", fmt::format("have {} code bytes each, this code has {} parity bits in {} bytes", code, bch->parity_bits(), bch->parity_bytes()));
@@ -120,6 +123,8 @@ json::Array to_json(const std::vector<Range>& ranges) {
 std::uint32_t Step::data_bytes() const { return total(data); }
 std::uint32_t Step::covered_bytes() const { return total(data) + total(metadata); }
 std::uint32_t Step::code_bytes() const { return total(code); }
+
+BchShape Scheme::bch_shape() const { return {.m = m, .t = t, .polynomial = polynomial, .data_bits = steps[0].covered_bytes() * 8}; }
 
 Result<Scheme> parse_scheme(const json::Value& value) {
   json::Reader reader(value, "");
@@ -216,6 +221,27 @@ json::Value to_json(const Scheme& scheme) {
   object["mask"] = scheme.mask.empty() ? json::Value(nullptr) : json::Value(hex(scheme.mask));
   object["erased"] = scheme.erased == ErasedAs::codeword ? "codeword" : "all_ff";
   return object;
+}
+
+std::string pretty(const Scheme& scheme) {
+  json::Value value = to_json(scheme);
+  json::Object& object = value.get_object();
+  std::string out;
+  for (const auto& [key, member] : object) {
+    out += fmt::format("{}\"{}\": ", out.empty() ? "{\n  " : ",\n  ", std::string_view(key));
+    if (key != "steps") {
+      out += json::text_of(member);
+      continue;
+    }
+    std::string_view before = "[\n    ";
+    for (const json::Value& step : member.get_array()) {
+      out += before;
+      out += json::text_of(step);
+      before = ",\n    ";
+    }
+    out += "\n  ]";
+  }
+  return out + "\n}\n";
 }
 
 }  // namespace steadycell::ecc

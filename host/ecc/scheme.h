@@ -8,6 +8,7 @@
 #include "base/bytes.h"
 #include "base/json.h"
 #include "base/result.h"
+#include "ecc/bch.h"
 #include "ecc/hamming.h"
 
 // An ECC scheme file, steadycell-ecc/1 (docs/design.md, "Files"): which bytes of a page a code covers, and how.
@@ -21,7 +22,7 @@ struct Range {
 
 struct Step {
   std::vector<Range> data;      // what `--what data` exports, in this order
-  std::vector<Range> metadata;  // protected behind the data, not exported
+  std::vector<Range> metadata;  // protected behind the data, in this order, not exported
   std::vector<Range> code;
   std::uint32_t data_bytes() const;      // of `data`
   std::uint32_t covered_bytes() const;   // data and metadata
@@ -45,12 +46,16 @@ struct Scheme {
   ErasedAs erased = ErasedAs::codeword;
 
   std::uint32_t raw_page_bytes() const { return page_bytes + spare_bytes; }
+  BchShape bch_shape() const;  // of each step
 };
 
 // Strict: unknown keys, ranges outside the page or over each other, and sizes that do not fit the code are refused with the
-// path of the key (bad_input_file).
+// path of the key (bad_input_file; version_unknown for a later schema and for codes that this version does not decode).
+// Metadata may be shared by several steps, as some controllers do; nothing else may be used twice.
 Result<Scheme> parse_scheme(const json::Value& value);
 Result<Scheme> parse_scheme(std::string_view text);
 json::Value to_json(const Scheme& scheme);
+// The file as people read it: one step a line. parse_scheme() gives the same scheme back.
+std::string pretty(const Scheme& scheme);
 
 }  // namespace steadycell::ecc

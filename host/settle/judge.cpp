@@ -43,8 +43,8 @@ CodeJudge::CodeJudge(ecc::PageCode code, const Geometry& geometry)
       outside_(outside_of(code_.scheme())),
       outcomes_(code_.steps()),
       scratch_(geometry.raw_page_bytes()),
-      measured_(code_.code_bits(), code_.t()),
-      judged_(code_.code_bits(), code_.t()) {}
+      measured_(code_),
+      judged_(code_) {}
 
 Result<CodeJudge> CodeJudge::make(const json::Value& scheme, const Geometry& geometry) {
   const auto parsed = ecc::parse_scheme(scheme);
