@@ -183,13 +183,14 @@ class Reading {
   // Before pass 1 the chip proves itself: WP# low by its own status, R/B# moving, every lane alive.
   asio::awaitable<Result<void>> prove(const Geometry& geometry) {
     for (const FoundTarget& target : result_.found.targets) {
-      const auto status_program = chip::status_program();
+      const auto status_program = chip::status_program(2);
       const auto status = co_await board_.run_once(status_program, target.target);
       if (!status) co_return failure(Error(status.error()).during("reading the status of chip enable {}", target.target + 1));
       if (((*status)[0] & 0x80) != 0)
         co_return failure(ErrorCode::write_protect, "the status of chip enable {} is {:02X}: bit 7 says that WP# is not low", target.target + 1, (*status)[0]);
     }
-    page_program_ = chip::read_page_program(geometry);
+    const Microseconds limit = chip::read_limit(result_.found.targets[0].chip);
+    page_program_ = chip::read_page_program(geometry, limit);
     ProofPages seen;
     const auto read = co_await read_proof(geometry, seen);
     if (!read) co_return read;
@@ -197,7 +198,7 @@ class Reading {
       // The line, or the chip? Status polling asks the chip itself.
       const std::string what = seen.busy_seen == 0 ? "R/B# never went low" : "R/B# never rose";
       if (geometry.page_bytes <= 512) co_return failure(ErrorCode::proof_failed, "{} over {} pages, and small-page chips are not polled by status", what, seen.pages);
-      page_program_ = chip::read_page_by_status_program(geometry);
+      page_program_ = chip::read_page_program(geometry, limit, chip::WaitFor::status);
       seen = ProofPages();
       const auto again = co_await read_proof(geometry, seen);
       if (!again) co_return again;

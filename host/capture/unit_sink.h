@@ -12,6 +12,8 @@
 // From page frames to units on the disk. Not for other rooms.
 namespace steadycell::capture {
 
+namespace asio = boost::asio;
+
 // Gathers the pages of a run into unit buffers of a fixed pool (one copy each) and hands full units to a writer on its own
 // thread. Lives on the client's thread.
 class UnitSink final : public board::PageSink {
