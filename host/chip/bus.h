@@ -20,19 +20,28 @@ class Addressing {
   std::uint32_t pages_per_block_, block_stride_, lun_stride_;
 };
 
-// Longest busy times that are no fault; generous, since a worn chip takes longer than its data sheet says.
-inline constexpr Microseconds kResetLimit{5'000};
-inline constexpr Microseconds kReadLimit{10'000};
 inline constexpr std::uint32_t kIdBytes = 8;
+inline constexpr std::uint32_t kSignatureBytes = 6;        // "ONFI", "JEDEC", or their letters twice
 inline constexpr std::uint32_t kParameterPageBytes = 4096;  // copies and extended page
+
+// Longest time a page read may stay busy before that is a fault: ten times the part's own tR, since a worn chip takes
+// longer than its data sheet says, from 1 ms to 10 ms (common practice, no source).
+Microseconds read_limit(const Identification& what);
+inline constexpr Microseconds kSlowestRead{10'000};  // while the part is not known
+
+// How a program learns that an operation is done.
+enum class WaitFor : std::uint8_t {
+  ready_pin,  // R/B#
+  status,     // bit 6 of the status register: when R/B# is not connected; not on small-page parts
+};
 
 protocol::BusProgram reset_program();
 // READ ID at 00h, 20h or 40h.
 protocol::BusProgram read_id_program(std::uint8_t at);
-protocol::BusProgram parameter_page_program(std::uint8_t at, std::uint32_t bytes);
-protocol::BusProgram status_program();
-protocol::BusProgram unique_id_program(std::uint32_t bytes);
-// One whole raw page, page + spare, the plain way: 00h-30h, or 00h with the small-page rules.
-protocol::BusProgram read_page_program(const Geometry& geometry);
+// All copies, from ECh 00h (ONFI) or 40h (JEDEC).
+protocol::BusProgram parameter_page_program(std::uint8_t at, std::uint32_t bytes, WaitFor wait = WaitFor::ready_pin);
+protocol::BusProgram status_program(std::uint32_t bytes);
+// One whole raw page, page + spare, the plain way: 00h-30h, or 00h alone on small-page parts.
+protocol::BusProgram read_page_program(const Geometry& geometry, Microseconds limit, WaitFor wait = WaitFor::ready_pin);
 
 }  // namespace steadycell::chip

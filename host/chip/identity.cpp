@@ -1,6 +1,7 @@
 #include "chip/identity.h"
 
 #include <algorithm>
+#include <bit>
 
 namespace steadycell::chip {
 
@@ -13,7 +14,13 @@ Result<Geometry> checked(const Geometry& g) {
   if (g.pages_per_block < Limits::kMinPagesPerBlock || g.pages_per_block > Limits::kMaxPagesPerBlock) return bad("pages a block", g.pages_per_block);
   if (g.blocks < 1 || g.blocks > Limits::kMaxBlocks) return bad("blocks", g.blocks);
   if (g.luns < 1 || g.luns > Limits::kMaxLuns) return bad("LUNs", g.luns);
-  if (g.row_cycles < 1 || g.row_cycles > 4 || g.column_cycles < 1 || g.column_cycles > 2) return bad("address cycles", g.row_cycles + g.column_cycles);
+  if (g.row_cycles < 1 || g.row_cycles > 4) return bad("row address cycles", g.row_cycles);
+  if (g.column_cycles != (g.page_bytes == 512 ? 1 : 2)) return bad("column address cycles", g.column_cycles);
+  if (g.bus_bits != 8 && g.bus_bits != 16) return bad("bits of bus", g.bus_bits);
+  const std::uint64_t block_stride = std::bit_ceil(g.pages_per_block), lun_stride = block_stride * std::bit_ceil(g.blocks);
+  const std::uint64_t last_row = (g.luns - 1) * lun_stride + (g.blocks - 1) * block_stride + g.pages_per_block - 1;
+  if (last_row >> (8 * g.row_cycles) != 0)
+    return failure(ErrorCode::unknown_chip, "the chip claims more pages than its {} row address cycles can name", g.row_cycles);
   if (g.bits_per_cell < 1 || g.bits_per_cell > 8) return bad("bits a cell", g.bits_per_cell);
   // 2^16 * 2^13 * 2^20 * 2^4 fits 64 bits, so the product cannot wrap once its factors are bounded.
   if (g.total_bytes() > Limits::kMaxTotalBytes) return bad("bytes in all", g.total_bytes());
@@ -48,6 +55,7 @@ bool same_shape(const Geometry& a, const Geometry& b) {
 
 Result<Identification> identify(ByteSpan id, ByteSpan parameter_page, bool jedec_at_40) {
   auto by_id = decode_id(id, jedec_at_40);
+  // A silent or double-rate bus makes a page that came over it worthless as well.
   if (!by_id && by_id.error().code() != ErrorCode::unknown_chip) return by_id;
   if (parameter_page.empty()) return by_id;
   auto by_page = decode_parameter_page(parameter_page);
@@ -56,14 +64,15 @@ Result<Identification> identify(ByteSpan id, ByteSpan parameter_page, bool jedec
     by_id->notes.push_back(fmt::format("the parameter page was not used: {}", by_page.error().what()));
     return by_id;
   }
+  if (by_page->maker.empty()) by_page->maker = maker_name(id[0]);
   if (!by_id) {
     by_page->notes.push_back(fmt::format("the ID bytes alone do not tell the geometry: {}", by_id.error().what()));
-    by_page->maker = by_page->maker.empty() && !id.empty() ? maker_name(id[0]) : by_page->maker;
     return by_page;
   }
   if (!same_shape(by_page->geometry, by_id->geometry))
-    by_page->notes.push_back(fmt::format("the ID bytes would mean {}; the parameter page wins, since its checksum is right", describe(by_id->geometry)));
+    by_page->notes.push_back(fmt::format("by the ID ({}) it would be {}; the parameter page wins, since its checksum is right", by_id->source, describe(by_id->geometry)));
   by_page->supply = by_id->supply;
+  by_page->bad_block_mark = by_id->bad_block_mark;
   by_page->notes.insert(by_page->notes.end(), by_id->notes.begin(), by_id->notes.end());
   return by_page;
 }

@@ -31,7 +31,7 @@ struct Identification {
   std::string maker, model;         // printable; model empty when unknown
   std::string source;               // "onfi", "jedec", "id table", "id"
   std::optional<EccNeed> ecc_need;
-  Millivolts supply{3300};          // class of the supply: 1800 or 3300
+  std::optional<Millivolts> supply;  // class of the supply by device code: 1800, 3300 or 5000
   std::uint8_t timing_mode = 0;     // fastest SDR mode the chip declares
   Microseconds read_time{200};      // tR, at most
   std::uint32_t bad_block_mark = 0; // byte of the spare area that marks a bad block in its first page
@@ -42,6 +42,13 @@ struct Identification {
 // the last byte that is not zero.
 Bytes trimmed_id(ByteSpan raw);
 
+// Which parameter page a chip says it has, by READ ID at 20h ("ONFI") and 40h ("JEDEC"); double_rate when the letters come
+// twice ("OONNFFII"), as they do from a bus that moves data on both edges.
+struct Announced {
+  bool onfi = false, jedec = false;
+};
+Result<Announced> announced(ByteSpan at_20, ByteSpan at_40);
+
 // Name of a JEP106 bank-1 maker code; "maker 0x.." for codes without one here.
 std::string maker_name(std::uint8_t code);
 
@@ -51,7 +58,8 @@ std::string maker_name(std::uint8_t code);
 Result<Identification> decode_id(ByteSpan raw, bool jedec_at_40 = false);
 
 // ONFI or JEDEC parameter page with all its copies, as streamed after ECh 00h (or 40h). A copy counts when its own CRC is
-// right; without one, the bitwise majority of the copies is tried. Errors: bad_parameter_page with the reason, double_rate.
+// right; without one, the bitwise majority of the copies is tried. JEDEC pages leave timing_mode at 0: their speed grade is
+// not decoded. Errors: bad_parameter_page with the reason; double_rate when every byte comes twice, or only every second one.
 Result<Identification> decode_parameter_page(ByteSpan raw);
 
 // Which source wins, and what they disagree on: a parameter page with a good CRC over a full-ID row over the family rules.

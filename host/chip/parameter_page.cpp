@@ -54,12 +54,21 @@ std::string padded_text(ByteSpan field) {
 
 bool starts_with(ByteSpan raw, std::string_view text) { return raw.size() >= text.size() && as_text(raw.first(text.size())) == text; }
 
+// Every byte twice: the bus moved data on both edges, the board saw each of them.
 bool doubled(ByteSpan raw) {
   if (raw.size() < 64) return false;
   for (std::size_t i = 0; i + 1 < 64; i += 2)
     if (raw[i] != raw[i + 1]) return false;
   const std::array<std::uint8_t, 4> halved{raw[0], raw[2], raw[4], raw[6]};
   return as_text(halved) == "ONFI" || as_text(halved) == "JESD";
+}
+
+// Only every second byte: the other edge went by unseen, so a copy is half as long, and two in a row start alike.
+bool halved(ByteSpan raw) {
+  const auto starts = [&](std::string_view word, std::size_t copy_bytes) {
+    return raw.size() >= 2 * copy_bytes && starts_with(raw, word) && starts_with(raw.subspan(copy_bytes), word);
+  };
+  return starts("OF", 128) || starts("JS", 256);
 }
 
 // Bytes from 32 on that ONFI and JESD230 share.
@@ -87,23 +96,31 @@ void set_read_time(Identification& out, std::uint32_t microseconds) {
   if (microseconds > 0 && microseconds <= 10'000) out.read_time = Microseconds(microseconds);
 }
 
-// The ECC section of the extended page behind all copies, when there is a good one.
-std::optional<EccNeed> extended_ecc(ByteSpan raw, ByteSpan page) {
-  const std::size_t copies = page[14], length = std::size_t{16} * load_u16(page.subspan(12));
-  if ((load_u16(page.subspan(6)) & 0x80u) == 0 || copies == 0 || length < 48 || raw.size() < copies * 256 + length) return std::nullopt;
-  const ByteSpan extended = raw.subspan(copies * 256, length);
+// Codewords of 256 bytes to 64 KiB: whatever else a page claims is no correction that anybody builds.
+std::optional<EccNeed> ecc_from(std::uint8_t bits, std::uint8_t log2_bytes) {
+  if (bits == 0 || bits == 0xFF || log2_bytes < 8 || log2_bytes > 16) return std::nullopt;
+  return EccNeed{bits, 1u << log2_bytes};
+}
+
+// The ECC section of one extended page, when its checksum is right.
+std::optional<EccNeed> ecc_section(ByteSpan extended) {
   if (!starts_with(extended.subspan(2), "EPPS") || load_u16(extended) != crc16(extended.subspan(2))) return std::nullopt;
   std::size_t at = 32;
   for (std::size_t section = 0; section < 8; ++section) {
     const std::uint8_t type = extended[16 + 2 * section];
-    const std::size_t bytes = std::size_t{16} * extended[17 + 2 * section];
-    if (type == 0 || at + 8 > length) return std::nullopt;
-    if (type == 2) {
-      if (extended[at] == 0 || extended[at + 1] > 16) return std::nullopt;
-      return EccNeed{extended[at], 1u << extended[at + 1]};
-    }
-    at += bytes;
+    if (type == 0 || at + 8 > extended.size()) return std::nullopt;
+    if (type == 2) return ecc_from(extended[at], extended[at + 1]);
+    at += std::size_t{16} * extended[17 + 2 * section];
   }
+  return std::nullopt;
+}
+
+// Behind all copies of the page come as many copies of the extended one; the first good one speaks.
+std::optional<EccNeed> extended_ecc(ByteSpan raw, ByteSpan page) {
+  const std::size_t copies = page[14], length = std::size_t{16} * load_u16(page.subspan(12));
+  if ((load_u16(page.subspan(6)) & 0x80u) == 0 || length < 48) return std::nullopt;
+  for (std::size_t at = copies * 256, i = 0; i < copies && at + length <= raw.size(); at += length, ++i)
+    if (const auto need = ecc_section(raw.subspan(at, length))) return need;
   return std::nullopt;
 }
 
@@ -140,7 +157,7 @@ Result<Identification> decode_jedec(ByteSpan raw) {
   if (!out) return out;
   out->source = "jedec";
   if (!chosen->note.empty()) out->notes.push_back(chosen->note);
-  if (page[211] > 0 && page[212] <= 16) out->ecc_need = EccNeed{page[211], 1u << page[212]};
+  out->ecc_need = ecc_from(page[211], page[212]);
   out->geometry.planes = 1u << std::min<unsigned>(page[104] & 0x0Fu, 4);
   set_read_time(*out, load_u16(page.subspan(157)));
   return out;
@@ -150,6 +167,7 @@ Result<Identification> decode_jedec(ByteSpan raw) {
 
 Result<Identification> decode_parameter_page(ByteSpan raw) {
   if (doubled(raw)) return failure(ErrorCode::double_rate, "the parameter page has every byte twice, as a double-rate bus gives");
+  if (halved(raw)) return failure(ErrorCode::double_rate, "the parameter page has only every second byte, as a double-rate bus read at single rate gives");
   if (raw.size() < 256) return failure(ErrorCode::bad_parameter_page, "the parameter page has {} bytes, expected at least 256", raw.size());
   // Which standard: what most copies start with, so that one damaged signature decides nothing.
   std::size_t onfi = 0, jedec = 0;

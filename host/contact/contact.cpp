@@ -1,211 +1,214 @@
-#include "contact/contact.h"
-
 #include <fmt/format.h>
+#include <fmt/ranges.h>
 
 #include <algorithm>
+#include <bitset>
 #include <cstdlib>
-#include <optional>
 
+#include "contact/contact.h"
+
+// The patterns of a diode test; production testers judge by the same figures: a short within some +/-0.2 V, an open at the
+// compliance, a junction near 0.65 V. Thresholds are common practice, no source.
 namespace steadycell::contact {
 namespace {
 
-constexpr std::int16_t kOpen = 1300;   // nearer to the 1500 mV clamp than any junction
-constexpr std::int16_t kShort = 150;   // a short, or a bridge to a held rail
-constexpr std::int16_t kDeadRail = 50;
-constexpr std::int16_t kHighMedian = 900;
+using Set = std::bitset<kPositions + 1>;  // by position; bit 0 unused
 
-// x8 signals of every TSOP48 chip; 6 and 10 come with a second chip enable, 14 and 15 with a third and fourth.
-constexpr unsigned kSignals[] = {7, 8, 9, 16, 17, 18, 19, 29, 30, 31, 32, 41, 42, 43, 44};
-constexpr unsigned kRails[] = {12, 13, 36, 37};
+constexpr int kJunctionLow = 250, kJunctionHigh = 1100;  // mV; a contact with 1 kohm reads 100 mV more than its neighbours
+constexpr int kSupplyShort = 50;                          // mV across the rail, both ways
+constexpr int kSeriesExcess = 80;                         // mV above the chip's own median
+constexpr int kUsualMedian = 800;                         // mV; above it the whole chip reads high
 
-enum class Look : std::uint8_t { open, both, plus_only, minus_only, low };
+bool conducts(int mV) { return std::abs(mV) >= kJunctionLow && std::abs(mV) <= kJunctionHigh; }
 
-Look look_of(const Reading& r) {
-  const bool plus_open = r.plus_mV >= kOpen, minus_open = r.minus_mV <= -kOpen;
-  if (plus_open && minus_open) return Look::open;
-  if (std::abs(r.plus_mV) < kShort && std::abs(r.minus_mV) < kShort) return Look::low;
-  if (plus_open) return Look::minus_only;
-  return minus_open ? Look::plus_only : Look::both;
+Set set_of(std::initializer_list<unsigned> positions) {
+  Set set;
+  for (const unsigned p : positions) set.set(p);
+  return set;
 }
 
-bool is_rail(unsigned position) { return std::find(std::begin(kRails), std::end(kRails), position) != std::end(kRails); }
+const Set kAlways = set_of({7, 8, 9, 16, 17, 18, 19, 29, 30, 31, 32, 41, 42, 43, 44});  // signals of any 8-bit part
+const Set kUpperLanes = set_of({26, 27, 28, 33, 40, 45, 46, 47});
+constexpr unsigned kEnables[] = {9, 10, 14, 15}, kReady[] = {7, 6, 5, 4};
 
-unsigned turned(unsigned n) { return n <= 24 ? n + 24 : n - 24; }
-
-// Where pin n of the chip lands when it sits `by` positions off; nothing beyond the end of its side.
-std::optional<unsigned> shifted(unsigned n, int by) {
-  const bool first_side = n <= 24;
-  const int to = static_cast<int>(n) + (first_side ? by : -by);
-  if (first_side ? to < 1 || to > 24 : to < 25 || to > 48) return std::nullopt;
-  return static_cast<unsigned>(to);
+Set turned(const Set& pins) {
+  Set out;
+  for (unsigned p = 1; p <= kPositions; ++p)
+    if (pins[p]) out.set(p <= kLastOfSide ? p + kLastOfSide : p - kLastOfSide);
+  return out;
 }
 
-using Expected = std::array<bool, kPositions + 1>;
-
-template <typename Place>
-Expected signals_at(Place&& place) {
-  Expected expected{};
-  for (const unsigned n : kSignals)
-    if (const std::optional<unsigned> at = place(n); at && !is_rail(*at)) expected[*at] = true;
-  return expected;
+// The chip moved along its sides: on one side numbers grow, on the other they fall. What leaves the socket is dropped.
+Set shifted(const Set& pins, int by) {
+  Set out;
+  for (int p = 1; p <= static_cast<int>(kPositions); ++p) {
+    if (!pins[static_cast<std::size_t>(p)]) continue;
+    const bool left = p <= static_cast<int>(kLastOfSide);
+    const int to = left ? p + by : p - by;
+    if (left ? to >= 1 && to <= static_cast<int>(kLastOfSide) : to > static_cast<int>(kLastOfSide) && to <= static_cast<int>(kPositions))
+      out.set(static_cast<std::size_t>(to));
+  }
+  return out;
 }
 
-class Judge {
- public:
-  explicit Judge(const Readings& readings) : readings_(readings) {
-    for (unsigned n = 1; n <= kPositions; ++n) looks_[n] = look_of(readings.position[n - 1]);
-  }
+Set without_supply(Set pins) {
+  for (unsigned p = 1; p <= kPositions; ++p)
+    if (is_supply(p)) pins.reset(p);
+  return pins;
+}
 
-  Verdict verdict() const {
-    if (connected() == 0 && rail_open()) return say(Seating::empty, "nothing is seated: every contact is open");
-    if (rail_dead())
-      return say(Seating::supply_short, "VCC and GND are shorted: a dead chip, or a bridge at the supply pins; do not power it");
-    // The supply's own junction first: a turned chip reverses it, and counting contacts alone would not show that.
-    if (rail_turned() || fits(signals_at([](unsigned n) { return std::optional(turned(n)); }), Look::both))
-      return say(Seating::turned, "the chip is turned by 180 degrees: powered like this its supply would be reversed");
-    if (fits(signals_at([](unsigned n) { return shifted(n, 1); }), Look::plus_only))
-      return say(Seating::shifted_down, "the chip sits one position too low (towards pin 24)");
-    if (fits(signals_at([](unsigned n) { return shifted(n, -1); }), Look::minus_only))
-      return say(Seating::shifted_up, "the chip sits one position too high (towards pin 1)");
-    return upright();
-  }
+std::vector<unsigned> positions_of(const Set& set) {
+  std::vector<unsigned> out;
+  for (unsigned p = 1; p <= kPositions; ++p)
+    if (set[p]) out.push_back(p);
+  return out;
+}
 
- private:
-  static Verdict say(Seating seating, std::string text, std::vector<std::uint8_t> pins = {}) {
-    Verdict verdict;
-    verdict.seating = seating;
-    verdict.text = std::move(text);
-    verdict.pins = std::move(pins);
-    return verdict;
-  }
+std::string names_of(const std::vector<unsigned>& pins) {
+  std::vector<std::string> names;
+  for (const unsigned p : pins) names.push_back(describe_position(p));
+  return fmt::format("{}", fmt::join(names, ", "));
+}
 
-  unsigned connected() const {
-    unsigned count = 0;
-    for (unsigned n = 1; n <= kPositions; ++n) count += !is_rail(n) && looks_[n] != Look::open ? 1 : 0;
-    return count;
-  }
-  bool rail_open() const { return look_of(readings_.rail) == Look::open; }
-  bool rail_dead() const { return std::abs(readings_.rail.plus_mV) < kDeadRail && std::abs(readings_.rail.minus_mV) < kDeadRail; }
-  bool rail_turned() const { return look_of(readings_.rail) == Look::plus_only; }
+int median(std::vector<int> values) {
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
 
-  // Nearly all expected positions look like that, and nearly nothing else is connected.
-  bool fits(const Expected& expected, Look look) const {
-    unsigned wanted = 0, seen = 0, extra = 0;
-    for (unsigned n = 1; n <= kPositions; ++n) {
-      if (is_rail(n)) continue;
-      wanted += expected[n] ? 1 : 0;
-      seen += expected[n] && looks_[n] == look ? 1 : 0;
-      extra += !expected[n] && looks_[n] == look ? 1 : 0;
+// What the readings say, position by position.
+struct Seen {
+  explicit Seen(const Readings& readings) {
+    for (unsigned p = 1; p <= kPositions; ++p) {
+      const Reading& r = readings.positions[p - 1];
+      if (r.bridged_with != 0) bridged.set(p);
+      if (is_supply(p)) continue;
+      if (conducts(r.plus_mV)) up.set(p);
+      if (conducts(r.minus_mV)) down.set(p);
     }
-    return seen + 2 >= wanted && extra <= 4;
+    rail_up = conducts(readings.rail.plus_mV);
+    rail_down = conducts(readings.rail.minus_mV);
+    rail_short = std::abs(readings.rail.plus_mV) <= kSupplyShort && std::abs(readings.rail.minus_mV) <= kSupplyShort;
   }
+  Set any() const { return up | down; }
+  Set both() const { return up & down; }
 
-  Verdict upright() const {
-    std::vector<std::uint8_t> open, bridged;
-    unsigned open_first_side = 0, first_side = 0, open_second_side = 0, second_side = 0;
-    for (const unsigned n : kSignals) {
-      const bool is_open = looks_[n] == Look::open;
-      if (is_open) open.push_back(static_cast<std::uint8_t>(n));
-      (n <= 24 ? first_side : second_side) += 1;
-      (n <= 24 ? open_first_side : open_second_side) += is_open ? 1 : 0;
-    }
-    for (unsigned n = 1; n <= kPositions; ++n)
-      if (readings_.position[n - 1].bridged_with != 0 && !is_rail(n)) bridged.push_back(static_cast<std::uint8_t>(n));
-    if (!bridged.empty())
-      return say(Seating::bridged, fmt::format("neighbouring contacts are bridged: {}", list(bridged)), bridged);
-    if (open_first_side == first_side || open_second_side == second_side) {
-      const bool first = open_first_side == first_side;
-      return say(Seating::side_open, fmt::format("the whole row of pins {} has no contact: lid tilted, row bent, or debris", first ? "1 to 24" : "25 to 48"), open);
-    }
-    if (!open.empty() && open.size() <= 5)
-      return say(Seating::pin_open, fmt::format("no contact at {}: dirty or bent", list(open)), open);
-    if (!open.empty()) return say(Seating::unsure, fmt::format("{} of {} contacts are open: neither seated nor empty", open.size(), std::size(kSignals)), open);
-    return seated();
-  }
-
-  Verdict seated() const {
-    Verdict verdict = say(Seating::seated, "");
-    verdict.chip_enables = looks_[10] != Look::open ? (looks_[14] != Look::open ? (looks_[15] != Look::open ? 4 : 3) : 2) : 1;
-    std::vector<std::int16_t> plus, minus;
-    std::vector<std::uint8_t> one_way;
-    for (const unsigned n : kSignals) {
-      const Reading& r = readings_.position[n - 1];
-      if (looks_[n] == Look::both) {
-        plus.push_back(r.plus_mV);
-        minus.push_back(static_cast<std::int16_t>(-r.minus_mV));
-      } else {
-        one_way.push_back(static_cast<std::uint8_t>(n));
-      }
-    }
-    // One direction missing on all pins is a property of the part (inputs that stand more than the rail); on one it is a fault.
-    if (!one_way.empty() && one_way.size() < std::size(kSignals))
-      return say(Seating::pin_open, fmt::format("{} conduct{} one way only", list(one_way), one_way.size() == 1 ? "s" : ""), one_way);
-    if (!one_way.empty()) verdict.notes.push_back("all inputs conduct one way only: inputs that stand more than the rail, a property of the part");
-    verdict.text = fmt::format("a chip is seated, {} chip enable{}", verdict.chip_enables, verdict.chip_enables == 1 ? "" : "s");
-    if (!plus.empty()) {
-      const auto median = [](std::vector<std::int16_t>& values) {
-        std::nth_element(values.begin(), values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2), values.end());
-        return values[values.size() / 2];
-      };
-      const std::int16_t up = median(plus), down = median(minus);
-      if (up > kHighMedian || down > kHighMedian)
-        verdict.notes.push_back(fmt::format("clamps read high ({} and {} mV): series resistance in the common ground contact, or a cold chip", up, down));
-      for (const unsigned n : kSignals) {
-        const Reading& r = readings_.position[n - 1];
-        const int off = std::max(r.plus_mV - up, -r.minus_mV - down);
-        if (looks_[n] == Look::both && off > 80) {
-          verdict.pins.push_back(static_cast<std::uint8_t>(n));
-          verdict.notes.push_back(fmt::format("pin {} ({}) reads {} mV above the others: about {} ohm of extra contact resistance", n, signal_name(n), off, off * 10));
-        }
-      }
-    }
-    return verdict;
-  }
-
-  static std::string list(const std::vector<std::uint8_t>& pins) {
-    std::string text;
-    for (const std::uint8_t pin : pins) text += fmt::format("{}pin {} ({})", text.empty() ? "" : ", ", pin, signal_name(pin));
-    return text;
-  }
-
-  const Readings& readings_;
-  std::array<Look, kPositions + 1> looks_{};
+  Set up, down, bridged;  // junction at +100 uA, at -100 uA; bridged with a neighbour
+  bool rail_up = false, rail_down = false, rail_short = false;
 };
+
+Verdict verdict(Seating seating, std::vector<unsigned> pins, std::string sentence) {
+  Verdict out;
+  out.seating = seating;
+  out.pins = std::move(pins);
+  out.sentence = std::move(sentence);
+  return out;
+}
+
+// Junctions one way only, at all signals, because one of the chip's rails hangs in the air.
+bool one_way(const Set& conducting, const Set& other_way, const Set& pattern, const Set& chip_supply) {
+  return other_way.none() && (pattern & ~conducting).none() && (chip_supply & conducting).any();
+}
+
+// Differences between the pins of one chip, and between this chip and any.
+std::vector<std::string> notes_on(const Readings& readings, const Set& signals) {
+  std::vector<std::string> notes;
+  std::vector<int> up, down;
+  for (const unsigned p : positions_of(signals)) {
+    const Reading& r = readings.positions[p - 1];
+    if (conducts(r.plus_mV)) up.push_back(r.plus_mV);
+    if (conducts(r.minus_mV)) down.push_back(-r.minus_mV);
+  }
+  if (up.empty() || down.empty()) return notes;
+  const int up_median = median(up), down_median = median(down);
+  for (const unsigned p : positions_of(signals)) {
+    const Reading& r = readings.positions[p - 1];
+    const int excess = std::max(r.plus_mV - up_median, -r.minus_mV - down_median);
+    if (conducts(r.plus_mV) && conducts(r.minus_mV) && excess >= kSeriesExcess)
+      notes.push_back(fmt::format("{} reads {} mV above the chip's other pins, some {} ohm in series: clean it", describe_position(p), excess, excess * 10));
+  }
+  if (up_median > kUsualMedian && down_median > kUsualMedian)
+    notes.push_back(fmt::format("all pins read high ({} and {} mV): resistance in the common ground contact, or a cold chip", up_median, down_median));
+  return notes;
+}
+
+Verdict judge_in_place(const Readings& readings, const Seen& seen) {
+  const Set missing = kAlways & ~seen.any();
+  const Set left = set_of({7, 8, 9, 16, 17, 18, 19}), right = kAlways & ~left;
+  if (missing == left || missing == right)
+    return verdict(Seating::side_open, positions_of(missing),
+                   fmt::format("nothing touches on the side of pins {}: a bent row, a tilted lid or debris under it; reseat the chip", missing == left ? "1 to 24" : "25 to 48"));
+  if (missing.any())
+    return verdict(Seating::pins_open, positions_of(missing), fmt::format("no contact at {}: a dirty or bent pin; clean it and reseat the chip", names_of(positions_of(missing))));
+  // No upper diode at all is how some parts are made; a single pin without one is a fault.
+  const Set half = kAlways & ~seen.both();
+  if (half.any() && half != kAlways)
+    return verdict(Seating::pins_open, positions_of(half),
+                   fmt::format("only one of two junctions at {}: damaged by static or over-voltage, or a contact that changes; reseat and repeat", names_of(positions_of(half))));
+  if (!seen.rail_up && !seen.rail_down)
+    return verdict(Seating::supply_open, {12, 13, 36, 37}, "the signals touch, the supply pins do not: clean pins 12, 37 (VCC) and 13, 36 (VSS), reseat the chip");
+
+  Verdict out = verdict(Seating::seated, {}, "");
+  for (std::size_t i = 0; i < std::size(kEnables); ++i)
+    if (seen.any()[kEnables[i]] && seen.any()[kReady[i]]) ++out.chip_enables;
+  if ((kUpperLanes & ~seen.any()).none()) out.bus_bits = 16;
+  Set known = kAlways;
+  if (out.bus_bits == 16) known |= kUpperLanes;
+  for (std::size_t i = 0; i < out.chip_enables; ++i) known.set(kEnables[i]).set(kReady[i]);
+  out.sentence = fmt::format("the chip is seated: all {} signals of a part with {} chip enable{} touch", known.count(), out.chip_enables, out.chip_enables == 1 ? "" : "s");
+  if (const Set extra = seen.any() & ~known; extra.any()) out.notes.push_back(fmt::format("also conducting: {}", names_of(positions_of(extra))));
+  if (half == kAlways) out.notes.push_back("one of two junctions is missing at all pins: how this part is made, no fault");
+  for (std::string& note : notes_on(readings, seen.any())) out.notes.push_back(std::move(note));
+  return out;
+}
 
 }  // namespace
 
-std::string_view name_of(Seating seating) {
-  static constexpr std::string_view kNames[] = {"empty", "seated", "turned", "shifted_down", "shifted_up", "side_open", "pin_open", "supply_short", "bridged", "unsure"};
-  return kNames[static_cast<std::size_t>(seating)];
-}
-
-std::string_view signal_name(unsigned position) {
-  switch (position) {
-    case 6: return "R/B2#";
-    case 7: return "R/B#";
-    case 8: return "RE#";
-    case 9: return "CE#";
-    case 10: return "CE2#";
-    case 12: case 37: return "VCC";
-    case 13: case 36: return "VSS";
-    case 14: return "CE3#";
-    case 15: return "CE4#";
-    case 16: return "CLE";
-    case 17: return "ALE";
-    case 18: return "WE#";
-    case 19: return "WP#";
-    case 29: return "I/O0";
-    case 30: return "I/O1";
-    case 31: return "I/O2";
-    case 32: return "I/O3";
-    case 41: return "I/O4";
-    case 42: return "I/O5";
-    case 43: return "I/O6";
-    case 44: return "I/O7";
-    default: return "NC";
+std::string_view to_text(Seating seating) {
+  switch (seating) {
+    case Seating::seated: return "seated";
+    case Seating::empty: return "empty";
+    case Seating::turned: return "turned";
+    case Seating::shifted_down: return "shifted_down";
+    case Seating::shifted_up: return "shifted_up";
+    case Seating::side_open: return "side_open";
+    case Seating::pins_open: return "pins_open";
+    case Seating::supply_open: return "supply_open";
+    case Seating::supply_short: return "supply_short";
+    case Seating::bridged: return "bridged";
+    case Seating::unclear: break;
   }
+  return "unclear";
 }
 
-Verdict judge(const Readings& readings) { return Judge(readings).verdict(); }
+// The rail comes first: ten of the fifteen signals of a turned chip lie on positions that are signals too, so counting
+// contacts does not find it; the polarity of the rail does.
+Verdict judge(const Readings& readings) {
+  const Seen seen(readings);
+  if (seen.rail_short)
+    return verdict(Seating::supply_short, {12, 13, 36, 37},
+                   "VCC and VSS are shorted: a bridge at the supply pins, or a dead chip; do not switch on, look at pins 12-13 and 36-37 first");
+  if (seen.bridged.any())
+    return verdict(Seating::bridged, positions_of(seen.bridged),
+                   fmt::format("neighbours conduct into each other at {}: solder, debris or a bent pin; clean and reseat the chip", names_of(positions_of(seen.bridged))));
+  if (seen.any().none() && !seen.rail_up && !seen.rail_down)
+    return verdict(Seating::empty, {}, "nothing touches: no chip, or the lid is not closed");
+
+  const Set as_turned = without_supply(turned(kAlways));
+  if (seen.rail_up && !seen.rail_down) {
+    const Set wrong = seen.any() & ~kAlways;
+    if ((as_turned & ~seen.any()).count() <= 3 && wrong.any())
+      return verdict(Seating::turned, positions_of(wrong), "the chip is turned by 180 degrees: pin 1 of the chip belongs on pin 1 of the socket");
+    return verdict(Seating::unclear, positions_of(wrong), "the supply junction is the wrong way round: take the chip out and compare pin 1 with the socket's mark");
+  }
+  // Shifted by one, the chip's one supply rail lands on a signal position and its other on the socket's opposite rail.
+  if (one_way(seen.up, seen.down, without_supply(shifted(kAlways, 1)), set_of({14, 35})))
+    return verdict(Seating::shifted_down, positions_of(seen.any() & ~kAlways), "the chip sits one pin too low: its pin 1 stands on pin 2 of the socket; reseat it");
+  if (one_way(seen.down, seen.up, without_supply(shifted(kAlways, -1)), set_of({11, 38})))
+    return verdict(Seating::shifted_up, positions_of(seen.any() & ~kAlways), "the chip sits one pin too high: its pin 2 stands on pin 1 of the socket; reseat it");
+  if ((kAlways & seen.any()).count() < 5)
+    return verdict(Seating::unclear, positions_of(seen.any()), "few positions touch, in no pattern of a seated chip; reseat it");
+  return judge_in_place(readings, seen);
+}
 
 }  // namespace steadycell::contact

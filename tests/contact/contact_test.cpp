@@ -1,7 +1,9 @@
 #include "contact/contact.h"
 
 #include <gtest/gtest.h>
+#include <rapidcheck.h>
 
+#include <cmath>
 #include <fstream>
 #include <map>
 #include <sstream>
@@ -9,70 +11,152 @@
 namespace steadycell::contact {
 namespace {
 
-// tests/data/contact/README.md: made from simple diode models by a script; nothing was measured.
-std::map<std::string, Readings> shared_cases() {
-  std::map<std::string, Readings> cases;
-  std::ifstream file(STEADYCELL_TEST_DATA "/contact/contact_cases.csv");
+// tests/data/contact/contact_cases.csv: eleven simulated cases; the name tells the answer.
+std::map<std::string, Readings> cases() {
+  std::map<std::string, Readings> out;
+  std::ifstream file(std::string(STEADYCELL_TEST_DATA) + "/contact/contact_cases.csv");
   std::string line;
   std::getline(file, line);
   while (std::getline(file, line)) {
     if (line.ends_with('\r')) line.pop_back();
     std::vector<std::string> cells;
-    std::istringstream cell_stream(line + ",");
-    for (std::string cell; std::getline(cell_stream, cell, ',');) cells.push_back(cell);
-    Readings& readings = cases[cells.at(0)];
-    Reading& reading = cells.at(1) == "RAIL" ? readings.rail : readings.position.at(std::stoul(cells[1]) - 1);
-    if (cells.at(2).empty()) continue;  // a rail position is not measured by itself
-    reading.plus_mV = static_cast<std::int16_t>(std::stod(cells[2]));
-    reading.minus_mV = static_cast<std::int16_t>(std::stod(cells.at(3)));
+    std::istringstream row(line + ",");
+    for (std::string cell; std::getline(row, cell, ',');) cells.push_back(cell);
+    if (cells[2].empty()) continue;  // a supply position: not measured
+    Readings& readings = out[cells[0]];
+    Reading& reading = cells[1] == "RAIL" ? readings.rail : readings.positions[std::stoul(cells[1]) - 1];
+    reading.plus_mV = static_cast<std::int16_t>(std::lround(std::stod(cells[2])));
+    reading.minus_mV = static_cast<std::int16_t>(std::lround(std::stod(cells[3])));
     if (cells.size() > 4 && !cells[4].empty()) reading.bridged_with = static_cast<std::uint8_t>(std::stoul(cells[4]));
   }
-  return cases;
+  return out;
 }
 
-TEST(Contact, NamesEverySharedCase) {
-  const std::map<std::string, Seating> kExpected = {
-      {"ok_1ce", Seating::seated},           {"ok_2ce", Seating::seated},          {"empty", Seating::empty},
-      {"turned_180", Seating::turned},       {"turned_180_2ce", Seating::turned},  {"shift_down_1", Seating::shifted_down},
-      {"shift_up_1", Seating::shifted_up},   {"one_open_pin_17", Seating::pin_open}, {"row_25_48_open", Seating::side_open},
-      {"dead_supply_short", Seating::supply_short}, {"adjacent_short_41_42", Seating::bridged}};
-  const auto cases = shared_cases();
-  ASSERT_EQ(cases.size(), kExpected.size());
-  for (const auto& [name, readings] : cases) {
-    const Verdict verdict = judge(readings);
-    EXPECT_EQ(name_of(verdict.seating), name_of(kExpected.at(name))) << name << ": " << verdict.text;
-    EXPECT_EQ(verdict.may_power(), kExpected.at(name) == Seating::seated) << name;
+Readings seated() { return cases().at("ok_1ce"); }
+using Pins = std::vector<unsigned>;
+
+TEST(Contact, EveryKnownCaseGetsItsVerdictAndItsPins) {
+  struct Expected {
+    const char* name;
+    Seating seating;
+    Pins pins;
+  };
+  const Expected expected[] = {
+      {"ok_1ce", Seating::seated, {}},
+      {"ok_2ce", Seating::seated, {}},
+      {"empty", Seating::empty, {}},
+      {"turned_180", Seating::turned, {5, 6, 20, 33, 40}},
+      {"turned_180_2ce", Seating::turned, {5, 6, 20, 33, 34, 40}},
+      {"shift_down_1", Seating::shifted_down, {10, 14, 20, 28, 35, 40}},
+      {"shift_up_1", Seating::shifted_up, {6, 11, 15, 33, 38, 45}},
+      {"one_open_pin_17", Seating::pins_open, {17}},
+      {"row_25_48_open", Seating::side_open, {29, 30, 31, 32, 41, 42, 43, 44}},
+      {"adjacent_short_41_42", Seating::bridged, {41, 42}},
+      {"dead_supply_short", Seating::supply_short, {12, 13, 36, 37}},
+  };
+  const auto readings = cases();
+  ASSERT_EQ(readings.size(), std::size(expected));
+  for (const Expected& e : expected) {
+    SCOPED_TRACE(e.name);
+    const Verdict v = judge(readings.at(e.name));
+    EXPECT_EQ(to_text(v.seating), to_text(e.seating)) << v.sentence;
+    EXPECT_EQ(v.pins, e.pins);
+    EXPECT_FALSE(v.sentence.empty());
   }
 }
 
-TEST(Contact, NamesThePinsAtFault) {
-  const auto cases = shared_cases();
-  EXPECT_EQ(judge(cases.at("one_open_pin_17")).pins, std::vector<std::uint8_t>{17});
-  EXPECT_EQ(judge(cases.at("adjacent_short_41_42")).pins, (std::vector<std::uint8_t>{41, 42}));
-  EXPECT_EQ(judge(cases.at("ok_1ce")).chip_enables, 1u);
-  EXPECT_EQ(judge(cases.at("ok_2ce")).chip_enables, 2u);
+TEST(Contact, CountsChipEnables) {
+  EXPECT_EQ(judge(cases().at("ok_1ce")).chip_enables, 1u);
+  EXPECT_EQ(judge(cases().at("ok_2ce")).chip_enables, 2u);
 }
 
-TEST(Contact, AnyOneOpenSignalIsFoundAndNothingIsPowered) {
-  const Readings good = shared_cases().at("ok_1ce");
-  for (const unsigned n : {7u, 8u, 9u, 16u, 17u, 18u, 19u, 29u, 30u, 31u, 32u, 41u, 42u, 43u, 44u}) {
-    Readings readings = good;
-    readings.position[n - 1] = {};
-    const Verdict verdict = judge(readings);
-    EXPECT_EQ(verdict.seating, Seating::pin_open) << n << ": " << verdict.text;
-    EXPECT_EQ(verdict.pins, std::vector<std::uint8_t>{static_cast<std::uint8_t>(n)});
+TEST(Contact, OnlyASeatedChipOrAnEmptySocketGetsPower) {
+  for (const auto& [name, readings] : cases())
+    EXPECT_EQ(judge(readings).may_power(), name == "ok_1ce" || name == "ok_2ce" || name == "empty") << name;
+}
+
+TEST(Contact, EveryOpenSignalIsNamed) {
+  for (const unsigned pin : {7u, 8u, 9u, 16u, 17u, 18u, 19u, 29u, 30u, 31u, 32u, 41u, 42u, 43u, 44u}) {
+    Readings readings = seated();
+    readings.positions[pin - 1] = Reading{};
+    const Verdict v = judge(readings);
+    EXPECT_EQ(v.seating, Seating::pins_open);
+    EXPECT_EQ(v.pins, Pins{pin});
+    EXPECT_NE(v.sentence.find(describe_position(pin)), std::string::npos) << v.sentence;
   }
 }
 
-// A contact with 1 kOhm extra reads +100 mV at 100 uA (Ohm's law).
-TEST(Contact, ADirtyContactIsNotedWithItsResistance) {
-  Readings readings = shared_cases().at("ok_1ce");
-  readings.position[29 - 1].plus_mV = static_cast<std::int16_t>(readings.position[29 - 1].plus_mV + 200);
-  const Verdict verdict = judge(readings);
-  EXPECT_EQ(verdict.seating, Seating::seated);
-  EXPECT_EQ(verdict.pins, std::vector<std::uint8_t>{29});
-  ASSERT_EQ(verdict.notes.size(), 1u);
-  EXPECT_NE(verdict.notes[0].find("I/O0"), std::string::npos);
+TEST(Contact, LeftSideOpenIsASideToo) {
+  Readings readings = seated();
+  for (unsigned p = 1; p <= 24; ++p) readings.positions[p - 1] = Reading{};
+  const Verdict v = judge(readings);
+  EXPECT_EQ(v.seating, Seating::side_open);
+  EXPECT_NE(v.sentence.find("1 to 24"), std::string::npos);
+}
+
+TEST(Contact, SupplyThatDoesNotTouchIsNoSeatedChip) {
+  Readings readings = seated();
+  readings.rail = Reading{};
+  EXPECT_EQ(judge(readings).seating, Seating::supply_open);
+}
+
+TEST(Contact, OneMissingDiodeIsAFaultAllMissingAreThePart) {
+  Readings one = seated();
+  one.positions[30 - 1].plus_mV = 1500;
+  EXPECT_EQ(judge(one).seating, Seating::pins_open);
+  EXPECT_EQ(judge(one).pins, Pins{30});
+  Readings all = seated();
+  for (Reading& r : all.positions) r.plus_mV = 1500;
+  const Verdict v = judge(all);
+  EXPECT_EQ(v.seating, Seating::seated) << v.sentence;
+  ASSERT_EQ(v.notes.size(), 1u);
+  EXPECT_NE(v.notes[0].find("how this part is made"), std::string::npos);
+}
+
+// 1 kohm in series adds 100 mV at 100 uA (Ohm's law).
+TEST(Contact, SeriesResistanceIsANoteWithItsOhms) {
+  Readings readings = seated();
+  Reading& dirty = readings.positions[43 - 1];
+  dirty.plus_mV = static_cast<std::int16_t>(dirty.plus_mV + 100);
+  dirty.minus_mV = static_cast<std::int16_t>(dirty.minus_mV - 100);
+  const Verdict v = judge(readings);
+  EXPECT_EQ(v.seating, Seating::seated);
+  ASSERT_EQ(v.notes.size(), 1u);
+  EXPECT_NE(v.notes[0].find("pin 43 (I/O6)"), std::string::npos) << v.notes[0];
+}
+
+TEST(Contact, WiderPartIsSeenByItsUpperLanes) {
+  Readings readings = seated();
+  for (const unsigned pin : {26u, 27u, 28u, 33u, 40u, 45u, 46u, 47u}) readings.positions[pin - 1] = {520, -450, 0};
+  const Verdict v = judge(readings);
+  EXPECT_EQ(v.seating, Seating::seated);
+  EXPECT_EQ(v.bus_bits, 16u);
+  EXPECT_TRUE(v.notes.empty());
+}
+
+TEST(Contact, AnyReadingsGiveAVerdict) {
+  EXPECT_TRUE(rc::check("random readings", [] {
+    Readings readings;
+    const auto level = rc::gen::element<std::int16_t>(-1500, -600, -450, -40, 0, 40, 450, 600, 1500);
+    for (Reading& r : readings.positions) r = {*level, *level, 0};
+    readings.rail = {*level, *level, 0};
+    const Verdict v = judge(readings);
+    RC_ASSERT(!v.sentence.empty());
+    RC_ASSERT(std::is_sorted(v.pins.begin(), v.pins.end()));
+    // Power needs a supply junction the right way round.
+    if (v.seating == Seating::seated) RC_ASSERT(readings.rail.minus_mV < 0 || readings.rail.plus_mV > 0);
+  }));
+}
+
+TEST(SocketMap, NamesPositionsAndPlacesLanes) {  // ONFI pin assignment, from memory
+  EXPECT_EQ(position_name(9), "CE#");
+  EXPECT_EQ(position_name(19), "WP#");
+  EXPECT_EQ(position_name(12), "VCC");
+  EXPECT_EQ(position_name(1), "NC");
+  EXPECT_EQ(describe_position(43), "pin 43 (I/O6)");
+  EXPECT_EQ(position_of_lane(0), 29u);
+  EXPECT_EQ(position_of_lane(15), 47u);
+  EXPECT_EQ(position_of_lane(16), std::nullopt);
 }
 
 }  // namespace
