@@ -1,0 +1,55 @@
+#include "cli/command_line.h"
+
+#include <gtest/gtest.h>
+
+namespace steadycell::cli {
+namespace {
+
+Invocation parsed(const std::vector<std::string>& arguments) {
+  auto result = parse_command_line(arguments);
+  if (const Answer* answer = std::get_if<Answer>(&result)) throw std::runtime_error(answer->out + answer->err);
+  return std::get<Invocation>(result);
+}
+
+Answer refused(const std::vector<std::string>& arguments) {
+  auto result = parse_command_line(arguments);
+  if (std::holds_alternative<Invocation>(result)) throw std::runtime_error("was accepted");
+  return std::get<Answer>(result);
+}
+
+TEST(CommandLine, BecomesAMethodWithItsParameters) {
+  const Invocation read = parsed({"chip", "read", "--board", "sim:f.json", "--passes", "5", "--blocks", "10-19", "--into", "case7", "--json"});
+  EXPECT_EQ(read.method, "chip.read");
+  EXPECT_TRUE(read.as_json);
+  EXPECT_EQ(json::text_of(read.params), R"({"board":"sim:f.json","passes":5,"blocks":[10,19],"into":"case7"})");
+  const Invocation import = parsed({"capture", "import", "a.bin", "b.bin", "--page-bytes", "2048", "--spare-bytes", "64", "--into", "c"});
+  EXPECT_EQ(json::text_of(import.params), R"({"passes":["a.bin","b.bin"],"page_bytes":2048,"spare_bytes":64,"into":"c"})");
+  EXPECT_EQ(parsed({"image", "export", "i", "--what", "data", "--to", "-"}).params.at("to"), "-");
+}
+
+TEST(CommandLine, WrongUseIsExitCodeTwoAndNamesWhatIsWrong) {
+  for (const std::vector<std::string>& wrong : std::vector<std::vector<std::string>>{
+           {}, {"chip"}, {"chip", "erase"}, {"chip", "read"}, {"chip", "read", "--board", "sim:x", "--into", "c"},
+           {"chip", "read", "--board", "sim:x", "--into", "c", "--passes", "0"}, {"chip", "read", "--board", "sim:x", "--into", "c", "--passes", "256"},
+           {"chip", "read", "--board", "sim:x", "--into", "c", "--passes", "2", "--blocks", "9-3"}, {"image", "export", "i", "--what", "all", "--to", "f"},
+           {"chip", "read", "--board", "sim:x", "--into", "c", "--passes", "2", "--blo", "1"}, {"image", "show"}})
+    EXPECT_EQ(refused(wrong).exit_code, 2);
+  EXPECT_NE(refused({"chip", "read", "--board", "sim:x", "--into", "c", "--passes", "0"}).err.find("1 to 255"), std::string::npos);
+}
+
+TEST(CommandLine, WrongUseWithJsonIsAnErrorObject) {
+  const Answer answer = refused({"image", "show", "--json"});
+  EXPECT_TRUE(answer.err.empty());
+  const auto value = json::parse(answer.out);
+  ASSERT_TRUE(value);
+  EXPECT_EQ(value->at("error").at("code"), "e101");
+}
+
+TEST(CommandLine, HelpAndVersionLeaveWithZero) {
+  EXPECT_EQ(refused({"--help"}).exit_code, 0);
+  EXPECT_NE(refused({"chip", "read", "--help"}).out.find("Examples"), std::string::npos);
+  EXPECT_NE(refused({"--version"}).out.find("steadycell 0."), std::string::npos);
+}
+
+}  // namespace
+}  // namespace steadycell::cli

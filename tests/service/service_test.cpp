@@ -1,0 +1,98 @@
+#include "service/service.h"
+
+#include <gtest/gtest.h>
+
+#include <cstdlib>
+#include <filesystem>
+#include <fstream>
+
+#include "passes/head.h"
+
+namespace steadycell::service {
+namespace {
+
+// The simulated board is found through PATH: this binary does not lie beside it.
+class ServiceOnTheBench : public ::testing::Test {
+ protected:
+  void SetUp() override {
+    setenv("PATH", STEADYCELL_BIN_DIR ":/usr/bin:/bin", 1);
+    folder_ = std::filesystem::temp_directory_path() / ("steadycell-service-" + passes::make_uuid());
+    std::filesystem::create_directory(folder_);
+    std::ofstream(folder_ / "fixture.json") << R"({ "schema": "steadycell-fixture/1", "seed": 1,
+      "chip": { "supply_mV": 3300, "targets": [ { "id_bytes": "98 D1 90 15 76 14 01 00",
+        "geometry": { "page_bytes": 2048, "spare_bytes": 64, "pages_per_block": 64, "blocks": 8, "luns": 1, "planes": 1,
+                      "bits_per_cell": 1, "bus_bits": 8, "column_cycles": 2, "row_cycles": 2 } } ],
+        "cells": { "model": "simple", "marginal_fraction": 1e-3, "flip_probability": [0.1, 0.3] } } })";
+  }
+  void TearDown() override { std::filesystem::remove_all(folder_); }
+
+  json::Object read_params(std::uint64_t passes) const {
+    return {{"board", "sim:" + (folder_ / "fixture.json").string()}, {"supply_mV", 3300}, {"passes", passes},
+            {"blocks", json::Array{0, 7}}, {"into", (folder_ / "capture").string()}};
+  }
+
+  std::filesystem::path folder_;
+  Service service_;
+};
+
+TEST_F(ServiceOnTheBench, ReadsGoesOnAndSettlesWithProgress) {
+  std::uint64_t told = 0;
+  JobHooks hooks;
+  hooks.progress = [&](const api::Progress& progress) {
+    ++told;
+    EXPECT_LE(progress.done, progress.total);
+  };
+  const auto first = service_.call("chip.read", read_params(1), hooks);
+  ASSERT_TRUE(first) << first.error().text();
+  EXPECT_EQ(first->at("units_read").to_number<int>(), 8);
+  const auto more = service_.call("chip.read", read_params(3), hooks);
+  ASSERT_TRUE(more) << more.error().text();
+  EXPECT_EQ(more->at("units_read").to_number<int>(), 16);
+  EXPECT_EQ(more->at("units_held").to_number<int>(), 8);
+  EXPECT_GE(told, 24u);
+  const auto settled = service_.call(
+      "capture.settle", json::Object{{"capture", (folder_ / "capture").string()}, {"image", (folder_ / "image").string()}}, hooks);
+  ASSERT_TRUE(settled) << settled.error().text();
+  EXPECT_EQ(settled->at("pages").to_number<int>(), 512);
+}
+
+TEST_F(ServiceOnTheBench, StopEndsAtAUnitAndKeepsWhatIsDone) {
+  std::atomic<bool> stop{false};
+  JobHooks hooks;
+  hooks.stop = &stop;
+  hooks.progress = [&](const api::Progress& progress) {
+    if (progress.done == 3) stop = true;
+  };
+  const auto stopped = service_.call("chip.read", read_params(40), hooks);
+  ASSERT_FALSE(stopped);
+  EXPECT_EQ(stopped.error().code(), ErrorCode::interrupted);
+  EXPECT_FALSE(stopped.error().kept().empty());
+  stop = false;
+  const auto resumed = service_.call("chip.read", read_params(1), {});
+  ASSERT_TRUE(resumed) << resumed.error().text();
+  EXPECT_GE(resumed->at("units_held").to_number<int>(), 3);
+}
+
+TEST_F(ServiceOnTheBench, AChipSilentAtTheLowRailNeedsTheUsersWord) {
+  json::Object params{{"board", "sim:" + (folder_ / "fixture.json").string()}};
+  const auto refused = service_.call("chip.identify", params, {});
+  ASSERT_FALSE(refused);
+  EXPECT_EQ(refused.error().code(), ErrorCode::needs_consent);
+  EXPECT_EQ(refused.error().exit_code(), 6);
+}
+
+TEST(Service, NamesAMethodOrAParameterThatItDoesNotKnow) {
+  Service service;
+  const auto method = service.call("chip.erase", json::Object{}, {});
+  ASSERT_FALSE(method);
+  EXPECT_NE(method.error().what().find("chip.erase"), std::string::npos);
+  const auto parameter = service.call("chip.decode", json::Object{{"id", "EC DC 10 95 54"}, {"colour", 1}}, {});
+  ASSERT_FALSE(parameter);
+  EXPECT_NE(parameter.error().what().find("colour"), std::string::npos);
+  const auto missing = service.call("image.show", json::Object{}, {});
+  ASSERT_FALSE(missing);
+  EXPECT_NE(missing.error().what().find("image"), std::string::npos);
+}
+
+}  // namespace
+}  // namespace steadycell::service
