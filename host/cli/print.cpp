@@ -58,6 +58,14 @@ std::string notes(const json::Object& result) {
   return out;
 }
 
+std::string source_words(std::string source) {
+  if (source == "id") return "the ID bytes, by the maker's rules";
+  if (source == "id table") return "the ID bytes, in the table of whole IDs";
+  if (source == "onfi") return "the ONFI parameter page";
+  if (source == "jedec") return "the JEDEC parameter page";
+  return source;
+}
+
 std::string chip_facts(const json::Object& chip) {
   std::string out = row("maker", word(chip, "maker"));
   if (word(chip, "model") != "-") out += row("model", word(chip, "model"));
@@ -69,13 +77,13 @@ std::string chip_facts(const json::Object& chip) {
   out += row("size", human_bytes(count(chip, "total_bytes")));
   out += row("bus", fmt::format("{} bits", count(chip, "bus_bits")));
   if (const json::Object* ecc = part(chip, "ecc_need"))
-    out += row("ECC the maker asks for", fmt::format("{} bits in {} bytes", count(*ecc, "bits"), count(*ecc, "per_bytes")));
-  return out + row("known from", word(chip, "source")) + notes(chip);
+    out += row("ECC asked for", fmt::format("{} bits in {} bytes, by the maker", count(*ecc, "bits"), count(*ecc, "per_bytes")));
+  return out + row("known from", source_words(word(chip, "source"))) + notes(chip);
 }
 
 std::string print_identify(const json::Object& result) {
   std::string out = row("board", word(result, "board")) + row("supply", word(result, "supply_mV") + " mV");
-  if (const json::Object* contact = part(result, "contact")) out += row("contacts", word(*contact, "text"));
+  if (const json::Object* contact = part(result, "contact")) out += row("contacts", word(*contact, "text")) + notes(*contact);
   for (const json::Value& target : list(result, "targets")) {
     const json::Object& chip = target.get_object();
     out += fmt::format("\nchip enable {}\n", count(chip, "target") + 1) + chip_facts(chip);
@@ -90,17 +98,25 @@ std::string print_read(const json::Object& result) {
   out += row("blocks read", fmt::format("{} now, {} held before", count(result, "units_read"), count(result, "units_held")));
   out += row("moved", fmt::format("{} in {:.1f} s", human_bytes(count(result, "bytes")), real(result, "seconds")));
   out += row("not transferred", fmt::format("{} pages", count(result, "pages_not_transferred")));
+  if (const std::uint64_t busy = count(result, "pages_timed_out")) out += row("chip stayed busy", fmt::format("{} pages: kept as not read", busy));
   out += row("journal head", word(result, "journal_head"));
   return out + notes(result);
 }
 
+constexpr std::pair<std::string_view, std::string_view> kMeaning[] = {
+    {"confirmed", "the code says right as voted"},
+    {"corrected", "the code changed bits, and is right within the stated odds"},
+    {"steady", "all passes agree; without a code nobody knows more"},
+    {"doubtful", "do not rely on these"},
+    {"unread", "no pass read them; filled, not data"}};
+
+std::string_view meaning_of(std::string_view verdict) {
+  for (const auto& [name, meaning] : kMeaning)
+    if (name == verdict) return meaning;
+  return {};
+}
+
 std::string verdict_rows(const json::Object& result) {
-  static const std::pair<std::string_view, std::string_view> kMeaning[] = {
-      {"confirmed", "the code says right as voted"},
-      {"corrected", "the code changed bits, and is right within the stated odds"},
-      {"steady", "all passes agree; without a code nobody knows more"},
-      {"doubtful", "do not rely on these"},
-      {"unread", "never transferred; filled, not data"}};
   std::string out = row("pages", fmt::format("{}", count(result, "pages")));
   if (const json::Object* verdicts = part(result, "verdicts"))
     for (const auto& [name, meaning] : kMeaning)
@@ -118,7 +134,7 @@ std::string print_diagnose(const json::Object& result) {
   for (const json::Value& value : list(result, "diagnoses")) {
     const json::Object& diagnosis = value.get_object();
     out += fmt::format("{}{}. {}", out.empty() ? "" : "\n", ++rank,
-                       word(diagnosis, "reads_as") != "-" ? word(diagnosis, "reads_as") : word(diagnosis, "fault"));
+                       word(diagnosis, "says"));
     if (diagnosis.contains("confidence")) out += fmt::format(" ({:.0f} %)", 100 * real(diagnosis, "confidence"));
     out += '\n';
     for (const json::Value& evidence : list(diagnosis, "evidence"))
@@ -145,7 +161,8 @@ std::string print_socket(const json::Object& result) {
 
 std::string print_image(const json::Object& result) {
   std::string out = row("image", word(result, "image"));
-  if (word(result, "maker") != "-") out += row("chip", fmt::format("{} {}", word(result, "maker"), word(result, "id_bytes")));
+  // Imported passes come without a maker.
+  if (const std::string maker = word(result, "maker"); maker != "-" && !maker.empty()) out += row("chip", fmt::format("{} {}", word(result, "maker"), word(result, "id_bytes")));
   return out + verdict_rows(result) + notes(result);
 }
 
@@ -154,8 +171,10 @@ std::string print_verify(const json::Object& result) {
 }
 
 std::string print_export(const json::Object& result) {
-  return row("file", word(result, "to")) + row("pages", word(result, "pages")) + row("size", human_bytes(count(result, "bytes"))) +
-         row("SHA-256", word(result, "sha256"));
+  std::string out = row("file", word(result, "to")) + row("pages", word(result, "pages"));
+  for (const std::string_view verdict : {"doubtful", "unread"})
+    if (const std::uint64_t pages = count(result, verdict)) out += fmt::format("  {:<14} {:<8} {}\n", verdict, pages, meaning_of(verdict));
+  return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
 }
 
 std::string print_import(const json::Object& result) {

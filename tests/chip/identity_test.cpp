@@ -146,7 +146,7 @@ TEST(Identify, NothingKnownAsksForTheGeometry) {
   const auto by_id = identify(parse_hex("2C 64 44 4B A9 00 00 00").value(), {});
   ASSERT_FALSE(by_id);
   EXPECT_EQ(by_id.error().code(), ErrorCode::unknown_chip);
-  EXPECT_EQ(by_id.error().next(), "give the geometry by hand");
+  EXPECT_EQ(by_id.error().next(), "compare the ID bytes with the marking; an unknown chip is not read, so that nothing is read wrongly");
   const auto with_bad_page = identify(parse_hex("2C 64 44 4B A9 00 00 00").value(), Bytes(768, 0xFF));
   ASSERT_FALSE(with_bad_page);
   EXPECT_EQ(with_bad_page.error().code(), ErrorCode::bad_parameter_page);
