@@ -71,9 +71,9 @@ class Reading {
  private:
   Error keeping(Error error) {
     if (!writer_) return error;
-    error = std::move(error).keeping(fmt::format("{} units are safe in {}", writer_->acknowledged(), options_.folder));
-    if (error.code() == ErrorCode::interrupted) error = std::move(error).advising("run the same command again: it goes on at the first block that is missing");
-    return error;
+    Error kept = std::move(error).keeping(fmt::format("{} units are safe in {}", writer_->acknowledged(), options_.folder));
+    if (kept.code() != ErrorCode::interrupted) return kept;
+    return std::move(kept).advising("run the same command again: it goes on at the first block that is missing");
   }
 
   // Runs `work` on the writer's thread: it may wait for the disk, and the heartbeat must not.
@@ -301,6 +301,7 @@ class Reading {
       }
     }
     result_.units_held += held;
+    co_await wait_for_writer(sink);
     sink.on_unit({});
     co_return Result<void>();
   }
