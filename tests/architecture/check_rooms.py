@@ -25,8 +25,9 @@ LEVELS = [
 LEVEL = {room: level for level, rooms in enumerate(LEVELS) for room in rooms}
 PURE_UP_TO = 1
 IMPURE = re.compile(
-    r"^(boost/asio|fstream$|filesystem$|thread$|mutex$|future$|condition_variable$|chrono$|ctime$|time\.h$|unistd\.h$"
+    r"^(boost/asio|fstream$|filesystem$|thread$|mutex$|future$|condition_variable$|ctime$|time\.h$|unistd\.h$"
     r"|fcntl\.h$|stdio\.h$|cstdio$|iostream$|sys/|libusb|hidapi|sqlite3)")
+CLOCK = re.compile(r"\b(steady_clock|system_clock|high_resolution_clock|clock_gettime|gettimeofday)\b")  # durations are fine
 INCLUDE = re.compile(r'^\s*#\s*include\s*([<"])([^>"]+)[>"]')
 
 
@@ -59,6 +60,8 @@ def problems_in(source):
             if path.suffix not in (".h", ".cpp", ".c"):
                 continue
             for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
+                if LEVEL[room] <= PURE_UP_TO and CLOCK.search(line):
+                    problems.append(f"{path.relative_to(source)}:{number}: {room} only computes and must not ask a clock")
                 match = INCLUDE.match(line)
                 if not match:
                     continue
@@ -110,7 +113,8 @@ def self_test():
               "vote/b.h": '#include "base/a.h"\n', "vote/CMakeLists.txt": "steadycell_room(vote DEPS base)",
               "image/c.h": "", "image/CMakeLists.txt": "steadycell_room(image DEPS base)"})
         assert problems_in(Path(folder)) == [], problems_in(Path(folder))
-        bad = {'#include "vote/b.h"\n': ("base/a.h", "level 0"), '#include <fstream>\n': ("vote/b.h", "only computes"),
+        bad = {'auto now = std::chrono::steady_clock::now();\n': ("vote/b.h", "ask a clock"),
+               '#include "vote/b.h"\n': ("base/a.h", "level 0"), '#include <fstream>\n': ("vote/b.h", "only computes"),
                '#include "image/c.h"\n': ("vote/b.h", "does not list"), '#include "fixtures/x.h"\n': ("image/c.h", "must not include")}
         for line, (name, words) in bad.items():
             path = Path(folder) / "host" / name
