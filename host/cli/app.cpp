@@ -4,8 +4,10 @@
 
 #include <csignal>
 #include <iostream>
+#include <sstream>
 
 #include "api/failure.h"
+#include "base/text.h"
 #include "cli/print.h"
 
 namespace steadycell::cli {
@@ -21,11 +23,19 @@ void on_signal(int number) {
   stop_signal = number;
 }
 
+// Names of files and bytes of a chip may stand in a message: nothing of them steers the terminal.
+std::string for_terminal(const std::string& text) {
+  std::istringstream lines(text);
+  std::string out;
+  for (std::string line; std::getline(lines, line);) out += printable(line) + "\n";
+  return out;
+}
+
 int report(const Error& error, const Invocation& invocation, const StopOnSignal& stop) {
   if (invocation.as_json)
     write_out(json::text_of(api::to_json(error)) + "\n");
   else
-    std::cerr << error.text() << '\n';
+    std::cerr << for_terminal(error.text());
   if (error.code() == ErrorCode::interrupted && stop.exit_code() != 0) return stop.exit_code();
   return error.exit_code();
 }
@@ -61,7 +71,7 @@ int run(const std::vector<std::string>& arguments) {
   auto parsed = parse_command_line(arguments);
   if (const Answer* answer = std::get_if<Answer>(&parsed)) {
     write_out(answer->out);
-    std::cerr << answer->err;
+    std::cerr << for_terminal(answer->err);
     return answer->exit_code;
   }
   Invocation& invocation = std::get<Invocation>(parsed);
@@ -76,6 +86,7 @@ int run(const std::vector<std::string>& arguments) {
   const bool bytes_to_stdout = to && to->is_string() && to->get_string() == "-";
   if (bytes_to_stdout && invocation.as_json)
     return report(Error(ErrorCode::wrong_usage, "--to - and --json both want standard output").advising("give a file name to --to"), invocation, stop);
+  if (bytes_to_stdout) std::signal(SIGPIPE, SIG_DFL);  // a filter: when its reader has enough, it ends without a word
 
   const service::JobHooks hooks{.progress = [&](const api::Progress& p) { progress.show(p); },
                                 .note = [&](std::string_view text) { progress.note(text); },

@@ -125,7 +125,7 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
   std::vector<std::unique_ptr<Command>> commands;
   const auto noun = [&](const std::string& name, const std::string& what) -> CLI::App& {
     CLI::App* group = app.add_subcommand(name, what);
-    group->require_subcommand(1);
+    group->require_subcommand(0, 1);  // so that a verb nobody knows is named; none at all is told below
     group->fallthrough();
     return *group;
   };
@@ -208,6 +208,7 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       "  steadycell demo --out my-demo")
       .text("--out", "out", "folder to make; default a new one here");
 
+  add_common(app, common);
   for (CLI::App* group : app.get_subcommands({}))
     if (group->get_name() == "demo")
       add_common(*group, common);
