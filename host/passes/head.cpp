@@ -11,8 +11,6 @@ namespace steadycell::passes {
 namespace {
 
 constexpr std::string_view kSchema = "steadycell-capture/1";
-// Whole units are held in memory. The largest blocks of TSOP48 parts known here have 43 MB (2304 pages of 18592 bytes).
-constexpr std::uint64_t kMaxBlockBytes = 48 << 20;
 
 json::Object to_json(const Geometry& g) {
   return {{"page_bytes", g.page_bytes}, {"spare_bytes", g.spare_bytes}, {"pages_per_block", g.pages_per_block},
@@ -21,25 +19,27 @@ json::Object to_json(const Geometry& g) {
           {"row_cycles", g.row_cycles}};
 }
 
-// The limits of docs/design.md for any chip; they bound every buffer made from them.
+struct Bound {
+  std::string_view key;
+  std::uint32_t Geometry::*member;
+  std::uint32_t low, high;
+};
+constexpr Bound kBounds[] = {{"page_bytes", &Geometry::page_bytes, 512, 65536},   {"spare_bytes", &Geometry::spare_bytes, 0, 32768},
+                             {"pages_per_block", &Geometry::pages_per_block, 1, 8192}, {"blocks", &Geometry::blocks, 1, kMaxBlocks},
+                             {"luns", &Geometry::luns, 1, 16},                     {"planes", &Geometry::planes, 1, 16},
+                             {"bits_per_cell", &Geometry::bits_per_cell, 1, 8},    {"bus_bits", &Geometry::bus_bits, 8, 16},
+                             {"column_cycles", &Geometry::column_cycles, 1, 2},    {"row_cycles", &Geometry::row_cycles, 1, 4}};
+
 Result<Geometry> geometry_from(const json::Value& value) {
   json::Reader reader(value, "geometry");
   Geometry g;
-  const auto take = [&](std::string_view key, std::uint64_t low, std::uint64_t high, std::uint32_t& into) -> Result<void> {
-    const auto number = reader.number(key, low, high);
+  for (const Bound& bound : kBounds) {
+    const auto number = reader.number(bound.key, bound.low, bound.high);
     if (!number) return failure(number.error());
-    into = static_cast<std::uint32_t>(*number);
-    return {};
-  };
-  for (const auto& done : {take("page_bytes", 512, 65536, g.page_bytes), take("spare_bytes", 0, 32768, g.spare_bytes),
-                           take("pages_per_block", 1, 8192, g.pages_per_block), take("blocks", 1, 1u << 20, g.blocks),
-                           take("luns", 1, 16, g.luns), take("planes", 1, 16, g.planes),
-                           take("bits_per_cell", 1, 8, g.bits_per_cell), take("bus_bits", 8, 16, g.bus_bits),
-                           take("column_cycles", 1, 2, g.column_cycles), take("row_cycles", 1, 4, g.row_cycles), reader.finish()})
-    if (!done) return failure(done.error());
-  if (g.bus_bits != 8 && g.bus_bits != 16) return failure(ErrorCode::bad_input_file, "key \"geometry.bus_bits\" is {}, 8 or 16 are possible", g.bus_bits);
-  if (g.block_raw_bytes() > kMaxBlockBytes)
-    return failure(ErrorCode::bad_input_file, "key \"geometry\" gives blocks of {}, at most {} are possible", human_bytes(g.block_raw_bytes()), human_bytes(kMaxBlockBytes));
+    g.*bound.member = static_cast<std::uint32_t>(*number);
+  }
+  if (const auto done = reader.finish(); !done) return failure(done.error());
+  if (const auto checked = check_geometry(g); !checked) return failure(checked.error());
   return g;
 }
 
@@ -73,6 +73,17 @@ Result<TargetIdentity> target_from(const json::Value& value, const std::string& 
 }
 
 }  // namespace
+
+Result<void> check_geometry(const Geometry& g) {
+  for (const Bound& bound : kBounds)
+    if (g.*bound.member < bound.low || g.*bound.member > bound.high)
+      return failure(ErrorCode::bad_input_file, "geometry: {} is {}, {} to {} are possible", bound.key, g.*bound.member, bound.low, bound.high);
+  if (g.bus_bits != 8 && g.bus_bits != 16) return failure(ErrorCode::bad_input_file, "geometry: bus_bits is {}, 8 or 16 are possible", g.bus_bits);
+  // Whole units are held in memory. The largest blocks of TSOP48 parts have about 43 MB (2304 pages of 18592 bytes; from memory).
+  if (g.block_raw_bytes() > kMaxBlockBytes)
+    return failure(ErrorCode::bad_input_file, "geometry: a block has {}, at most {} are possible", human_bytes(g.block_raw_bytes()), human_bytes(kMaxBlockBytes));
+  return {};
+}
 
 std::string head_text(const CaptureHead& head) {
   json::Array targets;

@@ -32,6 +32,12 @@ struct CaptureHead {
   std::string tool;             // program and version that made it
 };
 
+// What any chip can be (docs/design.md), and what whole units in memory allow: bad_input_file names the first number that
+// is out of bounds.
+inline constexpr std::uint32_t kMaxBlocks = 1 << 20;
+inline constexpr std::uint64_t kMaxBlockBytes = 48 << 20;
+Result<void> check_geometry(const Geometry& geometry);
+
 std::string head_text(const CaptureHead& head);
 // Strict: unknown keys and impossible geometry are bad_input_file, another major version version_unknown.
 Result<CaptureHead> parse_head(std::string_view text);
