@@ -101,10 +101,15 @@ int run(const std::vector<std::string>& arguments) {
   }
   progress.clear();
   if (!result) return report(result.error(), invocation, stop);
+  bool told = true;
   if (invocation.as_json)
-    write_out(json::text_of(*result) + "\n");
+    told = write_out(json::text_of(*result) + "\n");
   else if (!bytes_to_stdout)
-    write_out(text_for_people(invocation.method, *result));
+    told = write_out(text_for_people(invocation.method, *result));
+  if (!told) {
+    std::cerr << for_terminal(Error(ErrorCode::storage_failed, "the answer could not be written to standard output").text());
+    return facts_of(ErrorCode::storage_failed).exit_code;
+  }
   return left_something(invocation.method, *result) ? 3 : 0;
 }
 

@@ -81,13 +81,14 @@ bool ask_yes(std::string_view question) {
   return std::getline(std::cin, answer) && answer == "yes";
 }
 
-void write_out(std::string_view text) {
+bool write_out(std::string_view text) {
   while (!text.empty()) {
     const ssize_t written = ::write(STDOUT_FILENO, text.data(), text.size());
     if (written < 0 && errno == EINTR) continue;
-    if (written <= 0) return;
+    if (written <= 0) return errno == EPIPE;
     text.remove_prefix(static_cast<std::size_t>(written));
   }
+  return true;
 }
 
 }  // namespace steadycell::cli

@@ -39,7 +39,7 @@ bool can_ask();
 // Asks on standard error and waits for a line; only "yes" is yes.
 bool ask_yes(std::string_view question);
 
-// Writes all of `text` to standard output; quiet about a closed pipe (the reader has seen enough).
-void write_out(std::string_view text);
+// Writes all of `text` to standard output; false when that failed. A closed pipe is no failure: the reader has seen enough.
+bool write_out(std::string_view text);
 
 }  // namespace steadycell::cli
