@@ -82,21 +82,16 @@ class Listening(bench.BenchTest):
         self.addCleanup(stop)
         ready = board.stdout.readline()
         self.assertTrue(ready.startswith("listening on "), ready)
-        return ready.split()[2], board
+        return ready.split()[2]
 
     def test_the_same_chip_over_unix_and_tcp(self):
-        uuids = []
         for listen in ("unix:board.sock", "tcp:127.0.0.1:0"):
-            address, _ = self.board(listen)
+            address = self.board(listen)
             found = self.succeed("chip", "identify", "--board", address, *CONSENT)
             self.assertEqual(found["id_bytes"][:5], "EC 76")
-            uuids.append(found["board"])
-        self.assertEqual(len(uuids), 2)
 
     def test_board_that_dies_while_reading(self):
-        self.fixture("slow.json", content=bench.random_pages(128), timed=True)
-        text = (self.folder / "slow.json").read_text().replace('"supply_mV"', '"timing": {"t_read_us": 10000}, "supply_mV"')
-        (self.folder / "slow.json").write_text(text)
+        self.slow_fixture("slow.json", bench.random_pages(128))
         board = subprocess.Popen([SIMBOARD, "slow.json", "--listen", "unix:slow.sock"], cwd=self.folder, stdout=subprocess.PIPE, text=True)
         self.addCleanup(board.stdout.close)
         self.addCleanup(board.wait, 30)

@@ -103,6 +103,14 @@ class BenchTest(unittest.TestCase):
         (self.folder / name).write_text(json.dumps(value))
         return f"sim:{name}"
 
+    def slow_fixture(self, name, content):
+        """The small chip at the speed of a slow part: a quarter of a second a pass."""
+        board = self.fixture(name, content=content, timed=True)
+        value = json.loads((self.folder / name).read_text())
+        value["chip"]["timing"] = {"t_read_us": 2000}
+        (self.folder / name).write_text(json.dumps(value))
+        return board
+
     def read(self, board, passes=2, into="capture", last_block=BLOCKS - 1, **options):
         return self.succeed("chip", "read", "--board", board, *CONSENT, "--passes", passes, "--blocks", f"0-{last_block}",
                             "--into", into, **options)

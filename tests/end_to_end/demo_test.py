@@ -13,10 +13,11 @@ class Demo(bench.BenchTest):
     def test_every_file_is_right(self):
         told = self.succeed("demo", "--out", "out")
         self.assertEqual(told["files_right"], 12)
-        verdicts = told["settled"]["verdicts"]
-        self.assertEqual(verdicts["doubtful"] + verdicts["unread"], 0)
         # Many passes are worth more than one: that is what the bench is for.
-        self.assertGreater(told["one_pass"]["verdicts"]["doubtful"], 0)
+        once, often = told["one_pass"]["verdicts"], told["settled"]["verdicts"]
+        self.assertEqual(sum(once.values()), sum(often.values()))
+        self.assertLess(10 * often["doubtful"], once["doubtful"])
+        self.assertEqual(often["unread"], 0)
         script = TESTS / "image/read_bundle.py"
         subprocess.run([sys.executable, "-B", script, self.folder / "out/image"], check=True, stdout=subprocess.DEVNULL)
         before = self.snapshot("out")
