@@ -173,6 +173,13 @@ void BoardClient::Inside::on_frame(const protocol::Frame& frame) {
 
 void BoardClient::Inside::on_command(const scp_header& header, ByteSpan payload) {
   if (header.type == (SCP_HELLO | SCP_ANSWER) && waiting.contains(header.request_id)) restart_sequences();
+  if (header.type != SCP_EVENT && header.type != (SCP_HEARTBEAT | SCP_ANSWER) &&
+      !waiting.contains(header.request_id)) {
+    // From another time: its sequence number says nothing about this one.
+    ++stats.late_answers;
+    note(LinkNote::Kind::late_answer, false, fmt::format("an answer 0x{:04x} that nobody waits for", header.type));
+    return;
+  }
   const protocol::Arrival arrival = command_sequence.take(header.sequence);
   if (arrival.kind == protocol::Arrival::Kind::ahead) {
     ++stats.gaps;
@@ -212,11 +219,8 @@ void BoardClient::Inside::on_answer(const scp_header& header, ByteSpan payload, 
     return;
   }
   auto answer = protocol::decode_answer(payload);
-  if (!is_awaited || !answer) {
-    ++stats.late_answers;
-    note(LinkNote::Kind::late_answer, false, fmt::format("an answer 0x{:04x} that nobody waits for", header.type));
-    return;
-  }
+  if (!answer) return note(LinkNote::Kind::wrong_address, true, answer.error().what());
+  if (!is_awaited) return;  // answered already
   entry->second = std::move(*answer);
   changed.wake_all();
 }
@@ -267,8 +271,9 @@ asio::awaitable<std::optional<Answer>> BoardClient::Inside::await_answer(std::ui
   const std::uint64_t mine = session;
   while (!broken && !waiting.at(id) && Clock::now() < until && !restart_suspected && session == mine &&
          !(stoppable && stopped())) {
-    const Clock::duration left = until - Clock::now();
-    co_await changed.wait(std::min<Clock::duration>(left, kSlice));
+    const auto from = Clock::now();
+    co_await changed.wait(std::min<Clock::duration>(until - from, kSlice));
+    if (paused) until += Clock::now() - from;  // it is us who do not listen
   }
   co_return take_answer(id);
 }

@@ -10,9 +10,9 @@ namespace {
 constexpr std::uint16_t kSocketLimit_mA = 100;  // above any chip's reading current (ONFI ICC1 at most 50 mA a LUN), below harm
 constexpr int kIdReads = 16;
 
+// Nothing drives the bus: it reads FF, 00, or over and over what it was left at.
 bool silent(ByteSpan id) {
-  const auto all = [&](std::uint8_t value) { return std::all_of(id.begin(), id.end(), [&](std::uint8_t byte) { return byte == value; }); };
-  return all(0xFF) || all(0x00);
+  return std::all_of(id.begin(), id.end(), [&](std::uint8_t byte) { return byte == id[0]; });
 }
 
 board::BusSetup cautious_bus() { return {.timing_mode = 0, .bus_bits = 8, .small_page = false, .column_cycles = 2, .row_cycles = 3}; }
@@ -79,12 +79,21 @@ class Identifier {
     std::optional<Millivolts> rail = options_.consent;
     if (answered) {
       const auto decoded = chip::decode_id(*answer);
-      // An answer that cannot be decoded still shows that the chip lives at 1.8 V: stay there.
-      rail = decoded ? decoded->supply : low;
+      if (decoded && decoded->supply == Millivolts(5000)) {
+        (void)co_await lease->power_down();
+        co_return failure(Error(ErrorCode::unknown_chip, fmt::format("the ID {} is of a 5 V part", hex_spaced(*answer))).advising("this socket gives 1.8 V and 3.3 V only"));
+      }
+      if (decoded && decoded->supply) rail = decoded->supply;
+      // The chip lives at 1.8 V and its ID tells no supply: that is where it stays, unless the user says otherwise.
+      if (!rail) {
+        rail = low;
+        found_.notes.push_back("the ID does not tell the supply; the chip is read at 1.8 V, where it answers");
+      }
+      if (options_.consent && rail != options_.consent) found_.notes.push_back(fmt::format("the ID says a {} part: it gets that supply, whatever was allowed", *rail));
     }
     found_.supply = rail.value_or(low);
     if (answered && found_.supply == low) {
-      const auto trusted = co_await board_.trust_socket(*answer);
+      const auto trusted = co_await board_.trust_socket(chip::trimmed_id(*answer));
       if (trusted) co_return std::move(*lease);
       (void)co_await lease->power_down();
       co_return failure(trusted.error());
@@ -95,15 +104,39 @@ class Identifier {
     if (*rail == low) co_return failure(ErrorCode::no_chip, "the chip says nothing at 1.8 V, and no other supply was allowed");
     board::SocketGround ground;
     ground.kind = answered ? SCP_GROUND_CHIP_ANSWER : SCP_GROUND_USER_WORD;
-    if (answered) ground.id = *answer;
+    if (answered) ground.id = chip::trimmed_id(*answer);
     if (!answered) found_.notes.push_back("the chip was silent at 1.8 V; 3.3 V was given on the user's word");
     co_return co_await power(high, std::move(ground));
   }
 
+  // The first answer of any chip enable, else the silence of the first. Every one gets its RESET, as after any power-up.
   asio::awaitable<Result<Bytes>> answer_at_probe() {
-    const auto ready = co_await reset(0);
-    if (!ready) co_return failure(ready.error());
-    co_return co_await read_id(0, 0x00);
+    Bytes first;
+    for (std::uint8_t target = 0; target < board_.info().targets; ++target) {
+      const auto ready = co_await reset(target);
+      if (!ready) co_return failure(ready.error());
+      auto id = co_await stable_id(target);
+      // A 3.3 V part may stammer at 1.8 V. With the user's word for 3.3 V that is as good as silence.
+      if (!id && id.error().code() == ErrorCode::unstable_id && options_.consent == Millivolts(3300)) id = Bytes(chip::kIdBytes, 0xFF);
+      if (!id) co_return failure(id.error());
+      if (!silent(*id)) co_return std::move(*id);
+      if (first.empty()) first = std::move(*id);
+    }
+    co_return first;
+  }
+
+  asio::awaitable<Result<Bytes>> stable_id(std::uint8_t target) {
+    Bytes first;
+    for (int i = 0; i < kIdReads; ++i) {
+      const auto id = co_await read_id(target, 0x00);
+      if (!id) co_return failure(Error(id.error()).during("reading the ID"));
+      if (i == 0) first = *id;
+      if (*id == first) continue;
+      const auto third = co_await read_id(target, 0x00);
+      co_return failure(ErrorCode::unstable_id, "no stable ID on chip enable {}: {}, then {}, then {}", target + 1, hex_spaced(first), hex_spaced(*id),
+                        third ? hex_spaced(*third) : "nothing");
+    }
+    co_return first;
   }
 
   asio::awaitable<Result<void>> look_at_targets() {
@@ -118,9 +151,23 @@ class Identifier {
       if (!(other.chip.geometry == found_.targets[0].chip.geometry))
         co_return failure(Error(ErrorCode::unknown_chip, fmt::format("chip enables 1 and {} have different geometries", other.target + 1))
                               .advising("such a package is not read by this version"));
-    if (found_.contact && found_.contact->chip_enables != found_.targets.size())
-      found_.notes.push_back(fmt::format("the contacts show {} chip enables, {} answer", found_.contact->chip_enables, found_.targets.size()));
+    if (found_.contact && found_.contact->seating == contact::Seating::seated) {
+      exclude_aliases(found_.contact->chip_enables);
+      if (found_.contact->chip_enables != found_.targets.size())
+        found_.notes.push_back(fmt::format("the contacts show {} chip enables, {} answer", found_.contact->chip_enables, found_.targets.size()));
+    } else if (found_.targets.size() > 1) {
+      found_.notes.push_back("whether each chip enable reaches a chip of its own was not checked: this board measures no contacts");
+    }
     co_return Result<void>();
+  }
+
+  // A chip enable that touches nothing and is answered all the same is another one's double, behind a bridge or a fault of
+  // the board: reading it would count one chip twice.
+  void exclude_aliases(unsigned touching) {
+    const auto alias = [&](const FoundTarget& t) { return t.target >= touching; };
+    for (const FoundTarget& t : found_.targets)
+      if (alias(t)) found_.notes.push_back(fmt::format("chip enable {} touches nothing, yet it is answered: left out as a double", t.target + 1));
+    std::erase_if(found_.targets, alias);
   }
 
   // Nothing when this chip enable is silent.
@@ -129,50 +176,47 @@ class Identifier {
     if (!ready) co_return failure(ready.error());
     FoundTarget found;
     found.target = target;
-    for (int i = 0; i < kIdReads; ++i) {
-      const auto id = co_await read_id(target, 0x00);
-      if (!id) co_return failure(Error(id.error()).during("reading the ID"));
-      if (i == 0) found.id_bytes = *id;
-      if (*id == found.id_bytes) continue;
-      const auto third = co_await read_id(target, 0x00);
-      co_return failure(ErrorCode::unstable_id, "no stable ID: {}, then {}, then {}", hex_spaced(found.id_bytes), hex_spaced(*id),
-                        third ? hex_spaced(*third) : "nothing");
-    }
+    auto id = co_await stable_id(target);
+    if (!id) co_return failure(id.error());
+    found.id_bytes = std::move(*id);
     if (silent(found.id_bytes)) {
-      // A floating bus keeps its last value or reads FF; the first chip enable must answer.
+      // The first chip enable must answer.
       if (target == 0)
         co_return failure(Error(ErrorCode::no_chip, fmt::format("the ID reads {}: nothing drives the bus", hex_spaced(found.id_bytes)))
                               .advising("check seating, lid and rail; the socket check tells more"));
       co_return std::optional<FoundTarget>();
     }
-    auto page = co_await parameter_page(target);
-    if (!page) co_return failure(page.error());
-    found.parameter_page = std::move(page->bytes);
-    auto chip = chip::identify(found.id_bytes, found.parameter_page, page->jedec);
+    const auto at_20 = co_await read_id(target, 0x20);
+    if (!at_20) co_return failure(at_20.error());
+    const auto at_40 = co_await read_id(target, 0x40);
+    if (!at_40) co_return failure(at_40.error());
+    const auto announced = chip::announced(*at_20, *at_40);
+    if (!announced) co_return failure(announced.error());
+    if (announced->onfi || announced->jedec) {
+      auto page = co_await parameter_page(target, announced->onfi ? 0x00 : 0x40);
+      if (!page) co_return failure(page.error());
+      found.parameter_page = std::move(*page);
+    }
+    auto chip = chip::identify(found.id_bytes, found.parameter_page, announced->jedec);
     if (!chip) co_return failure(Error(chip.error()).during("identifying chip enable {}", target + 1));
     found.chip = std::move(*chip);
     co_return std::optional<FoundTarget>(std::move(found));
   }
 
-  struct ParameterPage {
-    Bytes bytes;
-    bool jedec = false;
-  };
-  asio::awaitable<Result<ParameterPage>> parameter_page(std::uint8_t target) {
-    ParameterPage page;
-    for (const std::uint8_t at : {std::uint8_t{0x20}, std::uint8_t{0x40}}) {
-      const auto signature = co_await read_id(target, at);
-      if (!signature) co_return failure(signature.error());
-      const bool onfi = at == 0x20 && as_text(*signature).starts_with("ONFI");
-      const bool jedec = at == 0x40 && as_text(*signature).starts_with("JEDEC");
-      page.jedec = page.jedec || jedec;
-      if ((!onfi && !jedec) || !page.bytes.empty()) continue;
-      const auto program = chip::parameter_page_program(onfi ? 0x00 : 0x40, chip::kParameterPageBytes);
-      auto bytes = co_await board_.run_once(program, target);
-      if (!bytes) co_return failure(Error(bytes.error()).during("reading the parameter page"));
-      page.bytes = std::move(*bytes);
+  // By R/B#, and when what comes is no page, once more by status polling: R/B# may not be connected.
+  asio::awaitable<Result<Bytes>> parameter_page(std::uint8_t target, std::uint8_t at) {
+    Bytes first;
+    for (const chip::WaitFor wait : {chip::WaitFor::ready_pin, chip::WaitFor::status}) {
+      const auto program = chip::parameter_page_program(at, chip::kParameterPageBytes, wait);
+      auto page = co_await board_.run_once(program, target);
+      if (!page) co_return failure(Error(page.error()).during("reading the parameter page"));
+      const auto decoded = chip::decode_parameter_page(*page);
+      if (decoded || decoded.error().code() == ErrorCode::double_rate) co_return std::move(*page);
+      if (first.empty()) first = std::move(*page);
+      const auto idle = co_await reset(target);
+      if (!idle) co_return failure(idle.error());
     }
-    co_return page;
+    co_return first;
   }
 
   board::BoardClient& board_;

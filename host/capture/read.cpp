@@ -8,8 +8,9 @@
 #include <algorithm>
 #include <chrono>
 
+#include "capture/proofs.h"
+#include "capture/same_chip.h"
 #include "capture/unit_sink.h"
-#include "chip/bus.h"
 #include "files/atomic.h"
 
 namespace steadycell::capture {
@@ -19,25 +20,6 @@ using namespace std::chrono_literals;
 using Clock = std::chrono::steady_clock;
 
 constexpr std::uint64_t kReserveBytes = 16 << 20;  // kept free for journal and manifest
-
-// The first pages of the chip, kept to look at: does R/B# move, does every lane show both levels.
-class ProofPages final : public board::PageSink {
- public:
-  bool on_page(const board::PageFrame& page) override {
-    ++pages;
-    timeouts += page.outcome == board::PageOutcome::ready_timeout ? 1 : 0;
-    busy_seen += page.busy_seen ? 1 : 0;
-    wp_high = wp_high || page.wp_high;
-    for (const std::uint8_t byte : page.bytes) {
-      ones = static_cast<std::uint8_t>(ones | byte);
-      zeros = static_cast<std::uint8_t>(zeros | ~byte);
-    }
-    return true;
-  }
-  std::uint32_t pages = 0, timeouts = 0, busy_seen = 0;
-  bool wp_high = false;
-  std::uint8_t ones = 0, zeros = 0;  // lanes that were seen at that level
-};
 
 class Reading {
  public:
@@ -49,14 +31,16 @@ class Reading {
     if (!there) co_return failure(there.error());
     // An existing capture is opened before any power: a wrong folder costs the chip nothing.
     if (*there) {
-      auto opened = passes::CaptureWriter::open(system_, options_.folder);
+      auto opened = passes::CaptureWriter::open(system_, options_.folder, passes::WriterOptions{.tool = options_.tool, .clock = nullptr});
       if (!opened) co_return failure(opened.error());
       writer_.emplace(std::move(*opened));
+      held_before_ = true;
+      auto witnesses = pick_witnesses(writer_->reader());
+      if (!witnesses) co_return failure(witnesses.error());
+      witnesses_ = std::move(*witnesses);
     }
     IdentifyOptions identify;
     identify.consent = options_.consent;
-    if (writer_ && !identify.consent && writer_->head().supply_mV > 0)
-      identify.consent = Millivolts(static_cast<std::int32_t>(writer_->head().supply_mV));  // given when the capture was begun
     auto powered = co_await power_and_identify(board_, identify);
     if (!powered) co_return failure(powered.error());
     result_.found = std::move(powered->found);
@@ -87,16 +71,27 @@ class Reading {
     const Geometry& geometry = result_.found.targets[0].chip.geometry;
     const auto ranged = set_range(geometry);
     if (!ranged) co_return ranged;
-    const auto ready = co_await on_writer([&] { return open_capture(geometry); });
-    if (!ready) co_return ready;
+    if (writer_) {
+      const auto same = compare_identity(writer_->head(), result_.found);
+      if (!same) co_return same;
+    }
+    auto proven = co_await prove(board_, result_.found, {result_.blocks.first}, fastest_mode());
+    if (!proven) co_return failure(proven.error());
+    proven_ = std::move(*proven);
+    for (std::string& note : proven_.notes) add_note(std::move(note));
+    if (writer_) {
+      const auto same = co_await compare_pages(board_, geometry, proven_, witnesses_);
+      if (!same) co_return same;
+      if (writer_->head().timing != fmt::format("mode {}", proven_.timing_mode))
+        add_note(fmt::format("the capture was begun with timing {}, this part is read with mode {}", writer_->head().timing, proven_.timing_mode));
+    } else {
+      const auto made = co_await on_writer([&] { return make_capture(geometry); });
+      if (!made) co_return made;
+    }
     result_.uuid = writer_->head().uuid;
     held_ = writer_->units();
     const auto space = check_space(geometry);
     if (!space) co_return space;
-    const auto set = co_await board_.bus_setup(bus_for(geometry));
-    if (!set) co_return set;
-    const auto proven = co_await prove(geometry);
-    if (!proven) co_return proven;
     const auto noted = co_await on_writer([&] { return note_start(); });
     if (!noted) co_return noted;
     const auto started = Clock::now();
@@ -116,18 +111,17 @@ class Reading {
                        .advising("give a range inside the chip"));
   }
 
-  board::BusSetup bus_for(const Geometry& geometry) const {
-    // Fast modes sample late (EDO); mode 3 is the fastest that does not. Without a declaration the slowest is right.
-    const std::uint8_t mode = std::min<std::uint8_t>(result_.found.targets[0].chip.timing_mode, 3);
-    return {.timing_mode = mode,
-            .bus_bits = static_cast<std::uint8_t>(geometry.bus_bits),
-            .small_page = geometry.page_bytes <= 512,
-            .column_cycles = static_cast<std::uint8_t>(geometry.column_cycles),
-            .row_cycles = static_cast<std::uint8_t>(geometry.row_cycles)};
+  // Modes 4 and 5 need a late sample (EDO); 3 is the fastest that any board can do. Without a declaration the slowest is
+  // right. A capture keeps the mode it was begun with, so that all its passes are of one condition.
+  std::uint8_t fastest_mode() const {
+    if (held_before_) {
+      const auto mode = parse_number(std::string_view(writer_->head().timing).substr(std::min<std::size_t>(writer_->head().timing.size(), 5)));
+      return mode && *mode <= 3 ? static_cast<std::uint8_t>(*mode) : std::uint8_t{0};
+    }
+    return std::min<std::uint8_t>(result_.found.targets[0].chip.timing_mode, 3);
   }
 
-  Result<void> open_capture(const Geometry& geometry) {
-    if (writer_) return compare(geometry);
+  Result<void> make_capture(const Geometry& geometry) {
     passes::CaptureHead head;
     head.uuid = passes::make_uuid();
     head.board_uuid = board_.info().uuid;
@@ -135,25 +129,13 @@ class Reading {
     for (const FoundTarget& t : result_.found.targets)
       head.targets.push_back({t.target, t.id_bytes, t.parameter_page, t.chip.maker, t.chip.model, t.chip.source});
     head.supply_mV = static_cast<std::uint32_t>(result_.found.supply.value);
-    head.timing = fmt::format("mode {}", bus_for(geometry).timing_mode);
+    head.timing = fmt::format("mode {}", proven_.timing_mode);
     head.tool = options_.tool;
-    auto made = passes::CaptureWriter::create(system_, options_.folder, head);
+    passes::WriterOptions writer_options;
+    writer_options.tool = options_.tool;
+    auto made = passes::CaptureWriter::create(system_, options_.folder, head, writer_options);
     if (!made) return failure(made.error());
     writer_.emplace(std::move(*made));
-    return {};
-  }
-
-  Result<void> compare(const Geometry& geometry) const {
-    const passes::CaptureHead& head = writer_->head();
-    bool same = head.geometry == geometry && head.targets.size() == result_.found.targets.size();
-    for (std::size_t i = 0; same && i < head.targets.size(); ++i)
-      same = head.targets[i].id_bytes == result_.found.targets[i].id_bytes && head.targets[i].parameter_page == result_.found.targets[i].parameter_page;
-    if (!same)
-      return failure(Error(ErrorCode::mismatched_capture,
-                           fmt::format("the chip in the socket says {}, the capture {} is of a chip that said {}", hex_spaced(result_.found.targets[0].id_bytes),
-                                       options_.folder, hex_spaced(head.targets[0].id_bytes)))
-                         .keeping("the capture is untouched")
-                         .advising("put the right chip into the socket, or give --into a new folder"));
     return {};
   }
 
@@ -163,10 +145,10 @@ class Reading {
     // Pass 1 is stored whole; later passes are differences and cost little.
     const std::uint64_t blocks = std::uint64_t{result_.blocks.last} - result_.blocks.first + 1;
     std::uint64_t missing = 0;
-    for (std::uint8_t target = 0; target < result_.found.targets.size(); ++target)
+    for (const FoundTarget& target : result_.found.targets)
       for (std::uint8_t lun = 0; lun < geometry.luns; ++lun)
         for (std::uint64_t b = 0; b < blocks; ++b)
-          missing += writer_->units().has({{target, lun}, {static_cast<std::uint32_t>(result_.blocks.first + b)}, 1}) ? 0 : 1;
+          missing += writer_->units().has({{target.target, lun}, {static_cast<std::uint32_t>(result_.blocks.first + b)}, 1}) ? 0 : 1;
     const std::uint64_t needed = missing * geometry.block_raw_bytes() + kReserveBytes;
     if (*free >= needed) return {};
     return failure(Error(ErrorCode::storage_full, fmt::format("{} has {} free, pass 1 needs {}", options_.folder, human_bytes(*free), human_bytes(needed))));
@@ -176,57 +158,29 @@ class Reading {
     json::Array notes;
     for (const std::string& note : result_.found.notes) notes.emplace_back(note);
     for (const std::string& note : result_.notes) notes.emplace_back(note);
-    return writer_->note({{"event", "power-up"}, {"board", board_.info().uuid}, {"supply_mV", result_.found.supply.value},
-                          {"wp", "low"}, {"notes", std::move(notes)}});
-  }
-
-  // Before pass 1 the chip proves itself: WP# low by its own status, R/B# moving, every lane alive.
-  asio::awaitable<Result<void>> prove(const Geometry& geometry) {
+    const auto noted = writer_->note({{"event", "power-up"}, {"board", board_.info().uuid}, {"supply_mV", result_.found.supply.value},
+                                      {"timing_mode", proven_.timing_mode},
+                                      {"wait", proven_.wait == chip::WaitFor::ready_pin ? "R/B#" : "status"},
+                                      {"wp", "low"}, {"notes", std::move(notes)}});
+    if (!noted) return noted;
     for (const FoundTarget& target : result_.found.targets) {
-      const auto status_program = chip::status_program(2);
-      const auto status = co_await board_.run_once(status_program, target.target);
-      if (!status) co_return failure(Error(status.error()).during("reading the status of chip enable {}", target.target + 1));
-      if (((*status)[0] & 0x80) != 0)
-        co_return failure(ErrorCode::write_protect, "the status of chip enable {} is {:02X}: bit 7 says that WP# is not low", target.target + 1, (*status)[0]);
+      const auto counted = writer_->note_page_reads({target.target, 0}, {result_.blocks.first},
+                                                    std::uint64_t{proven_.sample_reads} * proven_.sample_rows.rows, "proofs");
+      if (!counted) return counted;
     }
-    const Microseconds limit = chip::read_limit(result_.found.targets[0].chip);
-    page_program_ = chip::read_page_program(geometry, limit);
-    ProofPages seen;
-    const auto read = co_await read_proof(geometry, seen);
-    if (!read) co_return read;
-    if (seen.busy_seen == 0 || seen.timeouts == seen.pages) {
-      // The line, or the chip? Status polling asks the chip itself.
-      const std::string what = seen.busy_seen == 0 ? "R/B# never went low" : "R/B# never rose";
-      if (geometry.page_bytes <= 512) co_return failure(ErrorCode::proof_failed, "{} over {} pages, and small-page chips are not polled by status", what, seen.pages);
-      page_program_ = chip::read_page_program(geometry, limit, chip::WaitFor::status);
-      seen = ProofPages();
-      const auto again = co_await read_proof(geometry, seen);
-      if (!again) co_return again;
-      if (seen.timeouts == seen.pages) co_return failure(ErrorCode::chip_busy, "{}, and by its status the chip stays busy too", what);
-      add_note(what + "; the chip's status register is polled instead");
-    }
-    if (seen.wp_high) co_return failure(ErrorCode::write_protect, "the board senses WP# high");
-    const ByteSpan id(result_.found.targets[0].id_bytes), page(result_.found.targets[0].parameter_page);
-    for (const ByteSpan bytes : {id, page})
-      for (const std::uint8_t byte : bytes) {
-        seen.ones = static_cast<std::uint8_t>(seen.ones | byte);
-        seen.zeros = static_cast<std::uint8_t>(seen.zeros | ~byte);
-      }
-    for (unsigned lane = 0; lane < 8; ++lane)
-      if (((seen.ones & seen.zeros) >> lane & 1u) == 0) add_note(fmt::format("lane I/O{} has shown only one level so far", lane));
-    co_return Result<void>();
+    return {};
   }
 
-  asio::awaitable<Result<void>> read_proof(const Geometry& geometry, ProofPages& seen) {
-    constexpr std::uint32_t kProofPages = 4;
-    const chip::Addressing addressing(geometry);
-    board::RunRequest request;
-    request.program = &page_program_;
-    request.pass = PassIndex(1);
-    request.rows.first = addressing.row(0, {result_.blocks.first * geometry.pages_per_block});
-    request.rows.rows = std::min(kProofPages, geometry.pages_per_block);
-    const auto ran = co_await board_.run(request, seen);
-    if (!ran) co_return failure(Error(ran.error()).during("reading the first pages"));
+  // WP# at the end of a pass, and what went wrong in it.
+  asio::awaitable<Result<void>> note_end(std::uint32_t pass, const UnitSink& sink) {
+    const auto state = co_await board_.state();
+    if (!state) co_return failure(state.error());
+    json::Object facts{{"event", "pass-end"}, {"pass", pass}, {"wp", state->wp_high != 0 ? "high" : "low"},
+                       {"pages_not_transferred", sink.totals().transfer_errors}, {"pages_timed_out", sink.totals().timeouts},
+                       {"busy_not_seen", sink.totals().busy_not_seen}};
+    const auto noted = co_await on_writer([&] { return writer_->note(std::move(facts)); });
+    if (!noted) co_return noted;
+    if (state->wp_high != 0) co_return failure(ErrorCode::write_protect, "the board senses WP# high at the end of pass {}", pass);
     co_return Result<void>();
   }
 
@@ -236,7 +190,7 @@ class Reading {
   }
 
   asio::awaitable<Result<void>> read_passes(const Geometry& geometry) {
-    UnitSink sink(geometry, *writer_, writer_thread_, executor_);
+    UnitSink sink(geometry, proven_.wait, *writer_, writer_thread_, executor_);
     const std::uint64_t blocks = std::uint64_t{result_.blocks.last} - result_.blocks.first + 1;
     units_a_pass_ = blocks * geometry.luns * result_.found.targets.size();
     for (std::uint32_t pass = 1; pass <= options_.passes; ++pass) {
@@ -248,6 +202,10 @@ class Reading {
       result_.pages_timed_out = sink.totals().timeouts;
       if (sink.failed()) co_return failure(*sink.failed());
       if (!read) co_return read;
+      if (units_now_ > 0) {
+        const auto noted = co_await note_end(pass, sink);
+        if (!noted) co_return noted;
+      }
       if (sink.totals().wp_high > 0) co_return failure(ErrorCode::write_protect, "the board sensed WP# high during pass {}", pass);
       const bool sealed = std::find(writer_->contents().sealed_passes.begin(), writer_->contents().sealed_passes.end(), pass) != writer_->contents().sealed_passes.end();
       if (sealed && units_now_ == 0) continue;
@@ -278,7 +236,7 @@ class Reading {
     for (std::uint8_t t = 0; t < result_.found.targets.size(); ++t) {
       for (std::uint8_t lun = 0; lun < geometry.luns; ++lun) {
         for (std::uint32_t block = result_.blocks.first; block <= result_.blocks.last;) {
-          const UnitPlace place{t, lun};
+          const UnitPlace place{result_.found.targets[t].target, lun};
           if (held_before(place, block, pass)) {
             ++held;
             ++block;
@@ -288,13 +246,16 @@ class Reading {
           while (count < sink.blocks_a_run() && block + count <= result_.blocks.last && !held_before(place, block + count, pass)) ++count;
           sink.start_run(place, {block}, PassIndex(pass));
           board::RunRequest request;
-          request.program = &page_program_;
+          request.program = &proven_.page_program;
           request.target = result_.found.targets[t].target;
           request.pass = PassIndex(pass);
           request.rows = {.first = addressing.row(lun, {block * geometry.pages_per_block}), .rows = geometry.pages_per_block, .stride = addressing.block_stride(), .groups = count};
           const auto ran = co_await board_.run(request, sink);
           sink.drop_unfinished();
-          if (!ran) co_return failure(Error(ran.error()).during("reading pass {}, block {} and on", pass, block));
+          if (!ran) {
+            sink.on_unit({});  // it refers to this coroutine's frame, and units may still be on their way
+            co_return failure(Error(ran.error()).during("reading pass {}, block {} and on", pass, block));
+          }
           units_now_ += count;
           block += count;
         }
@@ -326,7 +287,9 @@ class Reading {
   asio::thread_pool writer_thread_;
   std::optional<passes::CaptureWriter> writer_;
   passes::UnitIndex held_;  // as it was when the job began
-  protocol::BusProgram page_program_;
+  bool held_before_ = false;  // the capture was there when the job began
+  std::vector<Witness> witnesses_;
+  Proven proven_;
   ReadResult result_;
   std::uint64_t units_a_pass_ = 0, units_now_ = 0;
 };

@@ -13,8 +13,8 @@ constexpr std::size_t kWriterDepth = 4;
 
 }  // namespace
 
-UnitSink::UnitSink(const Geometry& geometry, passes::CaptureWriter& writer, asio::thread_pool& pool, asio::any_io_executor executor)
-    : geometry_(geometry), writer_(&writer), pool_(&pool), executor_(std::move(executor)) {
+UnitSink::UnitSink(const Geometry& geometry, chip::WaitFor wait, passes::CaptureWriter& writer, asio::thread_pool& pool, asio::any_io_executor executor)
+    : geometry_(geometry), wait_(wait), writer_(&writer), pool_(&pool), executor_(std::move(executor)) {
   const std::uint64_t unit = geometry.block_raw_bytes();
   blocks_a_run_ = static_cast<std::uint32_t>(std::max<std::uint64_t>(1, kRunBytes / unit));
   margin_ = kReadBytes / unit + 2;
@@ -44,6 +44,7 @@ std::unique_ptr<UnitSink::Unit> UnitSink::take_buffer(UnitAddress address) {
   }
   unit->address = address;
   unit->pages = 0;
+  unit->circumstances = {};
   return unit;
 }
 
@@ -59,13 +60,20 @@ bool UnitSink::on_page(const board::PageFrame& page) {
     unit->status[in_block] = passes::PageStatus::transfer_error;
     ++totals_.transfer_errors;
   } else {
-    std::copy(page.bytes.begin(), page.bytes.end(), at.begin());
+    // What a chip that stayed busy gave is short or nothing: the rest is fill.
+    const std::size_t given = std::min(page.bytes.size(), at.size());
+    std::copy_n(page.bytes.begin(), given, at.begin());
+    std::fill(at.begin() + static_cast<std::ptrdiff_t>(given), at.end(), std::uint8_t{0xFF});
+    const bool too_early = wait_ == chip::WaitFor::ready_pin && !page.busy_seen;
     const bool timed_out = page.outcome == board::PageOutcome::ready_timeout;
-    unit->status[in_block] = timed_out ? passes::PageStatus::ready_timeout : passes::PageStatus::read;
-    totals_.timeouts += timed_out ? 1 : 0;
-    totals_.busy_not_seen += page.busy_seen ? 0 : 1;
+    unit->status[in_block] = timed_out || too_early ? passes::PageStatus::ready_timeout : passes::PageStatus::read;
+    if (!page.busy_seen) {
+      unit->circumstances.busy_not_seen.push_back({in_block, 1});
+      ++totals_.busy_not_seen;
+    }
+    totals_.timeouts += timed_out || too_early ? 1 : 0;
     totals_.wp_high += page.wp_high ? 1 : 0;
-    totals_.bytes += page.bytes.size();
+    totals_.bytes += given;
   }
   if (++unit->pages == geometry_.pages_per_block) {
     auto whole = std::move(unit);
@@ -75,10 +83,26 @@ bool UnitSink::on_page(const board::PageFrame& page) {
   return true;
 }
 
+namespace {
+
+// Pages read again came late: the record wants runs in rising order.
+void sort_and_join(std::vector<passes::PageRun>& runs) {
+  std::sort(runs.begin(), runs.end(), [](const passes::PageRun& a, const passes::PageRun& b) { return a.first < b.first; });
+  std::vector<passes::PageRun> joined;
+  for (const passes::PageRun& run : runs) {
+    if (!joined.empty() && joined.back().first + joined.back().count == run.first) joined.back().count += run.count;
+    else joined.push_back(run);
+  }
+  runs = std::move(joined);
+}
+
+}  // namespace
+
 void UnitSink::hand_over(std::unique_ptr<Unit> unit) {
+  sort_and_join(unit->circumstances.busy_not_seen);
   ++outstanding_;
   asio::post(*pool_, [this, unit = std::move(unit)]() mutable {
-    auto written = writer_->append_unit(unit->address, unit->raw, unit->status);
+    auto written = writer_->append_unit(unit->address, unit->raw, unit->status, unit->circumstances);
     asio::post(executor_, [this, unit = std::move(unit), written = std::move(written)]() mutable {
       --outstanding_;
       free_.push_back(std::move(unit));

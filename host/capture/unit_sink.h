@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "board/client.h"
+#include "chip/bus.h"
 #include "passes/capture.h"
 
 // From page frames to units on the disk. Not for other rooms.
@@ -23,7 +24,8 @@ class UnitSink final : public board::PageSink {
     std::uint64_t units = 0, bytes = 0, transfer_errors = 0, timeouts = 0, busy_not_seen = 0, wp_high = 0;
   };
 
-  UnitSink(const Geometry& geometry, passes::CaptureWriter& writer, asio::thread_pool& pool, asio::any_io_executor executor);
+  // `wait`: by the pin, a page whose R/B# was never seen low was taken before it was ready, and does not vote.
+  UnitSink(const Geometry& geometry, chip::WaitFor wait, passes::CaptureWriter& writer, asio::thread_pool& pool, asio::any_io_executor executor);
 
   // The run that starts now: block `first` and on, `blocks` of them, in one pass of one LUN.
   void start_run(UnitPlace place, BlockAddress first, PassIndex pass);
@@ -46,11 +48,13 @@ class UnitSink final : public board::PageSink {
     Bytes raw;
     std::vector<passes::PageStatus> status;
     std::uint32_t pages = 0;
+    passes::Circumstances circumstances;
   };
   std::unique_ptr<Unit> take_buffer(UnitAddress address);
   void hand_over(std::unique_ptr<Unit> unit);
 
   Geometry geometry_;
+  chip::WaitFor wait_;
   passes::CaptureWriter* writer_;
   asio::thread_pool* pool_;
   asio::any_io_executor executor_;

@@ -149,13 +149,13 @@ Verdict judge_in_place(const Readings& readings, const Seen& seen) {
     return verdict(Seating::supply_open, {12, 13, 36, 37}, "the signals touch, the supply pins do not: clean pins 12, 37 (VCC) and 13, 36 (VSS), reseat the chip");
 
   Verdict out = verdict(Seating::seated, {}, "");
-  for (std::size_t i = 0; i < std::size(kEnables); ++i)
-    if (seen.any()[kEnables[i]] && seen.any()[kReady[i]]) ++out.chip_enables;
+  // Counted without a gap; dies may share an R/B#.
+  while (out.chip_enables < std::size(kEnables) && seen.any()[kEnables[out.chip_enables]]) ++out.chip_enables;
   if ((kUpperLanes & ~seen.any()).none()) out.bus_bits = 16;
   Set known = kAlways;
   if (out.bus_bits == 16) known |= kUpperLanes;
   for (std::size_t i = 0; i < out.chip_enables; ++i) known.set(kEnables[i]).set(kReady[i]);
-  out.sentence = fmt::format("the chip is seated: all {} signals of a part with {} chip enable{} touch", known.count(), out.chip_enables, out.chip_enables == 1 ? "" : "s");
+  out.sentence = fmt::format("the chip is seated: all {} signals of a part with {} chip enable{} touch", (known & seen.any()).count(), out.chip_enables, out.chip_enables == 1 ? "" : "s");
   if (const Set extra = seen.any() & ~known; extra.any()) out.notes.push_back(fmt::format("also conducting: {}", names_of(positions_of(extra))));
   if (half == kAlways) out.notes.push_back("one of two junctions is missing at all pins: how this part is made, no fault");
   for (std::string& note : notes_on(readings, seen.any())) out.notes.push_back(std::move(note));

@@ -6,8 +6,8 @@
 #include "base/sha256.h"
 #include "image/coverage.h"
 
-// blocks.sha256: for each block in image order the 32 bytes of the SHA-256 of its bytes in pages.raw, nothing else.
-// So a damaged pages file can be named page range by page range, and each block checked with standard tools.
+// blocks.sha256: for each block in image order the 32 bytes of the SHA-256 of its bytes in pages.raw, nothing
+// else. So a damaged pages file can be named page range by page range, and each block checked with standard tools.
 namespace steadycell::image {
 
 class BlockHasher {
@@ -30,8 +30,8 @@ struct DamagedPages {
   friend bool operator==(const DamagedPages&, const DamagedPages&) = default;
 };
 
-// Blocks whose hashes differ, neighbours joined. `expected` and `actual` as in blocks.sha256; a missing end counts as
-// damaged.
+// Blocks whose hashes differ, neighbours joined. `expected` and `actual` as in blocks.sha256; a missing end counts
+// as damaged.
 std::vector<DamagedPages> damaged_pages(const CoverageMap& coverage, const Geometry& geometry, ByteSpan expected,
                                         ByteSpan actual);
 

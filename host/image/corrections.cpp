@@ -23,7 +23,8 @@ Result<void> CorrectionsReader::feed(ByteSpan compressed, const Sink& sink) {
   frame_sink.bytes = [&](ByteSpan decoded) -> Result<void> {
     while (!decoded.empty()) {
       if (pages_ == (frames_.frames() + 1) * pages_per_block_)
-        return failure(ErrorCode::file_damaged, "corrections block {}: the frame holds more than {} pages", frames_.frames(), pages_per_block_);
+        return failure(ErrorCode::file_damaged, "corrections block {}: the frame holds more than {} pages",
+                       frames_.frames(), pages_per_block_);
       const std::size_t take = std::min(decoded.size(), raw_page_bytes_ - page_.size());
       page_.insert(page_.end(), decoded.begin(), decoded.begin() + static_cast<std::ptrdiff_t>(take));
       decoded = decoded.subspan(take);
@@ -36,7 +37,8 @@ Result<void> CorrectionsReader::feed(ByteSpan compressed, const Sink& sink) {
   };
   frame_sink.frame_end = [&]() -> Result<void> {
     if (pages_ != frames_.frames() * pages_per_block_ || !page_.empty())
-      return failure(ErrorCode::file_damaged, "corrections block {}: the frame holds less than {} pages", frames_.frames() - 1, pages_per_block_);
+      return failure(ErrorCode::file_damaged, "corrections block {}: the frame holds less than {} pages",
+                     frames_.frames() - 1, pages_per_block_);
     return {};
   };
   return frames_.feed(compressed, frame_sink);
@@ -44,7 +46,8 @@ Result<void> CorrectionsReader::feed(ByteSpan compressed, const Sink& sink) {
 
 Result<void> CorrectionsReader::finish(std::uint64_t pages) const {
   if (!frames_.at_frame_border())
-    return failure(ErrorCode::file_damaged, "corrections block {}: the file ends inside the frame", frames_.frames());
+    return failure(ErrorCode::file_damaged, "corrections block {}: the file ends inside the frame",
+                   frames_.frames());
   if (pages_ != pages)
     return failure(ErrorCode::file_damaged, "corrections hold {} pages, the image covers {}", pages_, pages);
   return {};

@@ -7,7 +7,8 @@
 #include "image/page_frames.h"
 
 // corrections.xor.zst: voted XOR best, so that the vote can be had back from pages.raw. Pages in image order, one
-// zstd frame per block, nothing else in the file: `zstd -d` gives page after page, the n-th frame is the n-th block.
+// zstd frame per block, nothing else in the file: `zstd -d` gives page after page, the n-th frame is the n-th
+// block.
 namespace steadycell::image {
 
 class CorrectionsWriter {

@@ -22,7 +22,8 @@ Result<CoverageMap> CoverageMap::make(const Geometry& geometry, std::vector<LunC
   for (std::size_t i = 0; i < luns.size(); ++i) {
     const LunCoverage& lun = luns[i];
     if (i > 0 && lun.place <= luns[i - 1].place)
-      return failure(ErrorCode::bad_input_file, "coverage: target {} LUN {} stands twice or out of order", lun.place.target, lun.place.lun);
+      return failure(ErrorCode::bad_input_file, "coverage: target {} LUN {} stands twice or out of order",
+                     lun.place.target, lun.place.lun);
     if (lun.place.lun >= geometry.luns)
       return failure(ErrorCode::bad_input_file, "coverage: LUN {}, the chip has {}", lun.place.lun, geometry.luns);
     std::uint64_t next = 0;
@@ -30,8 +31,8 @@ Result<CoverageMap> CoverageMap::make(const Geometry& geometry, std::vector<LunC
       const std::uint64_t end = std::uint64_t{range.first} + range.count;
       if (range.count == 0 || range.first < next || end > geometry.blocks)
         return failure(ErrorCode::bad_input_file,
-                       "coverage: {} blocks from {} are empty, overlap, descend or leave the {} blocks of the LUN", range.count,
-                       range.first, geometry.blocks);
+                       "coverage: {} blocks from {} are empty, overlap, descend or leave the {} blocks of the LUN",
+                       range.count, range.first, geometry.blocks);
       next = end;
       map.blocks_ += range.count;
     }
@@ -45,7 +46,8 @@ std::uint64_t CoverageMap::file_bytes(std::size_t lun_index) const {
 }
 
 std::optional<std::uint64_t> CoverageMap::page_in_file(UnitPlace place, PageAddress page) const {
-  const auto lun = std::find_if(luns_.begin(), luns_.end(), [&](const LunCoverage& l) { return l.place == place; });
+  const auto lun =
+      std::find_if(luns_.begin(), luns_.end(), [&](const LunCoverage& l) { return l.place == place; });
   if (lun == luns_.end()) return std::nullopt;
   const std::uint32_t block = geometry_.block_of(page).index;
   std::uint64_t before = 0;  // blocks of the file in front of the range
@@ -74,7 +76,8 @@ std::optional<PlacedPage> CoverageMap::page_at(std::uint64_t page_in_image) cons
   for (const LunCoverage& lun : luns_) {
     for (const BlockRange& range : lun.ranges) {
       if (block < range.count) {
-        const auto index = (range.first + static_cast<std::uint32_t>(block)) * geometry_.pages_per_block + in_block;
+        const auto index =
+            (range.first + static_cast<std::uint32_t>(block)) * geometry_.pages_per_block + in_block;
         return PlacedPage{lun.place, {index}};
       }
       block -= range.count;

@@ -21,9 +21,16 @@ json::Array texts(const std::vector<std::string>& list) {
 }
 
 json::Object geometry_json(const Geometry& g) {
-  return {{"page_bytes", g.page_bytes}, {"spare_bytes", g.spare_bytes}, {"pages_per_block", g.pages_per_block},
-          {"blocks", g.blocks}, {"luns", g.luns}, {"planes", g.planes}, {"bits_per_cell", g.bits_per_cell},
-          {"bus_bits", g.bus_bits}, {"column_cycles", g.column_cycles}, {"row_cycles", g.row_cycles}};
+  return {{"page_bytes", g.page_bytes},
+          {"spare_bytes", g.spare_bytes},
+          {"pages_per_block", g.pages_per_block},
+          {"blocks", g.blocks},
+          {"luns", g.luns},
+          {"planes", g.planes},
+          {"bits_per_cell", g.bits_per_cell},
+          {"bus_bits", g.bus_bits},
+          {"column_cycles", g.column_cycles},
+          {"row_cycles", g.row_cycles}};
 }
 
 // Reads members into fields and remembers the first failure, so that the happy path reads straight down.
@@ -85,10 +92,13 @@ class Fields {
     const auto list = keep(reader_.array(key));
     if (!list) return;
     for (std::size_t i = 0; i < (*list)->size() && !failed_; ++i)
-      if (auto taken = take((**list)[i], fmt::format("{}[{}]", reader_.path_of(key), i)); !taken) failed_ = taken.error();
+      if (auto taken = take((**list)[i], fmt::format("{}[{}]", reader_.path_of(key), i)); !taken)
+        failed_ = taken.error();
   }
   void fail(std::string_view key, std::string_view wanted) {
-    if (!failed_) failed_ = Error(ErrorCode::bad_input_file, fmt::format("key \"{}\" should be {}", reader_.path_of(key), wanted));
+    if (!failed_)
+      failed_ =
+          Error(ErrorCode::bad_input_file, fmt::format("key \"{}\" should be {}", reader_.path_of(key), wanted));
   }
   bool ok() const { return !failed_; }
   // The first failure, else what is left over: keys that nobody asked for.
@@ -224,20 +234,23 @@ Result<void> check_files(const Manifest& m) {
     const FileEntry* entry = m.file(name);
     if (!entry) return failure(ErrorCode::bad_input_file, "files: \"{}\" is missing", printable(name));
     if (bytes && entry->bytes != *bytes)
-      return failure(ErrorCode::bad_input_file, "files: \"{}\" has {} bytes, the coverage makes {}", name, entry->bytes, *bytes);
+      return failure(ErrorCode::bad_input_file, "files: \"{}\" has {} bytes, the coverage makes {}", name,
+                     entry->bytes, *bytes);
     return {};
   };
   for (std::size_t i = 0; i < m.coverage.size(); ++i) {
     for (std::size_t j = 0; j < i; ++j)
       if (m.coverage[i].file == m.coverage[j].file)
-        return failure(ErrorCode::bad_input_file, "coverage: two LUNs share the file \"{}\"", printable(m.coverage[i].file));
+        return failure(ErrorCode::bad_input_file, "coverage: two LUNs share the file \"{}\"",
+                       printable(m.coverage[i].file));
     if (auto ok = sized(m.coverage[i].file, coverage->file_bytes(i)); !ok) return ok;
   }
   for (const auto name : {kCorrectionsName, kVerdictsName, kMarginsName})
     if (auto ok = sized(name, std::nullopt); !ok) return ok;
   if (auto ok = sized(kBlockHashesName, coverage->blocks() * sizeof(Digest)); !ok) return ok;
   if (m.summary.total() != coverage->pages())
-    return failure(ErrorCode::bad_input_file, "summary: verdicts for {} pages, the coverage has {}", m.summary.total(), coverage->pages());
+    return failure(ErrorCode::bad_input_file, "summary: verdicts for {} pages, the coverage has {}",
+                   m.summary.total(), coverage->pages());
   return {};
 }
 
@@ -249,8 +262,10 @@ Result<void> check_schema(const json::Value& value) {
   const std::string_view name = found ? std::string_view(found->data(), found->size()) : std::string_view();
   if (name == kSchema) return {};
   if (name.starts_with(kSchemaName))
-    return failure(ErrorCode::version_unknown, "manifest schema \"{}\", this program reads \"{}\"", printable(name), kSchema);
-  return failure(ErrorCode::bad_input_file, "not an image manifest: schema \"{}\", expected \"{}\"", printable(name), kSchema);
+    return failure(ErrorCode::version_unknown, "manifest schema \"{}\", this program reads \"{}\"",
+                   printable(name), kSchema);
+  return failure(ErrorCode::bad_input_file, "not an image manifest: schema \"{}\", expected \"{}\"",
+                 printable(name), kSchema);
 }
 
 }  // namespace
@@ -263,44 +278,56 @@ const FileEntry* Manifest::file(std::string_view name) const {
 json::Value to_json(const Manifest& m) {
   json::Array identity, conditions, coverage, files;
   for (const Identity& id : m.identity)
-    identity.push_back(json::Object{{"target", id.target}, {"id_bytes", hex_spaced(id.id_bytes)},
-                                    {"parameter_page", hex(id.parameter_page)}, {"maker", id.maker},
-                                    {"model", id.model}, {"source", id.source}});
+    identity.push_back(json::Object{{"target", id.target},
+                                    {"id_bytes", hex_spaced(id.id_bytes)},
+                                    {"parameter_page", hex(id.parameter_page)},
+                                    {"maker", id.maker},
+                                    {"model", id.model},
+                                    {"source", id.source}});
   for (const Condition& c : m.conditions)
-    conditions.push_back(json::Object{{"supply_mV", c.supply_mV}, {"timing", c.timing}, {"retry_level", c.retry_level},
-                                      {"temperature", c.temperature}, {"passes", c.passes}});
+    conditions.push_back(json::Object{{"supply_mV", c.supply_mV},
+                                      {"timing", c.timing},
+                                      {"retry_level", c.retry_level},
+                                      {"temperature", c.temperature},
+                                      {"passes", c.passes}});
   for (const LunCoverage& lun : m.coverage) {
     json::Array ranges;
     for (const BlockRange& range : lun.ranges) ranges.push_back(json::Array{range.first, range.count});
-    coverage.push_back(json::Object{{"target", lun.place.target}, {"lun", lun.place.lun}, {"file", lun.file}, {"ranges", ranges}});
+    coverage.push_back(json::Object{
+        {"target", lun.place.target}, {"lun", lun.place.lun}, {"file", lun.file}, {"ranges", ranges}});
   }
   for (const FileEntry& f : m.files)
     files.push_back(json::Object{{"name", f.name}, {"bytes", f.bytes}, {"sha256", to_text(f.sha256)}});
 
   json::Object verdicts;
   for (std::size_t i = 0; i < kVerdicts; ++i) verdicts[name_of(static_cast<Verdict>(i))] = m.summary.pages[i];
-  json::Object summary{{"pages", m.summary.total()}, {"verdicts", verdicts}, {"unstable_bits", m.summary.unstable_bits},
-                       {"corrected_bits", m.summary.corrected_bits}, {"raw_bit_error_rate", nullptr}};
+  json::Object summary{{"pages", m.summary.total()},
+                       {"verdicts", verdicts},
+                       {"unstable_bits", m.summary.unstable_bits},
+                       {"corrected_bits", m.summary.corrected_bits},
+                       {"raw_bit_error_rate", nullptr}};
   if (m.raw_bit_error_rate) summary["raw_bit_error_rate"] = *m.raw_bit_error_rate;
 
-  return json::Object{{"schema", kSchema},
-                      {"geometry", geometry_json(m.geometry)},
-                      {"identity", identity},
-                      {"capture", json::Object{{"uuid", m.capture_uuid}, {"journal_head", to_text(m.journal_head)}}},
-                      {"scheme", m.scheme ? *m.scheme : json::Value()},
-                      {"conditions", conditions},
-                      {"coverage", coverage},
-                      {"not_read", texts(m.not_read)},
-                      {"fill_byte", m.fill_byte},
-                      {"summary", summary},
-                      {"notes", texts(m.notes)},
-                      {"tool", json::Object{{"name", m.tool}, {"version", m.version}, {"build", m.build}}},
-                      {"files", files}};
+  return json::Object{
+      {"schema", kSchema},
+      {"geometry", geometry_json(m.geometry)},
+      {"identity", identity},
+      {"capture", json::Object{{"uuid", m.capture_uuid}, {"journal_head", to_text(m.journal_head)}}},
+      {"scheme", m.scheme ? *m.scheme : json::Value()},
+      {"conditions", conditions},
+      {"coverage", coverage},
+      {"not_read", texts(m.not_read)},
+      {"fill_byte", m.fill_byte},
+      {"summary", summary},
+      {"notes", texts(m.notes)},
+      {"tool", json::Object{{"name", m.tool}, {"version", m.version}, {"build", m.build}}},
+      {"files", files}};
 }
 
 Result<Manifest> parse_manifest(std::string_view text) {
   if (text.size() > kMaxText)
-    return failure(ErrorCode::bad_input_file, "manifest of {}, expected at most {}", human_bytes(text.size()), human_bytes(kMaxText));
+    return failure(ErrorCode::bad_input_file, "manifest of {}, expected at most {}", human_bytes(text.size()),
+                   human_bytes(kMaxText));
   const auto value = json::parse(text);
   if (!value) return failure(value.error());
   if (auto known = check_schema(*value); !known) return failure(known.error());
@@ -319,7 +346,9 @@ Result<Manifest> parse_manifest(std::string_view text) {
     list.push_back(std::move(*parsed));
     return {};
   };
-  f.each("identity", [&](const json::Value& v, const std::string& path) { return append(m.identity, parse_identity(v, path)); });
+  f.each("identity", [&](const json::Value& v, const std::string& path) {
+    return append(m.identity, parse_identity(v, path));
+  });
   if (const json::Value* part = f.object("capture")) {
     Fields capture(*part, "capture");
     capture.text("uuid", m.capture_uuid);
@@ -328,8 +357,11 @@ Result<Manifest> parse_manifest(std::string_view text) {
     if (auto done = capture.finish(); !done) return failure(done.error());
   }
   if (const json::Value* part = f.object_or_null("scheme")) m.scheme = *part;
-  f.each("conditions", [&](const json::Value& v, const std::string& path) { return append(m.conditions, parse_condition(v, path)); });
-  f.each("coverage", [&](const json::Value& v, const std::string& path) { return append(m.coverage, parse_lun(v, path)); });
+  f.each("conditions", [&](const json::Value& v, const std::string& path) {
+    return append(m.conditions, parse_condition(v, path));
+  });
+  f.each("coverage",
+         [&](const json::Value& v, const std::string& path) { return append(m.coverage, parse_lun(v, path)); });
   f.texts("not_read", m.not_read);
   f.number("fill_byte", m.fill_byte, 0, 0xFF);
   if (const json::Value* part = f.object("summary"))
@@ -342,7 +374,8 @@ Result<Manifest> parse_manifest(std::string_view text) {
     tool.text("build", m.build);
     if (auto done = tool.finish(); !done) return failure(done.error());
   }
-  f.each("files", [&](const json::Value& v, const std::string& path) { return append(m.files, parse_file(v, path)); });
+  f.each("files",
+         [&](const json::Value& v, const std::string& path) { return append(m.files, parse_file(v, path)); });
   if (auto done = f.finish(); !done) return failure(done.error());
   if (auto checked = check_files(m); !checked) return failure(checked.error());
   return m;

@@ -14,7 +14,8 @@
 #include "image/verdict.h"
 
 // manifest.json of an image bundle, version 1: what the image is, where it comes from, and the hash of every file.
-// It never holds page bytes. docs/image.md describes it for strangers, docs/image-manifest.schema.json for programs.
+// It never holds page bytes. docs/image.md describes it for strangers, docs/image-manifest.schema.json for
+// programs.
 namespace steadycell::image {
 
 inline constexpr std::string_view kManifestName = "manifest.json";
@@ -36,11 +37,11 @@ struct Identity {
 
 // A way of reading that contributed to the vote. Whatever affects bits is here.
 struct Condition {
-  std::uint32_t supply_mV = 0;   // 0: not known (imported passes)
-  std::string timing;            // "mode 0"
+  std::uint32_t supply_mV = 0;  // 0: not known (imported passes)
+  std::string timing;           // "mode 0"
   std::uint32_t retry_level = 0;
-  std::string temperature;       // a note; empty when nothing is known
-  std::uint32_t passes = 0;      // passes read under it
+  std::string temperature;   // a note; empty when nothing is known
+  std::uint32_t passes = 0;  // passes read under it
   friend bool operator==(const Condition&, const Condition&) = default;
 };
 
@@ -59,8 +60,9 @@ struct Manifest {
   std::optional<json::Value> scheme;  // the ECC scheme (docs/design.md, steadycell-ecc/1) as given
   std::vector<Condition> conditions;
   std::vector<LunCoverage> coverage;
-  std::vector<std::string> not_read;  // areas of the chip that the image does not hold: "one-time-programmable area"
-  std::uint8_t fill_byte = 0xFF;      // stands in pages.raw where a page is `unread`
+  std::vector<std::string>
+      not_read;                   // areas of the chip that the image does not hold: "one-time-programmable area"
+  std::uint8_t fill_byte = 0xFF;  // stands in pages.raw where a page is `unread`
   VerdictCounts summary;
   // Bit errors the code found over the bits it covered, in the pages it could judge; nothing without a code.
   std::optional<double> raw_bit_error_rate;
@@ -76,8 +78,8 @@ struct Manifest {
 json::Value to_json(const Manifest& manifest);
 
 // Strict: unknown keys, unsafe or doubled file names, impossible geometry, coverage outside the chip, a pages file
-// whose size is not that of its blocks, and verdict counts that do not add up to the covered pages are refused with
-// the path of the key (bad_input_file); another major version of the schema with version_unknown.
+// whose size is not that of its blocks, and verdict counts that do not add up to the covered pages are refused
+// with the path of the key (bad_input_file); another major version of the schema with version_unknown.
 Result<Manifest> parse_manifest(std::string_view text);
 
 }  // namespace steadycell::image

@@ -54,12 +54,15 @@ Result<void> MarginsReader::feed(ByteSpan bytes, const Sink& sink) {
     bytes = bytes.subspan(take);
     if (header_.size() < kHeaderBytes) return {};
     const ByteSpan at(header_);
-    if (load_u32(at) != kSkippableMagic || load_u32(at.subspan(4)) != kHeaderBytes - 8 || load_u32(at.subspan(8)) != kFileMagic)
+    if (load_u32(at) != kSkippableMagic || load_u32(at.subspan(4)) != kHeaderBytes - 8 ||
+        load_u32(at.subspan(8)) != kFileMagic)
       return failure(ErrorCode::file_damaged, "margins: the file does not start with its header");
     if (load_u16(at.subspan(12)) != kVersion)
-      return failure(ErrorCode::version_unknown, "margins: version {}, expected {}", load_u16(at.subspan(12)), kVersion);
+      return failure(ErrorCode::version_unknown, "margins: version {}, expected {}", load_u16(at.subspan(12)),
+                     kVersion);
     if (load_u32(at.subspan(16)) != raw_page_bytes_ || load_u32(at.subspan(20)) != pages_per_block_)
-      return failure(ErrorCode::file_damaged, "margins: made for pages of {} bytes, {} a block; the image has {} and {}",
+      return failure(ErrorCode::file_damaged,
+                     "margins: made for pages of {} bytes, {} a block; the image has {} and {}",
                      load_u32(at.subspan(16)), load_u32(at.subspan(20)), raw_page_bytes_, pages_per_block_);
   }
   PageFrameReader::Sink frame_sink;
@@ -71,7 +74,8 @@ Result<void> MarginsReader::feed(ByteSpan bytes, const Sink& sink) {
 Result<void> MarginsReader::take(ByteSpan decoded, const Sink& sink) {
   while (!decoded.empty()) {
     if (pages_ == (frames_.frames() + 1) * pages_per_block_)
-      return failure(ErrorCode::file_damaged, "margins block {}: the frame holds more than {} pages", frames_.frames(), pages_per_block_);
+      return failure(ErrorCode::file_damaged, "margins block {}: the frame holds more than {} pages",
+                     frames_.frames(), pages_per_block_);
     const std::size_t whole = content_.size() < 2 ? 2 : 2 + std::size_t{content_[1]} * raw_page_bytes_;
     const std::size_t step = std::min(decoded.size(), whole - content_.size());
     content_.insert(content_.end(), decoded.begin(), decoded.begin() + static_cast<std::ptrdiff_t>(step));
@@ -91,15 +95,18 @@ Result<void> MarginsReader::take(ByteSpan decoded, const Sink& sink) {
 
 Result<void> MarginsReader::end_of_block() const {
   if (pages_ != frames_.frames() * pages_per_block_ || !content_.empty())
-    return failure(ErrorCode::file_damaged, "margins block {}: the frame holds less than {} pages", frames_.frames() - 1, pages_per_block_);
+    return failure(ErrorCode::file_damaged, "margins block {}: the frame holds less than {} pages",
+                   frames_.frames() - 1, pages_per_block_);
   return {};
 }
 
 Result<void> MarginsReader::finish(std::uint64_t pages) const {
-  if (header_.size() < kHeaderBytes) return failure(ErrorCode::file_damaged, "margins: the file ends inside its header");
+  if (header_.size() < kHeaderBytes)
+    return failure(ErrorCode::file_damaged, "margins: the file ends inside its header");
   if (!frames_.at_frame_border())
     return failure(ErrorCode::file_damaged, "margins block {}: the file ends inside the frame", frames_.frames());
-  if (pages_ != pages) return failure(ErrorCode::file_damaged, "margins hold {} pages, the image covers {}", pages_, pages);
+  if (pages_ != pages)
+    return failure(ErrorCode::file_damaged, "margins hold {} pages, the image covers {}", pages_, pages);
   return {};
 }
 

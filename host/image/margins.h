@@ -5,8 +5,8 @@
 #include "base/result.h"
 #include "image/page_frames.h"
 
-// margins.bin: how clear the vote was on every bit. For each page the number of votes n, and for each bit how many of
-// them went against the voted value (0..n/2); the margin of a bit is n minus twice that, 0 meaning a tie.
+// margins.bin: how clear the vote was on every bit. For each page the number of votes n, and for each bit how many
+// of them went against the voted value (0..n/2); the margin of a bit is n minus twice that, 0 meaning a tie.
 //
 // The file is one zstd skippable frame with the header, then one zstd frame per block in image order, so `zstd -d`
 // gives the pages:

@@ -9,9 +9,9 @@
 namespace steadycell::image {
 namespace {
 
-constexpr int kLevel = 1;            // most bytes are zero: higher levels cost time and save nothing
-constexpr int kWindowLog = 20;       // of what we write
-constexpr int kMaxWindowLog = 23;    // of what we read: the limit RFC 8878 recommends to support, 8 MiB
+constexpr int kLevel = 1;             // most bytes are zero: higher levels cost time and save nothing
+constexpr int kWindowLog = 20;        // of what we write
+constexpr int kMaxWindowLog = 23;     // of what we read: the limit RFC 8878 recommends to support, 8 MiB
 constexpr std::size_t kStep = 65536;  // decoded bytes handed on at a time
 constexpr std::uint32_t kFrameMagic = 0xFD2FB528;  // RFC 8878, 3.1.1
 
@@ -50,7 +50,8 @@ void PageFrameWriter::add_page(ByteSpan content, Bytes& out) {
   ZSTD_inBuffer in{content.data(), content.size(), 0};
   for (bool done = false; !done;) {
     ZSTD_outBuffer piece{context_->out.data(), context_->out.size(), 0};
-    const std::size_t left = must(ZSTD_compressStream2(context_->zstd, &piece, &in, last ? ZSTD_e_end : ZSTD_e_continue));
+    const std::size_t left =
+        must(ZSTD_compressStream2(context_->zstd, &piece, &in, last ? ZSTD_e_end : ZSTD_e_continue));
     out.insert(out.end(), context_->out.begin(), context_->out.begin() + static_cast<std::ptrdiff_t>(piece.pos));
     done = last ? left == 0 : in.pos == in.size;
   }
@@ -59,7 +60,7 @@ void PageFrameWriter::add_page(ByteSpan content, Bytes& out) {
 struct PageFrameReader::Context {
   ZSTD_DCtx* zstd = ZSTD_createDCtx();
   std::array<std::uint8_t, kStep> out{};
-  Bytes magic;           // the first bytes of a frame, until they are four
+  Bytes magic;  // the first bytes of a frame, until they are four
   bool in_frame = false;
 
   Context() {
@@ -118,6 +119,8 @@ Result<void> PageFrameReader::feed(ByteSpan compressed, const Sink& sink) {
   return {};
 }
 
-bool PageFrameReader::at_frame_border() const { return !context_->in_frame && context_->magic.empty(); }
+bool PageFrameReader::at_frame_border() const {
+  return !context_->in_frame && context_->magic.empty();
+}
 
 }  // namespace steadycell::image

@@ -26,8 +26,8 @@ class PageFrameWriter {
   std::uint32_t pages_per_block_, pages_in_frame_ = 0;
 };
 
-// Undoes it piece by piece. Decoded bytes are handed on in small runs, so a frame that claims or makes absurd sizes
-// costs no memory; the sink stops it. Windows above 8 MiB are refused.
+// Undoes it piece by piece. Decoded bytes are handed on in small runs, so a frame that claims or makes absurd
+// sizes costs no memory; the sink stops it. Windows above 8 MiB are refused.
 class PageFrameReader {
  public:
   struct Sink {

@@ -18,11 +18,12 @@ constexpr std::size_t kMaxLine = 256;
 // A `confirmed` or `corrected` page has a bound on being false of at most this (docs/design.md, rule 2).
 constexpr double kMostFalseOdds = 1e-6;
 
-constexpr std::array<std::string_view, kVerdicts> kVerdictNames{"confirmed", "corrected", "steady", "doubtful", "unread"};
+constexpr std::array<std::string_view, kVerdicts> kVerdictNames{"confirmed", "corrected", "steady", "doubtful",
+                                                                "unread"};
 constexpr std::array<std::string_view, 3> kByNames{"code", "erased", "vote"};
-constexpr std::array<std::string_view, 12> kCauseNames{
-    "none",    "unknown",     "weak_cells",   "one_lane",  "columns",  "charge_loss",
-    "disturb", "first_bytes", "follows_rail", "word_line", "transfer", "chip_busy"};
+constexpr std::array<std::string_view, 12> kCauseNames{"none",         "unknown",     "weak_cells", "one_lane",
+                                                       "columns",      "charge_loss", "disturb",    "first_bytes",
+                                                       "follows_rail", "word_line",   "transfer",   "chip_busy"};
 
 template <typename Enum>
 std::optional<Enum> by_name(std::span<const std::string_view> names, std::string_view name) {
@@ -54,7 +55,8 @@ Result<PageVerdict> parse_row(std::string_view text) {
   const auto number = [&](std::size_t i, std::string_view name, std::uint64_t high) -> Result<std::uint64_t> {
     const auto value = parse_number(column[i]);
     if (!value || *value > high)
-      return failure(ErrorCode::bad_input_file, "{} \"{}\", expected a whole number up to {}", name, printable(column[i]), high);
+      return failure(ErrorCode::bad_input_file, "{} \"{}\", expected a whole number up to {}", name,
+                     printable(column[i]), high);
     return *value;
   };
   const auto target = number(0, "target", 0xFF);
@@ -73,13 +75,15 @@ Result<PageVerdict> parse_row(std::string_view text) {
   if (!corrected) return failure(corrected.error());
   const auto odds = parse_odds(column[7]);
   if (!odds && !column[7].empty())
-    return failure(ErrorCode::bad_input_file, "false_odds \"{}\", expected a number from 0 to 1", printable(column[7]));
+    return failure(ErrorCode::bad_input_file, "false_odds \"{}\", expected a number from 0 to 1",
+                   printable(column[7]));
   const auto cause = by_name<Cause>(kCauseNames, column[8]);
   if (!cause) return failure(ErrorCode::bad_input_file, "cause \"{}\" is not known", printable(column[8]));
 
   const bool vouched = *verdict == Verdict::confirmed || *verdict == Verdict::corrected;
   if (vouched && (*by == By::vote || !odds || *odds > kMostFalseOdds))
-    return failure(ErrorCode::bad_input_file, "a {} page needs a code and false_odds of at most {}", name_of(*verdict), kMostFalseOdds);
+    return failure(ErrorCode::bad_input_file, "a {} page needs a code and false_odds of at most {}",
+                   name_of(*verdict), kMostFalseOdds);
   if (*verdict == Verdict::confirmed && *corrected != 0)
     return failure(ErrorCode::bad_input_file, "a confirmed page has {} corrected bits, expected none", *corrected);
 
@@ -97,9 +101,15 @@ Result<PageVerdict> parse_row(std::string_view text) {
 
 }  // namespace
 
-std::string_view name_of(Verdict verdict) { return kVerdictNames[static_cast<std::size_t>(verdict)]; }
-std::string_view name_of(By by) { return kByNames[static_cast<std::size_t>(by)]; }
-std::string_view name_of(Cause cause) { return kCauseNames[static_cast<std::size_t>(cause)]; }
+std::string_view name_of(Verdict verdict) {
+  return kVerdictNames[static_cast<std::size_t>(verdict)];
+}
+std::string_view name_of(By by) {
+  return kByNames[static_cast<std::size_t>(by)];
+}
+std::string_view name_of(Cause cause) {
+  return kCauseNames[static_cast<std::size_t>(cause)];
+}
 
 Cause cause_from(vote::Cause cause) {
   return by_name<Cause>(kCauseNames, vote::to_text(cause)).value_or(Cause::unknown);
@@ -111,7 +121,9 @@ void VerdictCounts::add(const PageVerdict& verdict) {
   corrected_bits += verdict.corrected_bits;
 }
 
-std::uint64_t VerdictCounts::total() const { return std::accumulate(pages.begin(), pages.end(), std::uint64_t{0}); }
+std::uint64_t VerdictCounts::total() const {
+  return std::accumulate(pages.begin(), pages.end(), std::uint64_t{0});
+}
 
 void append_line(const PageVerdict& v, std::string& out) {
   fmt::format_to(std::back_inserter(out), "{},{},{},{},{},{},{},", v.place.target, v.place.lun, v.page.index,
@@ -149,20 +161,24 @@ Result<void> VerdictParser::finish(const Sink& sink) {
     rest_.clear();
     if (!taken) return taken;
   }
-  if (lines_ == 0) return failure(ErrorCode::bad_input_file, "verdicts: the file is empty, expected the header {}", kVerdictHeader);
+  if (lines_ == 0)
+    return failure(ErrorCode::bad_input_file, "verdicts: the file is empty, expected the header {}",
+                   kVerdictHeader);
   return {};
 }
 
 Result<void> VerdictParser::line(std::string_view text, const Sink& sink) {
   if (++lines_ == 1) {
     if (text == kVerdictHeader) return {};
-    return failure(ErrorCode::bad_input_file, "verdicts line 1: \"{}\", expected the header {}", printable(text), kVerdictHeader);
+    return failure(ErrorCode::bad_input_file, "verdicts line 1: \"{}\", expected the header {}", printable(text),
+                   kVerdictHeader);
   }
   const auto row = parse_row(text);
   if (!row) return failure(Error(row.error()).during("verdicts line {}", lines_));
   if (previous_ && std::tie(previous_->place, previous_->page) >= std::tie(row->place, row->page))
-    return failure(ErrorCode::bad_input_file, "verdicts line {}: page {} of target {} LUN {} stands twice or out of order",
-                   lines_, row->page.index, row->place.target, row->place.lun);
+    return failure(ErrorCode::bad_input_file,
+                   "verdicts line {}: page {} of target {} LUN {} stands twice or out of order", lines_,
+                   row->page.index, row->place.target, row->place.lun);
   previous_ = *row;
   return sink(*row);
 }

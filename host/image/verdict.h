@@ -51,7 +51,8 @@ struct PageVerdict {
   By by = By::vote;
   std::uint32_t unstable_bits = 0;   // bits on which the passes disagreed
   std::uint32_t corrected_bits = 0;  // bits of pages.raw that differ from the vote
-  // Bound on the probability, 0..1, that a `confirmed` or `corrected` page is wrong. Nothing where no code vouches.
+  // Bound on the probability, 0..1, that a `confirmed` or `corrected` page is wrong. Nothing where no code
+  // vouches.
   std::optional<double> false_odds;
   Cause cause = Cause::none;
   friend bool operator==(const PageVerdict&, const PageVerdict&) = default;
@@ -71,12 +72,13 @@ struct VerdictCounts {
 inline constexpr std::string_view kVerdictHeader =
     "target,lun,page,verdict,by,unstable_bits,corrected_bits,false_odds,cause";
 
-// Appends one line with its newline. Locale plays no part; false_odds is the shortest text that reads back the same.
+// Appends one line with its newline. Locale plays no part; false_odds is the shortest text that reads back the
+// same.
 void append_line(const PageVerdict& verdict, std::string& out);
 
-// Reads verdicts.csv in pieces of any size and memory of one line. A row that is not as written here is refused with
-// its line number (bad_input_file): unknown words, numbers out of range, missing columns, odds outside 0..1, rows out
-// of order or twice (rows ascend by target, lun, page).
+// Reads verdicts.csv in pieces of any size and memory of one line. A row that is not as written here is refused
+// with its line number (bad_input_file): unknown words, numbers out of range, missing columns, odds outside 0..1,
+// rows out of order or twice (rows ascend by target, lun, page).
 class VerdictParser {
  public:
   using Sink = std::function<Result<void>(const PageVerdict&)>;

@@ -7,9 +7,12 @@ namespace steadycell::image {
 
 std::string_view name_of(View view) {
   switch (view) {
-    case View::raw: return "raw";
-    case View::data: return "data";
-    case View::spare: return "spare";
+    case View::raw:
+      return "raw";
+    case View::data:
+      return "data";
+    case View::spare:
+      return "spare";
   }
   return "";
 }
@@ -26,13 +29,15 @@ Result<ViewRanges> ViewRanges::make(View view, const Geometry& geometry, std::sp
   if (data.empty()) data.push_back({0, geometry.page_bytes});
 
   std::vector<ByteRange> ascending = data;
-  std::sort(ascending.begin(), ascending.end(), [](const ByteRange& a, const ByteRange& b) { return a.offset < b.offset; });
+  std::sort(ascending.begin(), ascending.end(),
+            [](const ByteRange& a, const ByteRange& b) { return a.offset < b.offset; });
   std::vector<ByteRange> between;
   std::uint32_t next = 0;
   for (const ByteRange& range : ascending) {
     if (range.offset < next || std::uint64_t{range.offset} + range.length > whole)
-      return failure(ErrorCode::bad_input_file, "scheme: data bytes {} + {} overlap others or leave the {} bytes of the page",
-                     range.offset, range.length, whole);
+      return failure(ErrorCode::bad_input_file,
+                     "scheme: data bytes {} + {} overlap others or leave the {} bytes of the page", range.offset,
+                     range.length, whole);
     if (range.offset > next) between.push_back({next, range.offset - next});
     next = range.offset + range.length;
   }
@@ -40,9 +45,15 @@ Result<ViewRanges> ViewRanges::make(View view, const Geometry& geometry, std::sp
 
   ViewRanges made;
   switch (view) {
-    case View::raw: made.ranges_ = {{0, whole}}; break;
-    case View::data: made.ranges_ = std::move(data); break;
-    case View::spare: made.ranges_ = std::move(between); break;
+    case View::raw:
+      made.ranges_ = {{0, whole}};
+      break;
+    case View::data:
+      made.ranges_ = std::move(data);
+      break;
+    case View::spare:
+      made.ranges_ = std::move(between);
+      break;
   }
   for (const ByteRange& range : made.ranges_) made.bytes_ += range.length;
   return made;

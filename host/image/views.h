@@ -25,9 +25,9 @@ struct ByteRange {
 // The ranges of a raw page that a view takes, in order.
 class ViewRanges {
  public:
-  // `scheme_data`: the data ranges of the ECC scheme, step after step; empty when no scheme is known. `data` is those
-  // ranges in that order, else the first page_bytes; `spare` is every byte that is not data, ascending; `raw` all.
-  // Ranges outside the page or over each other are refused (bad_input_file).
+  // `scheme_data`: the data ranges of the ECC scheme, step after step; empty when no scheme is known. `data` is
+  // those ranges in that order, else the first page_bytes; `spare` is every byte that is not data, ascending;
+  // `raw` all. Ranges outside the page or over each other are refused (bad_input_file).
   static Result<ViewRanges> make(View view, const Geometry& geometry, std::span<const ByteRange> scheme_data);
 
   std::uint32_t bytes_per_page() const { return bytes_; }

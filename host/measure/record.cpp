@@ -1,12 +1,12 @@
 #include "measure/record.h"
 
+#include <algorithm>
 #include <boost/asio/co_spawn.hpp>
 #include <boost/asio/redirect_error.hpp>
 #include <boost/asio/steady_timer.hpp>
 #include <boost/asio/this_coro.hpp>
 #include <boost/asio/thread_pool.hpp>
 #include <boost/asio/use_awaitable.hpp>
-#include <algorithm>
 
 #include "board/lease.h"
 
@@ -17,35 +17,70 @@ using namespace std::chrono_literals;
 using Clock = std::chrono::steady_clock;
 
 constexpr Nanoseconds kAveraged(100'000);  // 10 kS/s
+constexpr Nanoseconds kBurst(5'000);       // 200 kS/s
+constexpr auto kBurstLength = 60ms;        // around the switch-on
+constexpr std::size_t kMaxBurst = 20'000;
 constexpr std::uint16_t kRamp_ms = 1;
-constexpr auto kFlush = 200ms;             // how long samples may wait for the disk
+constexpr auto kFlush = 100ms;      // how long samples may wait for the disk
+constexpr auto kAfterTrip = 100ms;  // a little of what follows, then the end
 
 class Recording {
  public:
-  Recording(board::BoardClient& board, RecordOptions options, asio::any_io_executor executor, TraceWriter writer)
-      : board_(board), options_(std::move(options)), executor_(std::move(executor)), writer_(std::move(writer)), disk_(1) {}
+  Recording(board::BoardClient& board, RecordOptions options, asio::any_io_executor executor, TraceWriter writer,
+            std::optional<TraceWriter> burst_writer)
+      : board_(board),
+        options_(std::move(options)),
+        executor_(std::move(executor)),
+        writer_(std::move(writer)),
+        burst_writer_(std::move(burst_writer)),
+        disk_(1) {}
 
   asio::awaitable<Result<Recorded>> run() {
-    const Nanoseconds interval = std::max(kAveraged, board_.info().averaged_interval);
     board_.on_event([this](const board::BoardEvent& event) { on_event(event); });
-    const auto started = co_await board_.start_supply(SCP_RAIL_PORT, interval, Nanoseconds(0), 0ms, [this](const board::SampleFrame& frame) { on_samples(frame); });
+    const auto measured = co_await measure();
+    board_.on_event({});
+    if (!powered_) co_return failure(measured ? Error(ErrorCode::internal, "not powered") : measured.error());
+    // What was measured with the power on is kept, whatever ended it.
+    const auto kept = co_await write_rest();
+    if (!kept) co_return failure(kept.error());
+    if (!measured) co_return failure(Error(measured.error()).keeping("the trace so far is kept"));
+    if (result_.samples == 0)
+      co_return failure(Error(ErrorCode::board_refused, "the board sent no samples")
+                            .advising("check that it can measure supplies"));
+    co_return std::move(result_);
+  }
+
+  // False: nothing was powered, so there is nothing to keep.
+  bool powered() const { return powered_; }
+
+ private:
+  asio::awaitable<Result<void>> measure() {
+    const Nanoseconds averaged = std::max(kAveraged, board_.info().averaged_interval);
+    const Nanoseconds burst = std::max(kBurst, board_.info().burst_interval);
+    const auto started = co_await board_.start_supply(
+        SCP_RAIL_PORT, averaged, burst_writer_ ? burst : Nanoseconds(0), burst_writer_ ? kBurstLength : 0ms,
+        [this](const board::SampleFrame& frame) { on_samples(frame); });
     if (!started) co_return failure(started.error());
     co_await pause(options_.before);
     const auto measured = co_await power_and_wait();
     const auto stopped = co_await board_.stop_supply();
     if (stopped) result_.lost_samples = *stopped;
-    board_.on_event({});
-    flush_header();
-    const auto flushed = co_await flush();
-    if (!measured) co_return failure(measured.error());
-    if (!flushed) co_return failure(flushed.error());
-    const auto finished = co_await on_disk([this] { return writer_.finish(); });
-    if (!finished) co_return failure(finished.error());
-    if (result_.samples == 0) co_return failure(Error(ErrorCode::board_refused, "the board sent no samples").advising("check that it can measure supplies"));
-    co_return std::move(result_);
+    co_return measured;
   }
 
- private:
+  asio::awaitable<Result<void>> write_rest() {
+    put_header();
+    const auto flushed = co_await flush();
+    if (!flushed) co_return failure(flushed.error());
+    const auto finished = co_await on_disk([this] { return writer_.finish(); });
+    if (!finished || !burst_writer_) co_return finished;
+    const std::string burst = burst_header() + burst_samples_;
+    co_return co_await on_disk([this, &burst] {
+      const auto written = burst_writer_->append(burst);
+      return written ? burst_writer_->finish() : written;
+    });
+  }
+
   asio::awaitable<void> pause(Clock::duration time) {
     asio::steady_timer timer(executor_);
     boost::system::error_code ignored;
@@ -64,88 +99,124 @@ class Recording {
     if (!lease) {
       // The limiter opened on the ramp: what was measured is the finding.
       if (lease.error().code() != ErrorCode::current_limit) co_return failure(lease.error());
+      powered_ = true;
       result_.tripped = true;
-      co_await pause(100ms);
+      co_await pause(kAfterTrip);
       co_return Result<void>();
     }
+    powered_ = true;
     const auto waited = co_await wait();
     const auto down = co_await lease->power_down();
     if (!waited) co_return waited;
-    if (!down && !board_.lost()) co_return failure(down.error());
-    co_return Result<void>();
+    co_return down;
   }
 
   asio::awaitable<Result<void>> wait() {
     const auto from = Clock::now();
     auto until = from + options_.length;
     while (Clock::now() < until) {
-      if (options_.stop && options_.stop->load()) co_return failure(Error(ErrorCode::interrupted, "stopped on request").keeping("the trace so far is kept"));
+      if (options_.stop && options_.stop->load()) co_return failure(ErrorCode::interrupted, "stopped on request");
       if (board_.lost()) co_return failure(ErrorCode::link_lost, "the board went away while recording");
-      if (result_.tripped) until = std::min(until, Clock::now() + 100ms);  // a little of what follows, then the end
-      co_await pause(kFlush / 2);
-      flush_header();
+      if (result_.tripped) until = std::min<Clock::time_point>(until, Clock::now() + kAfterTrip);
+      co_await pause(kFlush);
+      put_header();
       const auto flushed = co_await flush();
       if (!flushed) co_return flushed;
       const auto elapsed = std::chrono::duration_cast<std::chrono::milliseconds>(Clock::now() - from);
       const double left = std::chrono::duration<double>(until - Clock::now()).count();
       if (options_.progress)
-        options_.progress({.stage = "recording", .unit = "ms", .done = static_cast<std::uint64_t>(std::min<std::int64_t>(elapsed.count(), options_.length.count())),
-                           .total = static_cast<std::uint64_t>(options_.length.count()), .bytes = 0, .bytes_per_second = 0, .seconds_left = std::max(0.0, left)});
+        options_.progress(
+            {.stage = "recording",
+             .unit = "ms",
+             .done = static_cast<std::uint64_t>(std::min<std::int64_t>(elapsed.count(), options_.length.count())),
+             .total = static_cast<std::uint64_t>(options_.length.count()),
+             .bytes = 0,
+             .bytes_per_second = 0,
+             .seconds_left = std::max(0.0, left)});
     }
     co_return Result<void>();
   }
 
   void on_event(const board::BoardEvent& event) {
-    if (event.kind == SCP_EVENT_PORT_ON && !on_ns_) on_ns_ = event.board_ns;
+    if (event.kind == SCP_EVENT_PORT_ON || event.kind == SCP_EVENT_PORT_TRIP) {
+      // Both are told at the end of the ramp and 1 ms (PROTOCOL.md, section 5), unless the trip comes later.
+      constexpr std::uint64_t kTold = (kRamp_ms + 1) * std::uint64_t{1'000'000};
+      if (!on_ns_) {
+        on_ns_ = event.board_ns - kTold;
+        add_event(*on_ns_, "on");
+      }
+    }
     if (event.kind == SCP_EVENT_PORT_TRIP) {
       result_.tripped = true;
       add_event(event.board_ns, "trip");
     }
-    if (event.kind == SCP_EVENT_PORT_ON) add_event(event.board_ns, "on");
+    if (event.kind == SCP_EVENT_HEARTBEAT_CUT) add_event(event.board_ns, "cut by the board: host silent");
   }
 
   // Times count from the first sample of the baseline.
-  double seconds(std::uint64_t board_ns) const { return first_ns_ ? (static_cast<double>(board_ns) - static_cast<double>(*first_ns_)) * 1e-9 : 0; }
+  double seconds(std::uint64_t board_ns) const {
+    return first_ns_ ? (static_cast<double>(board_ns) - static_cast<double>(*first_ns_)) * 1e-9 : 0;
+  }
   void add_event(std::uint64_t board_ns, std::string text) {
     result_.events.push_back({seconds(board_ns), text});
     if (header_written_) text_ += fmt::format("# event: {:.6f} {}\n", seconds(board_ns), text);
   }
 
   void on_samples(const board::SampleFrame& frame) {
-    if (frame.rail != SCP_RAIL_PORT || frame.burst) return;
+    if (frame.rail != SCP_RAIL_PORT) return;
+    if (frame.burst) return on_burst(frame);
     if (!first_ns_) first_ns_ = frame.first_ns;
-    if (frame.dropped_before > 0) ++result_.gaps;  // the jump in time is the gap; nothing is filled in
+    if (frame.dropped_before > 0 ||
+        frame.frames_lost_before) {  // the jump in time is the gap; nothing is filled in
+      ++result_.gaps;
+      samples_ += fmt::format("# gap: {:.6f} in front of this time samples were lost\n", seconds(frame.first_ns));
+    }
     for (std::size_t i = 0; i < frame.samples.size(); ++i) {
-      const board::SupplySample& from = frame.samples[i];
-      supply::Sample sample;
-      sample.time_s = seconds(frame.first_ns + i * frame.interval_ns);
-      sample.mA = from.microamps * 1e-3;
-      sample.volts = from.millivolts * 1e-3;
-      if (from.saturated) saturation_mA_ = sample.mA;
+      const supply::Sample sample = sample_of(frame, i);
+      if (frame.samples[i].saturated) saturation_mA_ = sample.mA;
       result_.peak_mA = std::max(result_.peak_mA, sample.mA);
+      // The board tells of a rail when it stands; when it began to rise, the samples know.
+      constexpr double kRisingVolts = 0.1, kRising_mA = 3;
+      if (!rise_s_ && (sample.volts > kRisingVolts || sample.mA > kRising_mA)) rise_s_ = sample.time_s;
       ++result_.samples;
       supply::append_sample(sample, false, samples_);
     }
   }
 
-  // The header waits for the switch-on, whose time it tells.
-  void flush_header() {
-    if (!header_written_ && (on_ns_ || !samples_.empty())) {
-      supply::TraceHeader header;
-      header.kind = "averaged";
-      header.rail = supply::Rail::vbus;
-      header.limit_mA = options_.limit_mA;
-      if (on_ns_ && first_ns_) header.t_on_s = seconds(*on_ns_);
-      header.full_scale_mA = saturation_mA_;
-      header.events = result_.events;
-      text_ += fmt::format("# tool: {}\n# board: {}\n", options_.tool, board_.info().uuid);
-      supply::append_header(header, false, text_);
-      header_written_ = true;
-    }
-    if (header_written_) {
-      text_ += samples_;
-      samples_.clear();
-    }
+  // A fixed span at a fixed rate: small enough to keep until the end.
+  void on_burst(const board::SampleFrame& frame) {
+    for (std::size_t i = 0; i < frame.samples.size() && burst_count_ < kMaxBurst; ++i, ++burst_count_)
+      supply::append_sample(sample_of(frame, i), false, burst_samples_);
+  }
+
+  supply::Sample sample_of(const board::SampleFrame& frame, std::size_t i) const {
+    supply::Sample sample;
+    sample.time_s = seconds(frame.first_ns + i * frame.interval_ns);
+    sample.mA = frame.samples[i].microamps * 1e-3;
+    sample.volts = frame.samples[i].millivolts * 1e-3;
+    return sample;
+  }
+
+  std::string header_text(std::string kind) const {
+    supply::TraceHeader header;
+    header.kind = std::move(kind);
+    header.rail = supply::Rail::vbus;
+    header.limit_mA = options_.limit_mA;
+    header.t_on_s = rise_s_;
+    header.full_scale_mA = saturation_mA_;
+    header.events = result_.events;
+    std::string text = fmt::format("# tool: {}\n# board: {}\n", options_.tool, board_.info().uuid);
+    supply::append_header(header, false, text);
+    return text;
+  }
+  std::string burst_header() const { return header_text("point"); }
+
+  // The header waits until the rail stands or has failed, since it tells when it began to rise.
+  void put_header() {
+    if (!header_written_) text_ += header_text("averaged");
+    header_written_ = true;
+    text_ += samples_;
+    samples_.clear();
   }
 
   asio::awaitable<Result<void>> flush() {
@@ -158,23 +229,44 @@ class Recording {
   RecordOptions options_;
   asio::any_io_executor executor_;
   TraceWriter writer_;
+  std::optional<TraceWriter> burst_writer_;
   asio::thread_pool disk_;  // the file is written here: the heartbeat must not wait for the disk
   Recorded result_;
   std::optional<std::uint64_t> first_ns_, on_ns_;
+  std::optional<double> rise_s_;  // when current or voltage began to rise: what the samples themselves tell
   std::optional<double> saturation_mA_;
-  std::string samples_, text_;
-  bool header_written_ = false;
+  std::string samples_, text_, burst_samples_;
+  std::size_t burst_count_ = 0;
+  bool header_written_ = false, powered_ = false;
+  bool over_ = false;  // our own switching off is no finding
 };
 
 }  // namespace
 
-asio::awaitable<Result<Recorded>> record_supply(board::BoardClient& board, files::FileSystem& system, RecordOptions options) {
+asio::awaitable<Result<Recorded>> record_supply(board::BoardClient& board, files::FileSystem& system,
+                                                RecordOptions options) {
   const auto executor = co_await asio::this_coro::executor;
-  if (!board.info().can_port || board.info().averaged_interval.value == 0) co_return failure(ErrorCode::board_refused, "this board measures no supply");
+  if (!board.info().can_port || board.info().averaged_interval.value == 0)
+    co_return failure(ErrorCode::board_refused, "this board measures no supply");
   auto writer = TraceWriter::create(system, options.path);
   if (!writer) co_return failure(writer.error());
-  Recording recording(board, std::move(options), executor, std::move(*writer));
-  co_return co_await recording.run();
+  std::optional<TraceWriter> burst_writer;
+  if (!options.burst_path.empty()) {
+    auto made = TraceWriter::create(system, options.burst_path);
+    if (!made) {
+      (void)system.remove_file(options.path);
+      co_return failure(made.error());
+    }
+    burst_writer.emplace(std::move(*made));
+  }
+  const std::string path = options.path, burst_path = options.burst_path;
+  Recording recording(board, std::move(options), executor, std::move(*writer), std::move(burst_writer));
+  auto recorded = co_await recording.run();
+  if (!recording.powered()) {  // the same command may be given again
+    (void)system.remove_file(path);
+    if (!burst_path.empty()) (void)system.remove_file(burst_path);
+  }
+  co_return recorded;
 }
 
 }  // namespace steadycell::measure

@@ -16,10 +16,11 @@ namespace steadycell::measure {
 namespace asio = boost::asio;
 
 struct RecordOptions {
-  std::string path;                             // .csv or .csv.gz; never overwritten
-  std::chrono::milliseconds length{10'000};     // after switch-on
-  std::chrono::milliseconds before{20};         // baseline
-  std::uint16_t limit_mA = 100;                 // what an unchecked stick may draw
+  std::string path;                          // .csv or .csv.gz; never overwritten
+  std::string burst_path{};                  // the same at 200 kS/s around the switch-on; empty: not recorded
+  std::chrono::milliseconds length{10'000};  // after switch-on
+  std::chrono::milliseconds before{20};      // baseline
+  std::uint16_t limit_mA = 100;              // what an unchecked stick may draw
   std::string tool;
   const std::atomic<bool>* stop = nullptr;
   api::ProgressSink progress;
@@ -32,9 +33,11 @@ struct Recorded {
   std::vector<supply::TraceEvent> events;
 };
 
-// Data lines open, soft start, latching limit, no retry; the trace reaches the disk while it is measured, and the port is
-// powered down in every case. A trip is a finding: the trace up to it is kept and `tripped` says so. Gaps stay gaps.
-// Errors: already_exists, those of the board and of the disk.
-asio::awaitable<Result<Recorded>> record_supply(board::BoardClient& board, files::FileSystem& system, RecordOptions options);
+// Data lines open, soft start, latching limit, no retry; the trace reaches the disk while it is measured, and the
+// port is powered down in every case. A trip is a finding: the trace up to it is kept and `tripped` says so. Gaps
+// stay gaps: a comment and a jump in time. What was recorded with the power on is kept when the recording fails or
+// is stopped. Errors: already_exists, those of the board and of the disk.
+asio::awaitable<Result<Recorded>> record_supply(board::BoardClient& board, files::FileSystem& system,
+                                                RecordOptions options);
 
 }  // namespace steadycell::measure

@@ -2,6 +2,8 @@
 
 #include <algorithm>
 
+#include "vote/majority.h"
+
 namespace steadycell::settle {
 namespace {
 
@@ -11,9 +13,9 @@ std::uint32_t slice_pages(const Geometry& geometry, std::uint32_t votes, std::ui
   return static_cast<std::uint32_t>(std::clamp<std::uint64_t>(memory / a_page, 1, geometry.pages_per_block));
 }
 
-std::uint32_t most_votes(const passes::CaptureReader& reader) {
-  return std::clamp(reader.units().passes(), 1U, BlockVoter::kMostPasses);
-}
+static_assert(passes::UnitIndex::kMaxPass <= vote::kMaxVotes);
+
+std::uint32_t most_votes(const passes::CaptureReader& reader) { return std::max(reader.units().passes(), 1U); }
 
 // The unit is not as it was written, or its file was dropped on purpose. Anything else concerns the medium or us.
 bool is_loss(const Error& error) {

@@ -17,8 +17,6 @@ struct LostUnit {
 // each of which goes through the passes anew: slow, but memory does not grow with the chip or the passes.
 class BlockVoter {
  public:
-  static constexpr std::uint32_t kMostPasses = 255;  // later ones do not vote
-
   // `memory`: most bytes of counters.
   BlockVoter(passes::CaptureReader& reader, std::uint64_t memory);
 

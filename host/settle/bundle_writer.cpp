@@ -65,19 +65,19 @@ Result<void> BundleWriter::next_pages_file() {
 
 Result<void> BundleWriter::add_page(ByteSpan voted, ByteSpan best, const image::PageMargins& margins) {
   if (pages_left_ == 0) {
-    if (const auto opened = next_pages_file(); !opened) return opened;
+    if (auto opened = next_pages_file(); !opened) return opened;
   }
   assert(pages_ && "more pages than the coverage has");
   --pages_left_;
-  if (const auto done = pages_->append(best); !done) return done;
+  if (auto done = pages_->append(best); !done) return done;
   all_pages_.update(best);
 
   scratch_.clear();
   block_hasher_.add_page(best, scratch_);
-  if (const auto done = blocks_->append(scratch_); !done) return done;
+  if (auto done = blocks_->append(scratch_); !done) return done;
   scratch_.clear();
   corrections_writer_.add_page(voted, best, scratch_);
-  if (const auto done = corrections_->append(scratch_); !done) return done;
+  if (auto done = corrections_->append(scratch_); !done) return done;
   scratch_.clear();
   margins_writer_.add_page(margins, scratch_);
   return margins_->append(scratch_);

@@ -8,6 +8,7 @@ namespace steadycell::settle {
 namespace {
 
 constexpr std::size_t kLostUnitsNamed = 20;
+constexpr std::size_t kDamagesNamed = 20;
 
 vote::LaneCounts no_bits(const Geometry& geometry) {
   vote::LaneCounts counts;
@@ -80,16 +81,17 @@ std::vector<std::string> Evidence::notes() const {
 
 std::vector<std::string> notes_on_capture(const passes::Contents& contents, const std::vector<LostUnit>& lost) {
   std::vector<std::string> notes;
-  for (const passes::Damage& damage : contents.damages) {
+  for (std::size_t i = 0; i < contents.damages.size() && i < kDamagesNamed; ++i) {
+    const passes::Damage& damage = contents.damages[i];
     notes.push_back(fmt::format("the capture's journal is damaged at byte {}: {} bytes lost", damage.offset, damage.bytes));
+  }
+  if (contents.damage_count > kDamagesNamed) {
+    notes.push_back(fmt::format("the capture's journal is damaged in {} places: {} bytes lost", contents.damage_count,
+                                contents.damaged_bytes));
   }
   if (!contents.chain_whole) notes.emplace_back("the hash chain of the capture's journal is broken");
   if (contents.torn_bytes > 0) {
     notes.push_back(fmt::format("the capture's journal ends in {} bytes of an unfinished record", contents.torn_bytes));
-  }
-  if (contents.units.passes() > BlockVoter::kMostPasses) {
-    notes.push_back(fmt::format("the capture holds {} passes, the first {} voted", contents.units.passes(),
-                                BlockVoter::kMostPasses));
   }
   for (std::size_t i = 0; i < lost.size() && i < kLostUnitsNamed; ++i) {
     const UnitAddress& unit = lost[i].unit;

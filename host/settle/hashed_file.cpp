@@ -15,7 +15,7 @@ Result<void> HashedFile::append(ByteSpan bytes) {
 
 Result<void> HashedFile::flush() {
   hash_.update(buffer_);
-  if (const auto done = file_->write_at(written_, buffer_); !done) return done;
+  if (auto done = file_->write_at(written_, buffer_); !done) return done;
   written_ += buffer_.size();
   buffer_.clear();
   return {};

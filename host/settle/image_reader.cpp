@@ -15,7 +15,7 @@ Result<void> for_each_piece(files::File& file, const std::function<Result<void>(
     const auto got = file.read_at(at, piece);
     if (!got) return failure(got.error());
     if (*got > 0) {
-      if (const auto visited = visit(ByteSpan(piece).first(*got)); !visited) return visited;
+      if (auto visited = visit(ByteSpan(piece).first(*got)); !visited) return visited;
     }
     if (*got < piece.size()) return {};
     at += *got;
@@ -71,7 +71,7 @@ Result<void> ImageReader::for_each_verdict(
   };
   const auto fed = for_each_piece(**file, [&](ByteSpan piece) { return parser.feed(as_text(piece), row); });
   if (!fed) return failure(fed.error());
-  if (const auto finished = parser.finish(row); !finished) return finished;
+  if (auto finished = parser.finish(row); !finished) return finished;
   if (rows != coverage_.pages()) {
     return damaged(fmt::format("{} rows for the {} pages of the image", rows, coverage_.pages()));
   }

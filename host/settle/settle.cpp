@@ -81,7 +81,7 @@ class Settler {
     Summary summary;
     summary.manifest = std::move(written->manifest);
     summary.sha256 = written->pages_sha256;
-    summary.passes = std::min(reader_->units().passes(), BlockVoter::kMostPasses);
+    summary.passes = reader_->units().passes();
     summary.causes = evidence_.causes();
     summary.lanes = evidence_.lanes();
     summary.tied_bits = evidence_.tied_bits();
@@ -99,10 +99,10 @@ class Settler {
     const std::uint64_t blocks = std::min(coverage_->blocks(), kMeasuredBlocks);
     Progress progress{.stage = "measuring", .total = blocks};
     for (std::uint64_t i = 0; i < blocks; ++i) {
-      if (const auto on = hooks_->go_on(progress.stage); !on) return on;
+      if (auto on = hooks_->go_on(progress.stage); !on) return on;
       const CoveredBlock at = block_at(i * coverage_->blocks() / blocks);
       for (std::uint32_t first = 0; first < geometry_.pages_per_block; first += voter_.pages_per_slice()) {
-        if (const auto voted = voter_.vote(at.place, at.block, first); !voted) return voted;
+        if (auto voted = voter_.vote(at.place, at.block, first); !voted) return voted;
         for (std::uint32_t page = 0; page < voter_.pages(); ++page) {
           if (voter_.tally().majority(page, voted_, unsure_).votes > 0) judge_->measure(voted_);
         }
@@ -118,11 +118,11 @@ class Settler {
   Result<void> decide() {
     Progress progress{.stage = "settling", .total = coverage_->blocks()};
     for (std::uint64_t i = 0; i < coverage_->blocks(); ++i) {
-      if (const auto on = hooks_->go_on(progress.stage); !on) return on;
+      if (auto on = hooks_->go_on(progress.stage); !on) return on;
       const CoveredBlock at = block_at(i);
       for (std::uint32_t first = 0; first < geometry_.pages_per_block; first += voter_.pages_per_slice()) {
-        if (const auto voted = voter_.vote(at.place, at.block, first); !voted) return voted;
-        if (const auto settled = settle_slice(at, first); !settled) return settled;
+        if (auto voted = voter_.vote(at.place, at.block, first); !voted) return voted;
+        if (auto settled = settle_slice(at, first); !settled) return settled;
       }
       progress.done = i + 1;
       progress.bytes += geometry_.block_raw_bytes();
@@ -156,13 +156,13 @@ class Settler {
       }
       evidence_.add(vote, unsure_, voted_, voter_.failed_reads(page));
       rows_.push_back(row);
-      if (const auto added = writer_.add_page(voted_, best_, margins_of(page, vote)); !added) return added;
+      if (auto added = writer_.add_page(voted_, best_, margins_of(page, vote)); !added) return added;
     }
     evidence_.end_slice();
     for (std::size_t page = 0; page < rows_.size(); ++page) {
       if (rows_[page].verdict != image::Verdict::unread) rows_[page].cause = evidence_.cause_of(page);
       evidence_.count(rows_[page].cause);
-      if (const auto added = writer_.add_verdict(rows_[page]); !added) return added;
+      if (auto added = writer_.add_verdict(rows_[page]); !added) return added;
     }
     return {};
   }
@@ -201,7 +201,7 @@ class Settler {
                             .timing = head.timing,
                             .retry_level = 0,
                             .temperature = "",
-                            .passes = std::min(reader_->units().passes(), BlockVoter::kMostPasses)}};
+                            .passes = reader_->units().passes()}};
     manifest.not_read = {"one-time-programmable area", "blocks beyond the advertised count"};
     manifest.fill_byte = kFill;
     manifest.notes = evidence_.notes();

@@ -100,7 +100,7 @@ class Verifier {
     Sha256 hash;
     std::uint64_t bytes = 0;
     const auto read = for_each_piece(**file, [&](ByteSpan piece) -> Result<void> {
-      if (const auto on = hooks_->go_on(progress_.stage); !on) return on;
+      if (auto on = hooks_->go_on(progress_.stage); !on) return on;
       hash.update(piece);
       bytes += piece.size();
       if (blocks != nullptr) blocks->update(piece);

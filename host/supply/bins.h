@@ -15,7 +15,8 @@ struct Bin {
 // Gathers samples into bins of equal width, at most `most` of them; what comes later is left out.
 class BinGatherer {
  public:
-  BinGatherer(double start_s, double width_s, std::size_t most) : start_s_(start_s), width_s_(width_s), most_(most) {}
+  BinGatherer(double start_s, double width_s, std::size_t most)
+      : start_s_(start_s), width_s_(width_s), most_(most) {}
   void add(double time_s, double mA, double volts);
   std::vector<Bin> finish();
 

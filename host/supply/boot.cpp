@@ -27,7 +27,9 @@ double fill_gaps(std::vector<double>& x, const std::vector<Bin>& bins) {
 
 double median_between(std::span<const double> x, std::size_t from, std::size_t to) {
   to = std::min(to, x.size());
-  return from < to ? median_of({x.begin() + static_cast<std::ptrdiff_t>(from), x.begin() + static_cast<std::ptrdiff_t>(to)}) : 0;
+  return from < to ? median_of({x.begin() + static_cast<std::ptrdiff_t>(from),
+                                x.begin() + static_cast<std::ptrdiff_t>(to)})
+                   : 0;
 }
 
 Stretch standing(const Features& f) {
@@ -52,24 +54,29 @@ void measure_plateaus(std::span<const double> x, Stretch s, Features& out) {
     if (end <= start) return;
     const auto segment = part.subspan(start, end - start);
     const double mean = std::accumulate(segment.begin(), segment.end(), 0.0) / static_cast<double>(segment.size());
-    out.plateaus.push_back({static_cast<double>(s.from + start) * out.bin_s, static_cast<double>(end - start) * out.bin_s, mean});
+    out.plateaus.push_back(
+        {static_cast<double>(s.from + start) * out.bin_s, static_cast<double>(end - start) * out.bin_s, mean});
     start = end;
   };
   for (const std::size_t change : change_points(part, penalty, 4)) add(change);
   add(part.size());
   if (out.plateaus.empty()) return;
   const Plateau& last = out.plateaus.back();
-  out.steady_mA = {last.mA, sigma / std::sqrt(std::max(1.0, last.length_s / out.bin_s)) + out.baseline_mA.sigma, false};
+  out.steady_mA = {last.mA, sigma / std::sqrt(std::max(1.0, last.length_s / out.bin_s)) + out.baseline_mA.sigma,
+                   false};
   std::vector<double> inner;
   for (std::size_t i = s.to - static_cast<std::size_t>(last.length_s / out.bin_s + 0.5); i < s.to; ++i)
     if (out.bins[i].samples > 1) inner.push_back(out.bins[i].deviation_mA);
   out.ripple_mA = inner.empty() ? 0 : std::max(0.0, median_of(std::move(inner)) - out.noise_mA);
 }
 
-// Device chirp of high-speed detection: 17.78 mA into the line for 1 to 7 ms, at least 100 ms after attach (USB 2.0,
-// 7.1.7.5; current from 800 mV into 45 ohm). It ends where it began, and the rail regulator passes it on unchanged.
+// Device chirp of high-speed detection: 17.78 mA into the line for 1 to 7 ms, at least 100 ms after attach
+// (USB 2.0, 7.1.7.5; current from 800 mV into 45 ohm). It ends where it began, and the rail regulator passes it on
+// unchanged.
 std::optional<double> find_chirp(std::span<const double> x, Stretch s, double bin_s) {
-  const auto ms = [&](double t) { return std::max<std::size_t>(1, static_cast<std::size_t>(t * 1e-3 / bin_s + 0.5)); };
+  const auto ms = [&](double t) {
+    return std::max<std::size_t>(1, static_cast<std::size_t>(t * 1e-3 / bin_s + 0.5));
+  };
   if (bin_s > 1.5e-3) return std::nullopt;
   for (std::size_t i = s.from + ms(100); i + 12 < s.to; ++i) {
     const double base = median_between(x, i - 9, i - 1);
@@ -77,7 +84,8 @@ std::optional<double> find_chirp(std::span<const double> x, Stretch s, double bi
     std::size_t end = i;
     while (end < s.to && x[end] - base > 12 && x[end] - base < 24) ++end;
     if (end - i > 7) continue;
-    // Not a burst among bursts: quiet before, and back to the same level behind, where only the edge bin may lie between.
+    // Not a burst among bursts: quiet before, and back to the same level behind, where only the edge bin may lie
+    // between.
     if (end + 6 >= s.to || std::abs(median_between(x, end + 1, end + 6) - base) > 3) continue;
     double spread = 0;
     for (std::size_t j = i - 9; j < i - 1; ++j) spread = std::max(spread, std::abs(x[j] - base));
@@ -98,7 +106,8 @@ void measure_bursts(std::span<const double> x, Stretch s, Features& out) {
   }
   constexpr std::size_t kWindow = 20;
   for (std::size_t i = 0; i + kWindow <= active.size(); ++i)
-    if (std::count(active.begin() + static_cast<std::ptrdiff_t>(i), active.begin() + static_cast<std::ptrdiff_t>(i + kWindow), true) >= 10)
+    if (std::count(active.begin() + static_cast<std::ptrdiff_t>(i),
+                   active.begin() + static_cast<std::ptrdiff_t>(i + kWindow), true) >= 10)
       std::fill_n(dense.begin() + static_cast<std::ptrdiff_t>(i), kWindow, true);
   out.active_ms = static_cast<double>(count) * out.bin_s * 1e3;
   std::vector<double> peaks;
@@ -114,7 +123,8 @@ void measure_bursts(std::span<const double> x, Stretch s, Features& out) {
     double peak = 0;
     while (end < active.size() && active[end]) peak = std::max<double>(peak, out.bins[s.from + end++].high_mA);
     const std::size_t at = s.from + i;
-    const double before = median_between(x, at > s.from + 4 ? at - 4 : s.from, at), behind = median_between(x, s.from + end, s.from + end + 4);
+    const double before = median_between(x, at > s.from + 4 ? at - 4 : s.from, at),
+                 behind = median_between(x, s.from + end, s.from + end + 4);
     if (std::abs(before - behind) < std::max(0.5, 0.25 * (peak - before)) && i > 0) {
       ++out.blips;
       peaks.push_back(peak - (before + behind) / 2);
@@ -162,19 +172,22 @@ void find_restarts(std::span<const double> x, Stretch s, Features& out) {
 // Unbiased autocorrelation of the bins after removing the mean (Wiener-Khinchin), over lags of 20 ms to 5 s. Long
 // traces are thinned first, so that the cost stays bounded.
 void find_period(std::span<const double> x, Stretch s, Features& out) {
-  std::vector<double> y(x.begin() + static_cast<std::ptrdiff_t>(s.from), x.begin() + static_cast<std::ptrdiff_t>(s.to));
+  std::vector<double> y(x.begin() + static_cast<std::ptrdiff_t>(s.from),
+                        x.begin() + static_cast<std::ptrdiff_t>(s.to));
   double step = out.bin_s;
   while (y.size() > 4000) {
     for (std::size_t i = 0; i < y.size() / 2; ++i) y[i] = (y[2 * i] + y[2 * i + 1]) / 2;
     y.resize(y.size() / 2);
     step *= 2;
   }
-  const std::size_t n = y.size(), low = static_cast<std::size_t>(20e-3 / step), high = std::min(n / 2, static_cast<std::size_t>(5 / step));
+  const std::size_t n = y.size(), low = static_cast<std::size_t>(20e-3 / step),
+                    high = std::min(n / 2, static_cast<std::size_t>(5 / step));
   if (n < 100 || low < 2) return;
   const double mean = std::accumulate(y.begin(), y.end(), 0.0) / static_cast<double>(n);
   for (double& v : y) v -= mean;
   const auto at_lag = [&](std::size_t lag) {
-    return std::inner_product(y.begin() + static_cast<std::ptrdiff_t>(lag), y.end(), y.begin(), 0.0) / static_cast<double>(n - lag);
+    return std::inner_product(y.begin() + static_cast<std::ptrdiff_t>(lag), y.end(), y.begin(), 0.0) /
+           static_cast<double>(n - lag);
   };
   const double power = at_lag(0);
   if (power < 1e-9) return;
@@ -199,7 +212,8 @@ void measure_source(Stretch s, Features& out) {
   for (std::size_t i = s.from; i < s.to; ++i) {
     const Bin& b = out.bins[i];
     if (b.samples == 0) continue;
-    n += 1, si += b.mean_mA, sv += b.mean_V, sii += double{b.mean_mA} * b.mean_mA, siv += double{b.mean_mA} * b.mean_V, svv += double{b.mean_V} * b.mean_V;
+    n += 1, si += b.mean_mA, sv += b.mean_V, sii += double{b.mean_mA} * b.mean_mA,
+        siv += double{b.mean_mA} * b.mean_V, svv += double{b.mean_V} * b.mean_V;
   }
   const double spread = n * sii - si * si;
   if (n < 10 || spread / (n * n) < 4) return;  // currents within 2 mA of each other say nothing
@@ -216,7 +230,8 @@ void measure_boot(Features& out) {
   fill_gaps(x, out.bins);
   const Stretch s = standing(out);
   if (s.to < s.from + 10) return;
-  std::vector<double> sorted(x.begin() + static_cast<std::ptrdiff_t>(s.from), x.begin() + static_cast<std::ptrdiff_t>(s.to));
+  std::vector<double> sorted(x.begin() + static_cast<std::ptrdiff_t>(s.from),
+                             x.begin() + static_cast<std::ptrdiff_t>(s.to));
   std::sort(sorted.begin(), sorted.end());
   out.low_mA = sorted[sorted.size() / 100];
   out.high_mA = sorted[sorted.size() * 99 / 100];
@@ -227,7 +242,8 @@ void measure_boot(Features& out) {
   find_period(x, s, out);
   if (out.restarts_s.size() >= 2) {
     std::vector<double> intervals;
-    for (std::size_t i = 1; i < out.restarts_s.size(); ++i) intervals.push_back(out.restarts_s[i] - out.restarts_s[i - 1]);
+    for (std::size_t i = 1; i < out.restarts_s.size(); ++i)
+      intervals.push_back(out.restarts_s[i] - out.restarts_s[i - 1]);
     const double middle = median_of(intervals);
     double spread = 0;
     for (const double interval : intervals) spread = std::max(spread, std::abs(interval - middle));

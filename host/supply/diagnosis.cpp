@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include "supply/judge.h"
+#include "supply/twin.h"
 
 namespace steadycell::supply {
 namespace {
@@ -23,7 +24,8 @@ std::optional<Rail> rail_of(const Features& f) {
 }  // namespace
 
 std::vector<Diagnosis> Verdicts::ranked() && {
-  std::stable_sort(list_.begin(), list_.end(), [](const Diagnosis& a, const Diagnosis& b) { return a.confidence > b.confidence; });
+  std::stable_sort(list_.begin(), list_.end(),
+                   [](const Diagnosis& a, const Diagnosis& b) { return a.confidence > b.confidence; });
   std::erase_if(list_, [](const Diagnosis& d) { return d.confidence < kWorthNaming; });
   if (list_.empty() || list_.front().confidence < kSure) {
     Diagnosis unsure;
@@ -52,8 +54,9 @@ void judge_collapse(const Reading& r, Verdicts& verdicts) {
   std::vector<std::string> evidence;
   for (const Collapse& c : f.collapses) {
     double p = 0;
-    std::string says = fmt::format("the supply stood, then fell at {:.3f} s; highest current before {:.0f} mA, at that top for {:.1f} ms",
-                                   c.time_s, c.peak_before_mA, c.flat_ms);
+    std::string says = fmt::format(
+        "the supply stood, then fell at {:.3f} s; highest current before {:.0f} mA, at that top for {:.1f} ms",
+        c.time_s, c.peak_before_mA, c.flat_ms);
     if (event_near("trip", c.time_s) || event_near("limit", c.time_s)) {
       p = 0.99;
       says += ", where the recorder notes that the limiter acted";
@@ -62,10 +65,12 @@ void judge_collapse(const Reading& r, Verdicts& verdicts) {
       says += ", where the recorder notes that it switched off";
     } else if (r.limit_mA) {
       p = exceeds(c.peak_before_mA / *r.limit_mA, 0.87, 0.03);
-      says += fmt::format(" ({:.0f} % of the limit of {:.0f} mA)", 100 * c.peak_before_mA / *r.limit_mA, *r.limit_mA);
+      says +=
+          fmt::format(" ({:.0f} % of the limit of {:.0f} mA)", 100 * c.peak_before_mA / *r.limit_mA, *r.limit_mA);
     } else if (c.sag_ms > 2.5e3 * f.sample_s) {
       p = 0.95;
-      says += fmt::format("; the voltage sagged for {:.1f} ms while the current stood still: a limiter at work", c.sag_ms);
+      says += fmt::format("; the voltage sagged for {:.1f} ms while the current stood still: a limiter at work",
+                          c.sag_ms);
     } else {
       // A hand on the switch looks the same, except that people rarely switch off amid a burst.
       p = f.duration_s - c.time_s > 0.05 ? 0.6 : 0.2;
@@ -80,7 +85,8 @@ void judge_collapse(const Reading& r, Verdicts& verdicts) {
   }
   if (f.collapses.empty() && r.limit_mA && f.end_V < 0.93 * f.top_V && f.end_mA > 0.9 * *r.limit_mA) {
     certain = 0.9;
-    evidence = {fmt::format("at the end {:.0f} mA flow, the limit, and the supply is held down at {:.2f} V", f.end_mA, f.end_V)};
+    evidence = {fmt::format("at the end {:.0f} mA flow, the limit, and the supply is held down at {:.2f} V",
+                            f.end_mA, f.end_V)};
   }
   if (!evidence.empty() && !f.plateaus.empty())
     evidence.push_back(fmt::format("the stage before drew {:.1f} mA", f.plateaus.back().mA));
@@ -90,11 +96,19 @@ void judge_collapse(const Reading& r, Verdicts& verdicts) {
 std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header, const Settings& settings,
                                 const Features* burst, const Features* twin) {
   Verdicts verdicts;
-  Reading reading{trace, header, settings.rail ? settings.rail : header.rail, false,
-                  settings.limit_mA ? settings.limit_mA : header.limit_mA, burst, twin};
-  if (!trace.has_baseline) verdicts.note("no samples from before power: the zero of the current is not known better than 1 mA");
-  if (trace.gaps > 0) verdicts.note(fmt::format("{} gaps, {:.1f} ms in all, were not recorded", trace.gaps, trace.gap_s * 1e3));
-  if (trace.saturated) verdicts.note("the converter was at full scale: currents and charges are at least what is said here");
+  Reading reading{trace,
+                  header,
+                  settings.rail ? settings.rail : header.rail,
+                  false,
+                  settings.limit_mA ? settings.limit_mA : header.limit_mA,
+                  burst,
+                  twin};
+  if (!trace.has_baseline)
+    verdicts.note("no samples from before power: the zero of the current is not known better than 1 mA");
+  if (trace.gaps > 0)
+    verdicts.note(fmt::format("{} gaps, {:.1f} ms in all, were not recorded", trace.gaps, trace.gap_s * 1e3));
+  if (trace.saturated)
+    verdicts.note("the converter was at full scale: currents and charges are at least what is said here");
 
   if (trace.bins.empty() || (trace.top_V < 0.03 && trace.early_mA < 5)) {
     verdicts.doubt("the trace shows no moment with power");
@@ -103,12 +117,22 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
   if (!reading.rail) reading.rail = rail_of(trace);
   if (!reading.rail) {
     if (!settings.assume_port) {
-      verdicts.doubt(fmt::format("{:.2f} V at {:.0f} mA: which rail this is decides what it means; give --rail", trace.early_V, trace.early_mA));
+      verdicts.doubt(fmt::format("{:.2f} V at {:.0f} mA: which rail this is decides what it means; give --rail",
+                                 trace.early_V, trace.early_mA));
       return std::move(verdicts).ranked();
     }
     reading.rail = Rail::vbus;
     reading.rail_assumed = true;
     verdicts.note("the trace does not say which rail it is; read as the USB port (--rail says otherwise)");
+  }
+  if (const auto beside = twin ? compare(trace, *twin) : std::nullopt) {
+    if (beside->parts_s)
+      verdicts.note(
+          fmt::format("differs from the twin from {:.3f} s after switch-on, where the twin {} (distance {:.2f})",
+                      *beside->parts_s, beside->stage, beside->distance));
+    else
+      verdicts.note(fmt::format("follows the twin all the way (distance {:.2f})", beside->distance));
+    for (const std::string& difference : beside->differences) verdicts.note(difference);
   }
   if (*reading.rail == Rail::vbus)
     judge_port(reading, verdicts);

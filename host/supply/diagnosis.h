@@ -6,16 +6,32 @@
 
 #include "supply/features.h"
 
-// Why a stick or a socketed chip behaves as its supply trace shows. The trace says what state the circuit is in, not
-// why: each fault comes with its evidence, the bench step that would tell it from the next likely one, and a caution.
+// Why a stick or a socketed chip behaves as its supply trace shows. The trace says what state the circuit is in,
+// not why: each fault comes with its evidence, the bench step that would tell it from the next likely one, and a
+// caution.
 namespace steadycell::supply {
 
 enum class Fault : std::uint8_t {
-  healthy, vbus_short, rail_short, open_path, ldo_dead, dead_clock, boot_loop, nand_no_answer, inrush_large,
-  missing_bulk, intermittent, limit_trip, socket_ok, socket_empty, socket_short, socket_reversed, unsure,
+  healthy,
+  vbus_short,
+  rail_short,
+  open_path,
+  ldo_dead,
+  dead_clock,
+  boot_loop,
+  nand_no_answer,
+  inrush_large,
+  missing_bulk,
+  intermittent,
+  limit_trip,
+  socket_ok,
+  socket_empty,
+  socket_short,
+  socket_reversed,
+  unsure,
 };
-std::string_view key_of(Fault fault);        // "vbus_short": stable, for programs
-std::string_view words_for(Fault fault);     // what people read
+std::string_view key_of(Fault fault);     // "vbus_short": stable, for programs
+std::string_view words_for(Fault fault);  // what people read
 
 struct Diagnosis {
   Fault fault = Fault::unsure;
@@ -33,8 +49,8 @@ struct Settings {
   bool assume_port = true;
 };
 
-// Most likely first, at least one. `burst` is the fast recording of the same switch-on, `twin` a healthy run of the same
-// kind of board; nullptr where there is none.
+// Most likely first, at least one. `burst` is the fast recording of the same switch-on, `twin` a healthy run of
+// the same kind of board; nullptr where there is none.
 std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header, const Settings& settings,
                                 const Features* burst, const Features* twin);
 

@@ -11,9 +11,9 @@
 namespace steadycell::supply {
 namespace {
 
-constexpr std::size_t kFirst = 64;           // samples that settle noise and sampling interval
-constexpr std::size_t kMostBefore = 16384;   // samples kept from before power
-constexpr std::size_t kMostBehind = 32768;   // and from the first 60 ms behind it
+constexpr std::size_t kFirst = 64;          // samples that settle noise and sampling interval
+constexpr std::size_t kMostBefore = 16384;  // samples kept from before power
+constexpr std::size_t kMostBehind = 32768;  // and from the first 60 ms behind it
 constexpr double kHead = 60e-3, kTail = 0.1, kBin = 1e-3;
 constexpr std::size_t kMostBins = 16384;
 
@@ -43,7 +43,9 @@ struct Analyzer::State {
   void behind_power(const Sample& s);
 };
 
-Analyzer::Analyzer(const TraceHeader& known) : state_(std::make_unique<State>()) { state_->known = known; }
+Analyzer::Analyzer(const TraceHeader& known) : state_(std::make_unique<State>()) {
+  state_->known = known;
+}
 Analyzer::~Analyzer() = default;
 Analyzer::Analyzer(Analyzer&&) noexcept = default;
 Analyzer& Analyzer::operator=(Analyzer&&) noexcept = default;
@@ -55,7 +57,8 @@ void Analyzer::add(const Sample& sample) {
   if (s.first.size() == kFirst) s.start();
 }
 
-// The middle interval of the first samples is the sampling interval: a gap or a rounded time among them does no harm.
+// The middle interval of the first samples is the sampling interval: a gap or a rounded time among them does no
+// harm.
 void Analyzer::State::start() {
   started = true;
   if (first.empty()) return;
@@ -67,15 +70,19 @@ void Analyzer::State::start() {
     volts.push_back(first[i].volts);
   }
   // Rounded times: the mean over all is finer than the median of one.
-  const double mean = first.size() > 1 ? (first.back().time_s - first.front().time_s) / static_cast<double>(first.size() - 1) : kBin;
+  const double mean = first.size() > 1
+                          ? (first.back().time_s - first.front().time_s) / static_cast<double>(first.size() - 1)
+                          : kBin;
   if (std::abs(mean - sample_s) < 0.05 * sample_s) sample_s = mean;
   rest_mA = median_of(currents);
   rest_V = median_of(volts);
   noise_mA = noise_of(first);
   start_s = last_s = first.front().time_s;
   const std::vector<Sample> waiting = std::move(first);
-  if (rest_V > 0.5) power_found(start_s);  // no moment without power: no baseline
-  else if (known.t_on_s && *known.t_on_s <= start_s) power_found(start_s);
+  if (rest_V > 0.5)
+    power_found(start_s);  // no moment without power: no baseline
+  else if (known.t_on_s && *known.t_on_s <= start_s)
+    power_found(start_s);
   for (const Sample& s : waiting) take(s);
 }
 
@@ -150,7 +157,8 @@ Features Analyzer::finish() {
     double sum = 0;
     for (const Sample& sample : s.head) sum += sample.mA;
     if (!s.head.empty()) {
-      out.baseline_mA = {sum / static_cast<double>(s.head.size()), s.noise_mA / std::sqrt(static_cast<double>(s.head.size())), false};
+      out.baseline_mA = {sum / static_cast<double>(s.head.size()),
+                         s.noise_mA / std::sqrt(static_cast<double>(s.head.size())), false};
       out.has_baseline = true;
     }
     return std::move(out);

@@ -8,15 +8,17 @@
 
 #include "supply/diagnosis.h"
 
-// How diagnoses are weighed: a list of questions in the order of certainty, each answered with a probability instead of
-// yes or no. What an earlier question claims, later ones cannot claim again; what none claims is "unsure".
+// How diagnoses are weighed: a list of questions in the order of certainty, each answered with a probability
+// instead of yes or no. What an earlier question claims, later ones cannot claim again; what none claims is
+// "unsure".
 namespace steadycell::supply {
 
 // Probability that a value known to `sigma` exceeds `limit`.
 inline double exceeds(double value, double limit, double sigma) {
   return 0.5 * std::erfc((limit - value) / (std::sqrt(2.0) * std::max(sigma, 1e-12)));
 }
-// The same for positive quantities whose natural spread is a factor: `spread` is the sigma of the logarithm, 0.2 = 20 %.
+// The same for positive quantities whose natural spread is a factor: `spread` is the sigma of the logarithm, 0.2 =
+// 20 %.
 inline double exceeds_by_factor(double value, double limit, double spread) {
   return exceeds(std::log(std::max(value, 1e-9)), std::log(limit), spread);
 }
@@ -32,8 +34,12 @@ struct Reading {
 
   // The recording that shows the first moments best.
   const Features& switch_on() const { return burst && burst->t_on_s && burst->ramp_resolved ? *burst : trace; }
-  const RampShape& shape() const { return burst && burst->ramp_shape.resolved ? burst->ramp_shape : trace.ramp_shape; }
-  double bin_noise_mA() const { return trace.noise_mA / std::sqrt(std::max(1.0, trace.bin_s / std::max(trace.sample_s, 1e-9))); }
+  const RampShape& shape() const {
+    return burst && burst->ramp_shape.resolved ? burst->ramp_shape : trace.ramp_shape;
+  }
+  double bin_noise_mA() const {
+    return trace.noise_mA / std::sqrt(std::max(1.0, trace.bin_s / std::max(trace.sample_s, 1e-9)));
+  }
   // How surely a level near zero is known.
   double zero_sigma_mA() const { return std::hypot(trace.baseline_mA.sigma, bin_noise_mA()); }
 };

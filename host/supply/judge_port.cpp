@@ -2,8 +2,9 @@
 
 #include "supply/judge.h"
 
-// The USB port. Every question is about physics that holds for any stick: where the voltage stands, which charge flows
-// at switch-on, whether current flows before a controller could ask for it, whether it steps, bursts, repeats or stops.
+// The USB port. Every question is about physics that holds for any stick: where the voltage stands, which charge
+// flows at switch-on, whether current flows before a controller could ask for it, whether it steps, bursts,
+// repeats or stops.
 namespace steadycell::supply {
 namespace {
 
@@ -13,11 +14,13 @@ constexpr double kHardShort = 8;       // ohms with lead and fuse; common practi
 constexpr double kNothing = 0.6;       // mA: a dead regulator draws 0.05 to 0.2, a controller in reset 2 or more
 constexpr double kFixtureCharge = 3;   // uC: less is fixture and connector, 0.1 uF to 0.5 uF at 5 V
 constexpr double kOutputCharge = 3.3;  // uC: regulators need 1 uF at 3.3 V behind them to be stable
-constexpr double kReset = 35;          // mA: no controller draws this in reset, 60 mA more is a short (common practice)
-constexpr double kLargestInput = 38;   // uF: USB allows 10 (7.2.4.1); 45 is where ports trip; regulators add theirs
-constexpr double kSmallestInput = 1.6; // uF: USB wants 1 to 10 at the device (table 7-7, from memory); 10 % parts, bias loss
-constexpr double kDenseLoad = 20;      // ms of reads one after another: firmware does not load in less
-constexpr double kPageRead = 7;        // mA: an array read draws 8 to 30 for 25 us and more, an ID request toggles the bus only
+constexpr double kReset = 35;  // mA: no controller draws this in reset, 60 mA more is a short (common practice)
+constexpr double kLargestInput = 38;  // uF: USB allows 10 (7.2.4.1); 45 is where ports trip; regulators add theirs
+constexpr double kSmallestInput =
+    1.6;  // uF: USB wants 1 to 10 at the device (table 7-7, from memory); 10 % parts, bias loss
+constexpr double kDenseLoad = 20;  // ms of reads one after another: firmware does not load in less
+constexpr double kPageRead =
+    7;  // mA: an array read draws 8 to 30 for 25 us and more, an ID request toggles the bus only
 
 // 1. The port never came up.
 void judge_not_up(const Reading& r, Verdicts& verdicts) {
@@ -26,26 +29,38 @@ void judge_not_up(const Reading& r, Verdicts& verdicts) {
   const double held = (1 - up) * exceeds(f.early_mA, 5, 1 + r.zero_sigma_mA());
   const double ohm = f.early_mA > 0.5 ? f.early_V / f.early_mA * 1e3 : 1e6;
   std::vector<std::string> evidence{
-      fmt::format("the port never rose above {:.2f} V while {:.0f} mA flowed: {:.2f} ohm with lead and contacts", f.top_V, f.early_mA, ohm)};
+      fmt::format("the port never rose above {:.2f} V while {:.0f} mA flowed: {:.2f} ohm with lead and contacts",
+                  f.top_V, f.early_mA, ohm)};
   if (r.limit_mA)
-    evidence.push_back(fmt::format("{:.0f} % of the limit of {:.0f} mA", 100 * f.early_mA / *r.limit_mA, *r.limit_mA));
+    evidence.push_back(
+        fmt::format("{:.0f} % of the limit of {:.0f} mA", 100 * f.early_mA / *r.limit_mA, *r.limit_mA));
   if (r.shape().resolved)
-    evidence.push_back(fmt::format("voltage at 10 % over voltage at 85 % of the current: {:.2f} ({})", r.shape().ratio(),
-                                   r.shape().ratio() < 0.25 ? "a resistor" : r.shape().ratio() > 0.6 ? "a junction: a clamp, or reversed polarity" : "neither resistor nor plain junction"));
+    evidence.push_back(fmt::format("voltage at 10 % over voltage at 85 % of the current: {:.2f} ({})",
+                                   r.shape().ratio(),
+                                   r.shape().ratio() < 0.25  ? "a resistor"
+                                   : r.shape().ratio() > 0.6 ? "a junction: a clamp, or reversed polarity"
+                                                             : "neither resistor nor plain junction"));
   // A capacitor still charging rises; a short does not.
   const double charging = exceeds(f.early_slope_V_per_s, 3, 1);
   if (charging > 0.5) {
-    verdicts.doubt(fmt::format("the voltage still climbs at {:.0f} V/s: a large capacitor on a low limit, or a limit set too low", f.early_slope_V_per_s));
+    verdicts.doubt(fmt::format(
+        "the voltage still climbs at {:.0f} V/s: a large capacitor on a low limit, or a limit set too low",
+        f.early_slope_V_per_s));
     verdicts.claim(Fault::inrush_large, held * charging * 0.4, {evidence[0]});
   }
   const double hard = 1 - exceeds_by_factor(ohm, kHardShort, 0.3);
   verdicts.claim(Fault::vbus_short, held * hard * (1 - 0.7 * charging), evidence);
   if (held * (1 - hard) > 0.05) {
-    verdicts.doubt(fmt::format("{:.0f} ohm hold the port down: a soft short at 5 V, a short behind the regulator, or a limit too low for this board", ohm));
+    verdicts.doubt(
+        fmt::format("{:.0f} ohm hold the port down: a soft short at 5 V, a short behind the regulator, or a limit "
+                    "too low for this board",
+                    ohm));
     verdicts.claim(Fault::rail_short, held * (1 - hard) * 0.45, evidence);
     verdicts.claim(Fault::vbus_short, held * (1 - hard) * 0.5, evidence);
   }
-  if (up < 0.5 && held < 0.5) verdicts.doubt(fmt::format("the port stays at {:.2f} V although next to nothing flows: check the fixture", f.top_V));
+  if (up < 0.5 && held < 0.5)
+    verdicts.doubt(
+        fmt::format("the port stays at {:.2f} V although next to nothing flows: check the fixture", f.top_V));
   verdicts.claim(Fault::unsure, (1 - up) * (1 - held), {});
 }
 
@@ -61,20 +76,26 @@ void judge_nothing(const Reading& r, Verdicts& verdicts) {
   if (nothing < 0.02) return;
   const std::string draws = fmt::format("{:.2f} mA at the most with the port at {:.2f} V", level, f.top_V);
   if (!f.t_on_s) {
-    verdicts.doubt(draws + "; the trace does not show the switch-on, whose charge would tell an open path from a dead regulator");
+    verdicts.doubt(
+        draws +
+        "; the trace does not show the switch-on, whose charge would tell an open path from a dead regulator");
     verdicts.claim(Fault::unsure, nothing, {});
     return;
   }
   const double charge = on.switch_on_uC.value;
-  const double closed = exceeds_by_factor(std::max(charge, 0.01), kFixtureCharge, std::hypot(0.35, on.switch_on_uC.sigma / kFixtureCharge));
+  const double closed = exceeds_by_factor(std::max(charge, 0.01), kFixtureCharge,
+                                          std::hypot(0.35, on.switch_on_uC.sigma / kFixtureCharge));
   const double behind = exceeds(on.behind_uC.value, kOutputCharge, std::hypot(0.3, on.behind_uC.sigma));
-  verdicts.claim(Fault::open_path, nothing * (1 - closed),
-                 {draws, fmt::format("only {:.1f} uC flowed at switch-on: no input capacitor was reached", charge)});
-  verdicts.claim(Fault::ldo_dead, nothing * (1 - behind) / std::max(0.02, verdicts.rest()),
-                 {draws, fmt::format("input capacitor {:.1f} uF is reached ({:.0f} uC)", on.input_uF.value, charge),
-                  fmt::format("charge behind it {:.1f} uC: nothing charged the regulator's output", on.behind_uC.value)});
+  verdicts.claim(
+      Fault::open_path, nothing * (1 - closed),
+      {draws, fmt::format("only {:.1f} uC flowed at switch-on: no input capacitor was reached", charge)});
+  verdicts.claim(
+      Fault::ldo_dead, nothing * (1 - behind) / std::max(0.02, verdicts.rest()),
+      {draws, fmt::format("input capacitor {:.1f} uF is reached ({:.0f} uC)", on.input_uF.value, charge),
+       fmt::format("charge behind it {:.1f} uC: nothing charged the regulator's output", on.behind_uC.value)});
   verdicts.claim(Fault::dead_clock, nothing * behind / std::max(0.02, verdicts.rest()),
-                 {draws, fmt::format("the regulator's output was charged ({:.1f} uC), then nothing drew on it", on.behind_uC.value)});
+                 {draws, fmt::format("the regulator's output was charged ({:.1f} uC), then nothing drew on it",
+                                     on.behind_uC.value)});
 }
 
 // 3. Current flows before any controller could ask for it.
@@ -85,31 +106,37 @@ void judge_lifted(const Reading& r, Verdicts& verdicts) {
   const double limit = r.twin && r.twin->t_on_s ? std::max(0.0, r.twin->first_level_mA.value) + 20 : kReset;
   const double lifted = exceeds_by_factor(level, limit, 0.2);
   std::vector<std::string> evidence{
-      fmt::format("{:.0f} mA flow right behind switch-on and never less; a controller in reset draws 2 to 10", level),
+      fmt::format("{:.0f} mA flow right behind switch-on and never less; a controller in reset draws 2 to 10",
+                  level),
       fmt::format("the port stands at {:.2f} V", f.top_V)};
   if (r.twin) evidence.push_back(fmt::format("the twin draws {:.1f} mA there", r.twin->first_level_mA.value));
   const Features& on = r.switch_on();
   const double conductance = level / std::max(0.1, f.top_V);
-  // At 5 V a resistor follows the ramp to its end and stops there, beside a capacitor whose current falls away at the
-  // end; behind a regulator the current stops following once the output is full, goes on rising behind the ramp with the
-  // regulator's soft start, or folds back.
+  // At 5 V a resistor follows the ramp to its end and stops there, beside a capacitor whose current falls away at
+  // the end; behind a regulator the current stops following once the output is full, goes on rising behind the
+  // ramp with the regulator's soft start, or folds back.
   const double capacitor = on.ramp_s > 0 ? on.input_uF.value * on.top_V / on.ramp_s * 1e-3 : 0;
   const bool follows = on.ramp_resolved && std::abs(on.ramp_mA_per_V / conductance - 1) < 0.1 &&
                        on.behind_ramp_mA > 0.98 * level && capacitor > 3 && on.ramp_mA_at_0V > 0.6 * capacitor;
   // A load at 5 V leaves the regulator and so the controller alone; without steps it more likely sits behind.
   const bool runs = f.high_mA - f.low_mA > 2 + 0.03 * level;
-  const bool cuts_out = f.drop_count > 0;  // nothing at 5 V could stop and come back by itself
+  const bool cuts_out = f.drop_count > 0;         // nothing at 5 V could stop and come back by itself
   const bool fine = on.ramp_s > 8 * on.sample_s;  // few samples on the ramp prove little
   const double on_port = cuts_out ? 0.03 : follows && runs && fine ? 0.75 : follows ? 0.25 : 0.05;
   if (on.ramp_resolved)
     evidence.push_back(fmt::format("just behind the ramp {:.0f} mA flow: {}", on.behind_ramp_mA,
-                                   follows ? "it follows the port voltage like a resistor at 5 V" : "it does not follow the port voltage: it lies behind a regulator"));
-  evidence.push_back(fmt::format("as a resistor {:.0f} ohm at 5 V or {:.0f} ohm at 3.3 V (less if the regulator limits)", 1 / conductance * 1e3, 3.3 / level * 1e3));
+                                   follows ? "it follows the port voltage like a resistor at 5 V"
+                                           : "it does not follow the port voltage: it lies behind a regulator"));
+  evidence.push_back(
+      fmt::format("as a resistor {:.0f} ohm at 5 V or {:.0f} ohm at 3.3 V (less if the regulator limits)",
+                  1 / conductance * 1e3, 3.3 / level * 1e3));
   if (cuts_out)
-    evidence.push_back(fmt::format("it stops {} times and comes back as high: a regulator that shuts down when hot", f.drop_count));
+    evidence.push_back(fmt::format(
+        "it stops {} times and comes back as high: a regulator that shuts down when hot", f.drop_count));
   if (!runs) evidence.emplace_back("no step rides on it: the controller does not run");
   verdicts.claim(Fault::rail_short, lifted * (1 - on_port), evidence);
-  verdicts.claim(Fault::vbus_short, lifted * on_port / std::max(0.02, 1 - lifted * (1 - on_port)), std::move(evidence));
+  verdicts.claim(Fault::vbus_short, lifted * on_port / std::max(0.02, 1 - lifted * (1 - on_port)),
+                 std::move(evidence));
 }
 
 // 4. It stops and comes back with the port standing: a contact.
@@ -118,7 +145,8 @@ void judge_drops(const Reading& r, Verdicts& verdicts) {
   std::size_t contact = 0;
   double longest = 0, shortest = 1e9, spike = 0;
   for (const Drop& d : f.drops) {
-    // Through an open contact nothing flows at all; a sleeping stick keeps its regulator and pull-up, 0.2 mA and more.
+    // Through an open contact nothing flows at all; a sleeping stick keeps its regulator and pull-up, 0.2 mA and
+    // more.
     const double n = std::max(1.0, d.length_s / f.sample_s);
     if (d.mean_mA > 0.12 + 3 * std::hypot(f.noise_mA / std::sqrt(n), f.baseline_mA.sigma)) continue;
     ++contact;
@@ -133,7 +161,8 @@ void judge_drops(const Reading& r, Verdicts& verdicts) {
   const double p = converter ? 0.1 : contact >= 2 ? 0.97 : 0.85;
   const double share = static_cast<double>(contact) / static_cast<double>(f.drops.size());
   verdicts.claim(Fault::intermittent, p * std::min(1.0, 0.3 + share),
-                 {fmt::format("{} times the current vanished with the port standing, for {:.1f} to {:.1f} ms", contact, shortest * 1e3, longest * 1e3),
+                 {fmt::format("{} times the current vanished with the port standing, for {:.1f} to {:.1f} ms",
+                              contact, shortest * 1e3, longest * 1e3),
                   fmt::format("up to {:.0f} mA when it came back, as capacitors recharge", spike),
                   fmt::format("{} restarts of the controller follow", f.restarts_s.size())});
 }
@@ -144,17 +173,23 @@ void judge_loop(const Reading& r, Verdicts& verdicts) {
   const std::size_t n = f.restarts_s.size();
   if (n == 0) {
     if (f.period_s && f.correlation > 0.6 && f.period_s->value > 0.04)
-      verdicts.note(fmt::format("something repeats every {:.0f} ms (correlation {:.2f}) without falling back to reset: a lamp, polling, or the host's retries, no boot loop",
-                                f.period_s->value * 1e3, f.correlation));
+      verdicts.note(
+          fmt::format("something repeats every {:.0f} ms (correlation {:.2f}) without falling back to reset: a "
+                      "lamp, polling, or the host's retries, no boot loop",
+                      f.period_s->value * 1e3, f.correlation));
     return;
   }
   const double spread = f.period_s && n >= 2 ? f.period_s->sigma / f.period_s->value : 1;
   // Once may be by design: a loader that starts its firmware with a reset.
   const double p = n >= 3 ? 0.97 : n == 2 ? (spread < 0.2 ? 0.93 : 0.8) : 0.3;
-  std::vector<std::string> evidence{fmt::format("{} times the current falls back to the level of reset ({:.1f} mA) and climbs the same steps again", n, f.reset_mA)};
+  std::vector<std::string> evidence{fmt::format(
+      "{} times the current falls back to the level of reset ({:.1f} mA) and climbs the same steps again", n,
+      f.reset_mA)};
   if (n >= 2 && f.period_s)
-    evidence.push_back(fmt::format("every {:.0f} ms (+-{:.0f})", f.period_s->value * 1e3, f.period_s->sigma * 1e3));
-  if (n == 1) verdicts.doubt("the controller restarted once: by design, or a loop longer than the trace; record longer");
+    evidence.push_back(
+        fmt::format("every {:.0f} ms (+-{:.0f})", f.period_s->value * 1e3, f.period_s->sigma * 1e3));
+  if (n == 1)
+    verdicts.doubt("the controller restarted once: by design, or a loop longer than the trace; record longer");
   verdicts.claim(Fault::boot_loop, p, std::move(evidence));
 }
 
@@ -165,14 +200,19 @@ void judge_flat(const Reading& r, Verdicts& verdicts) {
   const double spread = f.high_mA - f.low_mA;
   const double noise = r.bin_noise_mA();
   const double flat = 1 - exceeds(spread, 1.0 + 0.12 * level + 5 * noise, 0.2 + 0.03 * level + noise);
-  const double stepped = f.t_on_s ? exceeds(level - f.reset_mA, 1.2 + 0.2 * std::max(0.0, f.reset_mA), 0.3 + noise) : 0;
+  const double stepped =
+      f.t_on_s ? exceeds(level - f.reset_mA, 1.2 + 0.2 * std::max(0.0, f.reset_mA), 0.3 + noise) : 0;
   const double quiet = f.active_ms <= 3 ? 1 : 0.1;
   const double drawing = exceeds(level, kNothing, std::hypot(0.12, r.zero_sigma_mA()));
   const double seen = f.duration_s > 0.25 ? 1 : 0.5;
   const double p = flat * (1 - stepped) * quiet * drawing * seen;
-  verdicts.claim(Fault::dead_clock, p,
-                 {fmt::format("{:.1f} mA from the first moment on, within {:.1f} mA all the time: no step, no burst, no chirp", level, spread),
-                  fmt::format("input capacitor {:.1f} uF and the regulator's output ({:.1f} uC behind it) were charged", r.switch_on().input_uF.value, r.switch_on().behind_uC.value)});
+  verdicts.claim(
+      Fault::dead_clock, p,
+      {fmt::format(
+           "{:.1f} mA from the first moment on, within {:.1f} mA all the time: no step, no burst, no chirp", level,
+           spread),
+       fmt::format("input capacitor {:.1f} uF and the regulator's output ({:.1f} uC behind it) were charged",
+                   r.switch_on().input_uF.value, r.switch_on().behind_uC.value)});
 }
 
 // 7. More capacitance than a stick may have.
@@ -181,10 +221,14 @@ void judge_inrush(const Reading& r, Verdicts& verdicts) {
   if (!on.t_on_s) return;
   double limit = kLargestInput;
   if (r.twin && r.twin->t_on_s && r.twin->equivalent_uF > 1) limit = std::max(2 * r.twin->equivalent_uF, 15.0);
-  std::vector<std::string> evidence{fmt::format("{:.0f} uC at switch-on, as much as {:.0f} uF take; USB allows 10 uF", on.switch_on_uC.value, on.equivalent_uF)};
+  std::vector<std::string> evidence{
+      fmt::format("{:.0f} uC at switch-on, as much as {:.0f} uF take; USB allows 10 uF", on.switch_on_uC.value,
+                  on.equivalent_uF)};
   if (r.twin) evidence.push_back(fmt::format("the twin takes as much as {:.0f} uF", r.twin->equivalent_uF));
   if (on.region_uC > 0)
-    evidence.push_back(fmt::format("largest stretch above 100 mA: {:.0f} uC, of it {:.0f} uC above the 100 mA (not a compliance result)", on.region_uC, on.region_excess_uC));
+    evidence.push_back(fmt::format(
+        "largest stretch above 100 mA: {:.0f} uC, of it {:.0f} uC above the 100 mA (not a compliance result)",
+        on.region_uC, on.region_excess_uC));
   verdicts.claim(Fault::inrush_large, exceeds_by_factor(on.equivalent_uF, limit, 0.1), std::move(evidence));
 }
 
@@ -198,17 +242,26 @@ void judge_memory(const Reading& r, Verdicts& verdicts) {
     return;
   }
   const double none = 1 - exceeds(f.dense_ms, kDenseLoad, 5);
-  std::vector<std::string> evidence{fmt::format("the controller starts ({:.1f} mA), but in its first 0.6 s only {:.0f} ms hold bursts one after another; loading firmware takes {:.0f} ms and more",
-                                                f.steady_mA.value, f.dense_ms, kDenseLoad)};
-  double request_only = 0.85;  // too few to tell: a memory without supply or CE# is not even asked in a way that shows
+  std::vector<std::string> evidence{
+      fmt::format("the controller starts ({:.1f} mA), but in its first 0.6 s only {:.0f} ms hold bursts one after "
+                  "another; loading firmware takes {:.0f} ms and more",
+                  f.steady_mA.value, f.dense_ms, kDenseLoad)};
+  double request_only =
+      0.85;  // too few to tell: a memory without supply or CE# is not even asked in a way that shows
   if (f.blips >= 3) {
     request_only = 1 - exceeds_by_factor(f.blip_peak_mA, kPageRead, 0.15);
-    evidence.push_back(fmt::format("{} single blips of about {:.1f} mA: {}", f.blips, f.blip_peak_mA,
-                                   request_only > 0.5 ? "requests on the bus without an answer worth reading" : "as high as page reads"));
+    evidence.push_back(fmt::format(
+        "{} single blips of about {:.1f} mA: {}", f.blips, f.blip_peak_mA,
+        request_only > 0.5 ? "requests on the bus without an answer worth reading" : "as high as page reads"));
   }
-  evidence.emplace_back(f.chirp_s ? fmt::format("it still attaches to USB (chirp at {:.2f} s): from its ROM", *f.chirp_s) : "it does not attach to a high-speed host");
+  evidence.emplace_back(f.chirp_s
+                            ? fmt::format("it still attaches to USB (chirp at {:.2f} s): from its ROM", *f.chirp_s)
+                            : "it does not attach to a high-speed host");
   if (f.blips >= 3 && none * (1 - request_only) > 0.05)
-    verdicts.doubt(fmt::format("the memory answers ({} blips of {:.0f} mA, page reads) but too little is loaded: blank, foreign or damaged firmware in it", f.blips, f.blip_peak_mA));
+    verdicts.doubt(
+        fmt::format("the memory answers ({} blips of {:.0f} mA, page reads) but too little is loaded: blank, "
+                    "foreign or damaged firmware in it",
+                    f.blips, f.blip_peak_mA));
   verdicts.claim(Fault::nand_no_answer, none * request_only, std::move(evidence));
   verdicts.claim(Fault::unsure, none * (1 - request_only) / std::max(0.02, 1 - none * request_only), {});
 }
@@ -224,7 +277,9 @@ void judge_missing(const Reading& r, Verdicts& verdicts) {
   if (r.twin && r.twin->t_on_s && r.twin->input_uF.value > 0.5) limit = 0.4 * r.twin->input_uF.value;
   const double c = std::max(on.input_uF.value, 0.02);
   const double spread = std::hypot(0.2, on.input_uF.sigma / limit);
-  std::vector<std::string> evidence{fmt::format("input capacitance {:.2f} uF (+-{:.2f}); USB wants 1 to 10 uF, sticks carry 4.7 to 10", on.input_uF.value, on.input_uF.sigma)};
+  std::vector<std::string> evidence{
+      fmt::format("input capacitance {:.2f} uF (+-{:.2f}); USB wants 1 to 10 uF, sticks carry 4.7 to 10",
+                  on.input_uF.value, on.input_uF.sigma)};
   if (r.twin) evidence.push_back(fmt::format("the twin has {:.1f} uF", r.twin->input_uF.value));
   evidence.emplace_back("the rest looks healthy: after switch-on a missing capacitor hardly shows");
   verdicts.claim(Fault::missing_bulk, 1 - exceeds_by_factor(c, limit, spread), std::move(evidence));
@@ -234,10 +289,14 @@ void judge_healthy(const Reading& r, Verdicts& verdicts) {
   const Features& f = r.trace;
   const double loads = exceeds(f.dense_ms, kDenseLoad, 5);
   std::vector<std::string> evidence{
-      fmt::format("reset {:.1f} mA, then steps up to {:.1f} mA; {:.0f} ms of page reads one after another", f.reset_mA, f.high_mA, f.dense_ms)};
-  if (f.t_on_s) evidence.push_back(fmt::format("input capacitance {:.1f} uF, {:.0f} uC at switch-on", r.switch_on().input_uF.value, r.switch_on().switch_on_uC.value));
-  evidence.emplace_back(f.chirp_s ? fmt::format("it answers a host (chirp at {:.2f} s)", *f.chirp_s)
-                                  : "no USB reset and chirp: power-only fixture, no host, a full-speed stick, or dead data lines");
+      fmt::format("reset {:.1f} mA, then steps up to {:.1f} mA; {:.0f} ms of page reads one after another",
+                  f.reset_mA, f.high_mA, f.dense_ms)};
+  if (f.t_on_s)
+    evidence.push_back(fmt::format("input capacitance {:.1f} uF, {:.0f} uC at switch-on",
+                                   r.switch_on().input_uF.value, r.switch_on().switch_on_uC.value));
+  evidence.emplace_back(
+      f.chirp_s ? fmt::format("it answers a host (chirp at {:.2f} s)", *f.chirp_s)
+                : "no USB reset and chirp: power-only fixture, no host, a full-speed stick, or dead data lines");
   verdicts.claim(Fault::healthy, loads, std::move(evidence));
 }
 

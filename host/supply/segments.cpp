@@ -26,14 +26,18 @@ class Cost {
 };
 
 // PELT over values [first, end).
-std::vector<std::size_t> pelt(const Cost& cost, std::size_t first, std::size_t end, double penalty, std::size_t shortest) {
+std::vector<std::size_t> pelt(const Cost& cost, std::size_t first, std::size_t end, double penalty,
+                              std::size_t shortest) {
   constexpr double kNever = std::numeric_limits<double>::infinity();
   const std::size_t n = end - first;
   std::vector<double> best(n + 1, kNever);  // of the first i values, with a penalty for each segment but one
   std::vector<std::size_t> last(n + 1, 0);  // start of the last segment in it
   best[0] = -penalty;
-  // A start that loses by the penalty at `at` loses for good once a segment may start at `at`: `shortest` values later.
-  struct Candidate { std::size_t start, doomed_at; };
+  // A start that loses by the penalty at `at` loses for good once a segment may start at `at`: `shortest` values
+  // later.
+  struct Candidate {
+    std::size_t start, doomed_at;
+  };
   std::vector<Candidate> candidates;
   for (std::size_t at = shortest; at <= n; ++at) {
     if (best[at - shortest] < kNever) candidates.push_back({at - shortest, n + 1});
@@ -45,7 +49,8 @@ std::vector<std::size_t> pelt(const Cost& cost, std::size_t first, std::size_t e
       }
     }
     for (Candidate& c : candidates)
-      if (c.doomed_at > n && best[c.start] + cost(first + c.start, first + at) > best[at]) c.doomed_at = at + shortest;
+      if (c.doomed_at > n && best[c.start] + cost(first + c.start, first + at) > best[at])
+        c.doomed_at = at + shortest;
     std::erase_if(candidates, [&](const Candidate& c) { return c.doomed_at <= at; });
   }
   std::vector<std::size_t> changes;
@@ -67,14 +72,16 @@ std::vector<std::size_t> change_points(std::span<const double> values, double pe
     const auto found = pelt(cost, from, end, penalty, shortest);
     changes.insert(changes.end(), found.begin(), found.end());
     if (end == n) break;
-    // On from the last change, which the next window cannot move; a window without one ends at a border of its own.
+    // On from the last change, which the next window cannot move; a window without one ends at a border of its
+    // own.
     from = found.empty() || found.back() == from ? end - shortest : found.back();
     if (changes.empty() || changes.back() != from) changes.push_back(from);
   }
   // Borders of windows that pay no penalty go.
   for (std::size_t i = 0; i < changes.size();) {
     const std::size_t left = i == 0 ? 0 : changes[i - 1], right = i + 1 < changes.size() ? changes[i + 1] : n;
-    const bool pays = changes[i] > left && cost(left, right) - cost(left, changes[i]) - cost(changes[i], right) > penalty;
+    const bool pays =
+        changes[i] > left && cost(left, right) - cost(left, changes[i]) - cost(changes[i], right) > penalty;
     if (pays)
       ++i;
     else

@@ -22,7 +22,9 @@ std::vector<double> currents_in(const SwitchOnInput& in, Window w) {
   return out;
 }
 
-double median_in(const SwitchOnInput& in, Window w) { return median_of(currents_in(in, w)); }
+double median_in(const SwitchOnInput& in, Window w) {
+  return median_of(currents_in(in, w));
+}
 
 double volts_in(const SwitchOnInput& in, Window w) {
   std::vector<double> out;
@@ -105,8 +107,8 @@ void fit_ramp_current(const SwitchOnInput& in, double low_V, double high_V, doub
   out.ramp_mA_at_0V = (si - out.ramp_mA_per_V * sv) / n;
 }
 
-// An exponential's time constant by a straight line through ln(i - i_end), weights i^2 (so that each point counts by its
-// relative error), from samples far above noise and below saturation. USB hot attach without a ramp.
+// An exponential's time constant by a straight line through ln(i - i_end), weights i^2 (so that each point counts
+// by its relative error), from samples far above noise and below saturation. USB hot attach without a ramp.
 std::optional<Measured> time_constant(const SwitchOnInput& in, double after_mA) {
   double top = 0;
   std::size_t at = 0;
@@ -131,13 +133,15 @@ std::optional<Measured> time_constant(const SwitchOnInput& in, double after_mA) 
   if (slope >= 0) return std::nullopt;
   // It is an exponential only if the points lie on the line: a limiter's flat top does not.
   double worst = 0;
-  for (std::size_t i = 0; i < logs.size(); ++i) worst = std::max(worst, std::abs(logs[i] - offset - slope * times[i]));
+  for (std::size_t i = 0; i < logs.size(); ++i)
+    worst = std::max(worst, std::abs(logs[i] - offset - slope * times[i]));
   if (worst > 0.25 || logs.front() - logs.back() < 1) return std::nullopt;
-  return Measured{-1e6 / slope, 1e6 / (slope * slope) * std::sqrt(w / spread) * std::max(in.noise_mA, 0.01), false};
+  return Measured{-1e6 / slope, 1e6 / (slope * slope) * std::sqrt(w / spread) * std::max(in.noise_mA, 0.01),
+                  false};
 }
 
-// USB 2.0, 7.2.4.1: a region runs from crossing 100 mA until the current was below 100 mA for 100 us; the one with the
-// largest charge counts. Reported as two numbers; neither is a certification.
+// USB 2.0, 7.2.4.1: a region runs from crossing 100 mA until the current was below 100 mA for 100 us; the one with
+// the largest charge counts. Reported as two numbers; neither is a certification.
 void largest_region(const SwitchOnInput& in, Features& out) {
   constexpr double kUnitLoad = 100, kQuiet = 100e-6;
   double charge = 0, above = 0, below_since = -1;
@@ -202,20 +206,26 @@ struct Ramp {
   double behind_mA;  // level just behind it
 };
 
-// C = delta I / (dV/dt): the step of the current where the ramp ends. Nothing when no sample lies well on the ramp.
+// C = delta I / (dV/dt): the step of the current where the ramp ends. Nothing when no sample lies well on the
+// ramp.
 std::optional<Measured> input_from_step(const SwitchOnInput& in, const Ramp& ramp, const Features& fit) {
   const double dt = in.sample_s;
   const Slope slope = voltage_slope(in, 0.5 * ramp.top_V, 0.93 * ramp.top_V, ramp.end_s);
-  const auto values = currents_in(in, {ramp.on_s + (ramp.end_s - ramp.on_s) * 0.55, ramp.end_s - std::max(0.08 * ramp.rise_s, dt)});
+  const auto values = currents_in(
+      in, {ramp.on_s + (ramp.end_s - ramp.on_s) * 0.55, ramp.end_s - std::max(0.08 * ramp.rise_s, dt)});
   if (slope.samples < 2 || slope.per_s <= 0 || values.empty()) return std::nullopt;
   double before_mA = median_of(values);
   // A load that grows with the voltage is taken to the ramp's end along its line.
-  if (fit.ramp_mA_per_V * 0.25 * ramp.top_V > std::max(3.0, 4 * in.noise_mA)) before_mA = fit.ramp_mA_at_0V + fit.ramp_mA_per_V * ramp.top_V;
+  if (fit.ramp_mA_per_V * 0.25 * ramp.top_V > std::max(3.0, 4 * in.noise_mA))
+    before_mA = fit.ramp_mA_at_0V + fit.ramp_mA_per_V * ramp.top_V;
   const double step = std::max(0.0, before_mA - ramp.behind_mA);
-  const double step_sigma = 1.25 * in.noise_mA * std::sqrt(1.0 / static_cast<double>(values.size()) + std::min(1.0, dt / (0.15 * kMilli)));
+  const double step_sigma =
+      1.25 * in.noise_mA *
+      std::sqrt(1.0 / static_cast<double>(values.size()) + std::min(1.0, dt / (0.15 * kMilli)));
   Measured c;
   c.value = step / slope.per_s * 1e3;  // mA / (V/s) = 1000 uF
-  c.sigma = std::hypot(step_sigma / slope.per_s * 1e3, c.value * std::hypot(kGainSigma, slope.sigma / slope.per_s));
+  c.sigma =
+      std::hypot(step_sigma / slope.per_s * 1e3, c.value * std::hypot(kGainSigma, slope.sigma / slope.per_s));
   c.at_least = in.full_scale_mA && before_mA + in.baseline_mA >= *in.full_scale_mA;
   // A limiter makes the end of the ramp round; the charge is the better witness then, less what flows behind.
   const double to_s = ramp.end_s + 0.3 * kMilli;
@@ -228,8 +238,8 @@ std::optional<Measured> input_from_step(const SwitchOnInput& in, const Ramp& ram
   return c;
 }
 
-// No ramp to see: the charge of the spike above what flows behind it. The regulator's output charges meanwhile, so the
-// value is rough and rather high.
+// No ramp to see: the charge of the spike above what flows behind it. The regulator's output charges meanwhile, so
+// the value is rough and rather high.
 Measured input_from_spike(const SwitchOnInput& in, const Ramp& ramp) {
   const double to_s = ramp.end_s + std::max(0.15 * kMilli, 2 * in.sample_s);
   const Measured charge = charge_in(in, {ramp.on_s - in.sample_s / 2, to_s});
@@ -285,7 +295,8 @@ void measure_switch_on(const SwitchOnInput& in, Features& out) {
   {
     // Trend of a voltage that stays below its rail: a capacitor still charging, or a load that holds it down.
     const double from = on + 5 * kMilli, half = on + 25 * kMilli, to = std::min(on + 50 * kMilli, seen_to);
-    if (to > half) out.early_slope_V_per_s = (volts_in(in, {half, to}) - volts_in(in, {from, half})) / (0.5 * (to - from));
+    if (to > half)
+      out.early_slope_V_per_s = (volts_in(in, {half, to}) - volts_in(in, {from, half})) / (0.5 * (to - from));
   }
   out.ramp_shape = ramp_shape(in, out.early_mA, out.early_V);
 
@@ -309,8 +320,8 @@ void measure_switch_on(const SwitchOnInput& in, Features& out) {
 
   out.switch_on_uC = charge_in(in, clipped({on - dt / 2, end + kMilli}));
   // Just behind the ramp the input capacitor is full and only what stands behind it still draws.
-  // Times are starts of intervals, and the voltage of an interval is that of its middle: the ramp ends half an interval
-  // behind `end`.
+  // Times are starts of intervals, and the voltage of an interval is that of its middle: the ramp ends half an
+  // interval behind `end`.
   const Window after{end + 0.55 * dt, end + 0.55 * dt + std::max(0.15 * kMilli, 1.01 * dt)};
   const double after_mA = median_in(in, clipped(after));
   out.behind_ramp_mA = after_mA;
@@ -319,7 +330,8 @@ void measure_switch_on(const SwitchOnInput& in, Features& out) {
   if (const auto from_step = out.ramp_resolved ? input_from_step(in, ramp, out) : std::nullopt) {
     out.input_uF = *from_step;
   } else {
-    const double late_mA = median_in(in, clipped({end + 0.7 * kMilli, end + std::max(kMilli, 0.7 * kMilli + 2 * dt)}));
+    const double late_mA =
+        median_in(in, clipped({end + 0.7 * kMilli, end + std::max(kMilli, 0.7 * kMilli + 2 * dt)}));
     out.time_constant_us = time_constant(in, late_mA);
     out.input_uF = input_from_spike(in, ramp);
     if (out.time_constant_us) {  // a plain exponential: all of the charge is the capacitor's

@@ -47,9 +47,12 @@ std::vector<std::string_view> split(std::string_view text) {
 
 std::string_view name_of(Rail rail) {
   switch (rail) {
-    case Rail::vbus: return "vbus";
-    case Rail::socket1v8: return "socket1v8";
-    case Rail::socket3v3: return "socket3v3";
+    case Rail::vbus:
+      return "vbus";
+    case Rail::socket1v8:
+      return "socket1v8";
+    case Rail::socket3v3:
+      return "socket3v3";
   }
   return "";
 }
@@ -60,7 +63,9 @@ std::optional<Rail> parse_rail(std::string_view name) {
   return std::nullopt;
 }
 
-double nominal_volts(Rail rail) { return rail == Rail::vbus ? 5.0 : rail == Rail::socket3v3 ? 3.3 : 1.8; }
+double nominal_volts(Rail rail) {
+  return rail == Rail::vbus ? 5.0 : rail == Rail::socket3v3 ? 3.3 : 1.8;
+}
 
 void append_header(const TraceHeader& header, bool probes, std::string& out) {
   const auto to = std::back_inserter(out);
@@ -70,7 +75,8 @@ void append_header(const TraceHeader& header, bool probes, std::string& out) {
   if (header.limit_mA) fmt::format_to(to, "# limit_mA: {}\n", *header.limit_mA);
   if (header.t_on_s) fmt::format_to(to, "# t_on_s: {}\n", *header.t_on_s);
   if (header.full_scale_mA) fmt::format_to(to, "# full_scale_mA: {}\n", *header.full_scale_mA);
-  for (const TraceEvent& event : header.events) fmt::format_to(to, "# event: {} {}\n", event.time_s, printable(event.text));
+  for (const TraceEvent& event : header.events)
+    fmt::format_to(to, "# event: {} {}\n", event.time_s, printable(event.text));
   for (std::size_t i = 0; i < (probes ? 5u : 3u); ++i) fmt::format_to(to, "{}{}", i ? "," : "", kColumns[i]);
   out += '\n';
 }
@@ -121,7 +127,7 @@ Result<void> TraceParser::line(std::string_view text, const Sink& sink) {
   ++lines_;
   text = trimmed(text);
   if (text.empty()) return {};
-  const auto taken = text.starts_with('#')                            ? comment(text.substr(1))
+  const auto taken = text.starts_with('#')                           ? comment(text.substr(1))
                      : order_.empty() && !parse_real(split(text)[0]) ? columns(text)
                                                                      : row(text, sink);
   if (!taken) return failure(Error(taken.error()).during("trace line {}", lines_));
@@ -136,20 +142,24 @@ Result<void> TraceParser::comment(std::string_view text) {
   const auto number = [&](std::optional<double>& out, double low, double high) -> Result<void> {
     out = parse_real(value);
     if (!out || *out < low || *out > high)
-      return failure(ErrorCode::bad_input_file, "{} \"{}\", expected a number from {} to {}", key, printable(value), low, high);
+      return failure(ErrorCode::bad_input_file, "{} \"{}\", expected a number from {} to {}", key,
+                     printable(value), low, high);
     return {};
   };
   if (key == "schema") {
     if (value.starts_with("steadycell-trace/") && value != "steadycell-trace/1")
-      return failure(ErrorCode::version_unknown, "schema \"{}\", this program reads \"steadycell-trace/1\"", printable(value));
+      return failure(ErrorCode::version_unknown, "schema \"{}\", this program reads \"steadycell-trace/1\"",
+                     printable(value));
   } else if (key == "sample_kind") {
     if (value != "averaged" && value != "point")
-      return failure(ErrorCode::bad_input_file, "sample_kind \"{}\", expected averaged or point", printable(value));
+      return failure(ErrorCode::bad_input_file, "sample_kind \"{}\", expected averaged or point",
+                     printable(value));
     header_.kind = std::string(value);
   } else if (key == "rail") {
     header_.rail = parse_rail(value);
     if (!header_.rail)
-      return failure(ErrorCode::bad_input_file, "rail \"{}\", expected vbus, socket1v8 or socket3v3", printable(value));
+      return failure(ErrorCode::bad_input_file, "rail \"{}\", expected vbus, socket1v8 or socket3v3",
+                     printable(value));
   } else if (key == "limit_mA") {
     return number(header_.limit_mA, 0.1, kMostMilliamps);
   } else if (key == "t_on_s") {
@@ -159,8 +169,10 @@ Result<void> TraceParser::comment(std::string_view text) {
   } else if (key == "event") {
     const std::size_t space = value.find(' ');
     const auto time = parse_real(value.substr(0, space));
-    if (!time) return failure(ErrorCode::bad_input_file, "event \"{}\", expected a time and a word", printable(value));
-    const std::string_view word = space == std::string_view::npos ? std::string_view() : trimmed(value.substr(space));
+    if (!time)
+      return failure(ErrorCode::bad_input_file, "event \"{}\", expected a time and a word", printable(value));
+    const std::string_view word =
+        space == std::string_view::npos ? std::string_view() : trimmed(value.substr(space));
     if (header_.events.size() < kMaxEvents) header_.events.push_back({*time, std::string(word)});
   }
   return {};
@@ -170,7 +182,8 @@ Result<void> TraceParser::columns(std::string_view text) {
   for (const std::string_view name : split(text)) {
     const auto known = std::find(kColumns.begin(), kColumns.end(), name);
     if (known == kColumns.end())
-      return failure(ErrorCode::bad_input_file, "column \"{}\" is not one of time_s, current_mA, vbus_V, probe1_V, probe2_V",
+      return failure(ErrorCode::bad_input_file,
+                     "column \"{}\" is not one of time_s, current_mA, vbus_V, probe1_V, probe2_V",
                      printable(name.substr(0, 40)));
     const auto which = static_cast<std::size_t>(known - kColumns.begin());
     if (std::find(order_.begin(), order_.end(), which) != order_.end())
@@ -187,7 +200,8 @@ Result<void> TraceParser::row(std::string_view text, const Sink& sink) {
   const auto parts = split(text);
   if (order_.empty()) {
     if (parts.size() != 3 && parts.size() != 5)
-      return failure(ErrorCode::bad_input_file, "{} columns without a column line, expected time, current and voltage", parts.size());
+      return failure(ErrorCode::bad_input_file,
+                     "{} columns without a column line, expected time, current and voltage", parts.size());
     for (std::size_t i = 0; i < parts.size(); ++i) order_.push_back(i);
   }
   if (parts.size() != order_.size())
@@ -203,7 +217,8 @@ Result<void> TraceParser::row(std::string_view text, const Sink& sink) {
                      printable(parts[i].substr(0, 40)), most);
   }
   if (*value[0] <= last_time_)
-    return failure(ErrorCode::bad_input_file, "time {} s does not rise, the sample before stands at {} s", *value[0], last_time_);
+    return failure(ErrorCode::bad_input_file, "time {} s does not rise, the sample before stands at {} s",
+                   *value[0], last_time_);
   last_time_ = *value[0];
   if (!value[1] || !value[2]) return {};
   Sample sample;

@@ -10,8 +10,9 @@
 
 #include "base/result.h"
 
-// Supply traces as text: `time_s,current_mA,vbus_V` and, when probes were connected, `probe1_V,probe2_V`. Lines that
-// start with '#' may stand anywhere: `# key: value` describes the recording, `# event: 0.0200 on` marks a moment.
+// Supply traces as text: `time_s,current_mA,vbus_V` and, when probes were connected, `probe1_V,probe2_V`. Lines
+// that start with '#' may stand anywhere: `# key: value` describes the recording, `# event: 0.0200 on` marks a
+// moment.
 namespace steadycell::supply {
 
 enum class Rail : std::uint8_t { vbus, socket1v8, socket3v3 };
@@ -23,7 +24,8 @@ struct Sample {
   double time_s = 0;  // start of the interval when samples are averages
   double mA = 0;
   double volts = 0;
-  std::array<double, 2> probe_volts{std::numeric_limits<double>::quiet_NaN(), std::numeric_limits<double>::quiet_NaN()};
+  std::array<double, 2> probe_volts{std::numeric_limits<double>::quiet_NaN(),
+                                    std::numeric_limits<double>::quiet_NaN()};
 };
 
 struct TraceEvent {
@@ -33,12 +35,12 @@ struct TraceEvent {
 
 // What the header says; every entry may be missing.
 struct TraceHeader {
-  std::optional<std::string> kind;       // "averaged" or "point"
+  std::optional<std::string> kind;  // "averaged" or "point"
   std::optional<Rail> rail;
-  std::optional<double> limit_mA;        // the limiter of the supply
-  std::optional<double> t_on_s;          // when power was applied
-  std::optional<double> full_scale_mA;   // at and above this the converter saturates
-  std::vector<TraceEvent> events;        // the first 1000
+  std::optional<double> limit_mA;       // the limiter of the supply
+  std::optional<double> t_on_s;         // when power was applied
+  std::optional<double> full_scale_mA;  // at and above this the converter saturates
+  std::vector<TraceEvent> events;       // the first 1000
 };
 
 // The commented header and the column line, then one line per sample: what the recorder writes.
@@ -46,8 +48,9 @@ void append_header(const TraceHeader& header, bool probes, std::string& out);
 void append_sample(const Sample& sample, bool probes, std::string& out);
 
 // Reads a trace in pieces of any size, in the memory of one line. Without a column line the order is that above. A
-// sample with an empty current or voltage was lost: it is left out, so that time shows the gap. Whatever is not a trace
-// (numbers that are none, time that does not rise, foreign columns, endless lines) is bad_input_file with its line.
+// sample with an empty current or voltage was lost: it is left out, so that time shows the gap. Whatever is not a
+// trace (numbers that are none, time that does not rise, foreign columns, endless lines) is bad_input_file with
+// its line.
 class TraceParser {
  public:
   using Sink = std::function<void(const Sample&)>;

@@ -8,7 +8,7 @@ namespace {
 
 constexpr double kMemory = 20e-3;
 constexpr double kLevelTime = 5e-3;
-constexpr double kQuietStart = 10e-3;        // inrush and its end are no drops
+constexpr double kQuietStart = 10e-3;  // inrush and its end are no drops
 constexpr double kStand = 2e-3, kLook = 0.5e-3;
 constexpr double kShortestDrop = 0.25e-3;  // shorter ones ride on the capacitors and leave a spike only
 constexpr std::size_t kMostDrops = 256, kMostCollapses = 16;
@@ -22,8 +22,8 @@ void Watch::add(double time_s, double mA, double volts) {
   watch_drop(time_s, mA, volts);
 }
 
-// A contact that opens takes the current to nothing while the port loses its load and rises; when it closes again the
-// capacitors behind it take back what the circuit drew meanwhile.
+// A contact that opens takes the current to nothing while the port loses its load and rises; when it closes again
+// the capacitors behind it take back what the circuit drew meanwhile.
 void Watch::watch_drop(double time_s, double mA, double volts) {
   if (start_s_ > time_s) start_s_ = time_s;
   if (time_s - start_s_ < kQuietStart) return;
@@ -31,7 +31,8 @@ void Watch::watch_drop(double time_s, double mA, double volts) {
   const bool up = standing_V_ > 0 && volts > 0.9 * standing_V_;
   if (returning_) {
     drop_.peak_after_mA = std::max(drop_.peak_after_mA, mA);
-    if (time_s - drop_.time_s - drop_.length_s <= 1e-3) drop_.recharge_uC += (mA - std::min(mA, drop_.level_before_mA)) * sample_s_ * 1e3;
+    if (time_s - drop_.time_s - drop_.length_s <= 1e-3)
+      drop_.recharge_uC += (mA - std::min(mA, drop_.level_before_mA)) * sample_s_ * 1e3;
     if (!in_drop_ && time_s - drop_.time_s - drop_.length_s > 2e-3) close_drop();
   }
   if (!in_drop_) {
@@ -88,7 +89,8 @@ void Watch::watch_collapse(double time_s, double volts) {
     }
     return;
   }
-  if (!judged_ && (volts < 0.15 * standing_V_ || time_s - collapse_.time_s > 15e-3 || volts > 0.9 * standing_V_)) judge_collapse();
+  if (!judged_ && (volts < 0.15 * standing_V_ || time_s - collapse_.time_s > 15e-3 || volts > 0.9 * standing_V_))
+    judge_collapse();
   if (volts > 0.9 * standing_V_) {
     down_ = false;
     if (!collapses_.empty()) collapses_.back().came_back = true;
@@ -99,7 +101,8 @@ void Watch::watch_collapse(double time_s, double volts) {
 void Watch::look_at_standing(double now_s) {
   if (recent_.front().time_s > now_s - kStand) return;
   double lowest = recent_.back().volts;
-  for (auto r = recent_.rbegin(); r != recent_.rend() && r->time_s >= now_s - kStand; ++r) lowest = std::min(lowest, r->volts);
+  for (auto r = recent_.rbegin(); r != recent_.rend() && r->time_s >= now_s - kStand; ++r)
+    lowest = std::min(lowest, r->volts);
   standing_V_ = std::max(standing_V_, lowest);
 }
 

@@ -5,8 +5,8 @@
 
 #include "supply/features.h"
 
-// What can happen at any moment of a trace of any length: contact drops and collapses of the supply, found sample by
-// sample in the memory of 20 ms.
+// What can happen at any moment of a trace of any length: contact drops and collapses of the supply, found sample
+// by sample in the memory of 20 ms.
 namespace steadycell::supply {
 
 class Watch {
@@ -30,16 +30,16 @@ class Watch {
   };
 
   double sample_s_, noise_mA_;
-  std::deque<Recent> recent_;   // the last 20 ms
-  double standing_V_ = 0;       // the voltage that stood for 2 ms, highest so far
-  double looked_s_ = -1e9;      // when that was last looked at
-  double level_mA_ = 0;         // running level, 5 ms; holds still during a drop
+  std::deque<Recent> recent_;  // the last 20 ms
+  double standing_V_ = 0;      // the voltage that stood for 2 ms, highest so far
+  double looked_s_ = -1e9;     // when that was last looked at
+  double level_mA_ = 0;        // running level, 5 ms; holds still during a drop
 
-  double start_s_ = 1e300;      // of the first sample
+  double start_s_ = 1e300;  // of the first sample
   bool in_drop_ = false;
   std::uint32_t drop_samples_ = 0;
   double drop_start_s_ = 0, drop_sum_ = 0;
-  bool returning_ = false;      // within 2 ms behind a drop
+  bool returning_ = false;  // within 2 ms behind a drop
   Drop drop_;
   std::vector<Drop> drops_;
   std::uint64_t drop_count_ = 0;

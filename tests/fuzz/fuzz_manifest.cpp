@@ -30,7 +30,8 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
         image::append_line(v, again);
         return {};
       };
-      if (in_pieces([&](ByteSpan part) { return parser.feed(as_text(part), sink).has_value(); })) (void)parser.finish(sink);
+      if (in_pieces([&](ByteSpan part) { return parser.feed(as_text(part), sink).has_value(); }))
+        (void)parser.finish(sink);
       break;
     }
     case 2: {
@@ -43,7 +44,8 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     default: {
       image::MarginsReader reader(18, 3);
       (void)in_pieces([&](ByteSpan part) {
-        return reader.feed(part, [](std::uint64_t, const image::PageMargins&) -> Result<void> { return {}; }).has_value();
+        return reader.feed(part, [](std::uint64_t, const image::PageMargins&) -> Result<void> { return {}; })
+            .has_value();
       });
     }
   }

@@ -14,9 +14,9 @@ TEST(Coverage, PageNumbersFindTheirPlaceInThePagesFile) {
   ASSERT_TRUE(map) << map.error().text();
   EXPECT_EQ(map->pages(), 9u);
   EXPECT_EQ(map->file_bytes(0), 9u * 18);
-  EXPECT_EQ(map->page_in_file({0, 0}, {3}), 0u);    // first page of block 1
+  EXPECT_EQ(map->page_in_file({0, 0}, {3}), 0u);  // first page of block 1
   EXPECT_EQ(map->page_in_file({0, 0}, {5}), 2u);
-  EXPECT_EQ(map->page_in_file({0, 0}, {12}), 3u);   // first page of block 4
+  EXPECT_EQ(map->page_in_file({0, 0}, {12}), 3u);  // first page of block 4
   EXPECT_EQ(map->page_in_file({0, 0}, {17}), 8u);
   EXPECT_EQ(map->page_in_file({0, 0}, {0}), std::nullopt);
   EXPECT_EQ(map->page_in_file({0, 0}, {6}), std::nullopt);
@@ -51,7 +51,9 @@ RC_GTEST_PROP(Coverage, PlaceAndPositionUndoEachOther, ()) {
 
 TEST(Coverage, HostileListsAreRefused) {
   const Geometry g = small_geometry();
-  const auto made = [&](std::vector<LunCoverage> luns) { return CoverageMap::make(g, std::move(luns)).has_value(); };
+  const auto made = [&](std::vector<LunCoverage> luns) {
+    return CoverageMap::make(g, std::move(luns)).has_value();
+  };
   EXPECT_TRUE(made({{{0, 0}, "pages.raw", {{0, 8}}}}));
   EXPECT_FALSE(made({{{0, 0}, "pages.raw", {{0, 9}}}}));
   EXPECT_FALSE(made({{{0, 0}, "pages.raw", {{0xFFFFFFFF, 0xFFFFFFFF}}}}));
@@ -73,7 +75,8 @@ TEST(BlockHashes, DamagedBlocksAreNamedAsJoinedPageRanges) {
     pages[byte] ^= 0x04;
     BlockHasher hasher(g.pages_per_block);
     Bytes actual;
-    for (std::size_t at = 0; at < pages.size(); at += g.raw_page_bytes()) hasher.add_page(ByteSpan(pages).subspan(at, g.raw_page_bytes()), actual);
+    for (std::size_t at = 0; at < pages.size(); at += g.raw_page_bytes())
+      hasher.add_page(ByteSpan(pages).subspan(at, g.raw_page_bytes()), actual);
     const auto damaged = damaged_pages(*map, g, good.block_hashes, actual);
     ASSERT_EQ(damaged.size(), 1u);
     EXPECT_EQ(damaged[0].first, map->page_at(byte / g.block_raw_bytes() * g.pages_per_block)->page);

@@ -66,7 +66,8 @@ TEST(Corrections, FileIsPlainZstdWithOneFrameABlock) {
   ASSERT_EQ(pages.size(), 9u * kRaw);
   for (std::size_t i = 0; i < 9; ++i) EXPECT_EQ(pages[i * kRaw], i);
   std::size_t frames = 0;
-  for (ByteSpan rest(file); !rest.empty(); ++frames) rest = rest.subspan(ZSTD_findFrameCompressedSize(rest.data(), rest.size()));
+  for (ByteSpan rest(file); !rest.empty(); ++frames)
+    rest = rest.subspan(ZSTD_findFrameCompressedSize(rest.data(), rest.size()));
   EXPECT_EQ(frames, 3u);
 }
 
@@ -102,7 +103,10 @@ TEST(Corrections, FrameOfAbsurdSizeIsStoppedAfterOneBlock) {
   file.resize(ZSTD_compress(file.data(), file.size(), bomb.data(), bomb.size(), 3));
   CorrectionsReader reader(kRaw, kPages);
   std::uint64_t pages = 0;
-  const auto fed = reader.feed(file, [&](std::uint64_t, ByteSpan) -> Result<void> { ++pages; return {}; });
+  const auto fed = reader.feed(file, [&](std::uint64_t, ByteSpan) -> Result<void> {
+    ++pages;
+    return {};
+  });
   ASSERT_FALSE(fed);
   EXPECT_NE(fed.error().what().find("more than 3 pages"), std::string::npos) << fed.error().what();
   EXPECT_EQ(pages, kPages);
@@ -130,8 +134,10 @@ TEST(Corrections, SkippableAndForeignFramesAreRefused) {
   EXPECT_FALSE(read_corrections(Bytes{'P', 'K', 3, 4, 0, 0}, 0));
 }
 
-Result<std::vector<std::pair<std::uint32_t, std::vector<std::uint32_t>>>> read_margins(ByteSpan file, std::uint64_t pages,
-                                                                                     std::size_t piece = 1 << 20) {
+Result<std::vector<std::pair<std::uint32_t, std::vector<std::uint32_t>>>> read_margins(ByteSpan file,
+                                                                                       std::uint64_t pages,
+                                                                                       std::size_t piece = 1
+                                                                                                           << 20) {
   MarginsReader reader(kRaw, kPages);
   std::vector<std::pair<std::uint32_t, std::vector<std::uint32_t>>> out;
   const MarginsReader::Sink sink = [&](std::uint64_t page, const PageMargins& m) -> Result<void> {
@@ -157,7 +163,8 @@ RC_GTEST_PROP(Margins, AgainstCountsReadBackTheSame, ()) {
   std::vector<std::pair<std::uint32_t, std::vector<std::uint32_t>>> expected;
   for (std::uint32_t i = 0; i < 2 * kPages; ++i) {
     const auto votes = *rc::gen::inRange<std::uint32_t>(0, 256);
-    const auto counts = *rc::gen::container<std::vector<std::uint32_t>>(kRaw * 8, rc::gen::inRange<std::uint32_t>(0, votes / 2 + 1));
+    const auto counts = *rc::gen::container<std::vector<std::uint32_t>>(
+        kRaw * 8, rc::gen::inRange<std::uint32_t>(0, votes / 2 + 1));
     Bytes planes(kMaxMarginPlanes * kRaw, 0);
     for (std::size_t bit = 0; bit < counts.size(); ++bit)
       for (std::uint32_t plane = 0; plane < kMaxMarginPlanes; ++plane)

@@ -61,7 +61,8 @@ TEST(Manifest, WithoutSchemeOrRateSaysNull) {
   EXPECT_FALSE(parsed->raw_bit_error_rate);
 }
 
-// The same table drives check_schema.py: schema and parser must refuse alike ("semantic": only the parser can see it).
+// The same table drives check_schema.py: schema and parser must refuse alike ("semantic": only the parser can see
+// it).
 TEST(Manifest, HostileOnesAreRefusedWithTheirKey) {
   const auto golden = json::parse(slurp(kFolder + "/golden/manifest.json"));
   const auto table = json::parse(slurp(kFolder + "/hostile_manifests.json"));
@@ -99,7 +100,8 @@ TEST(Manifest, AnotherMajorVersionIsRefusedAsSuch) {
 
 TEST(Manifest, HostileTextIsRefusedWithoutACrash) {
   const std::string good = json::text_of(to_json(small_bundle().manifest));
-  for (std::size_t length = 0; length < good.size(); ++length) EXPECT_FALSE(parse_manifest(good.substr(0, length)));
+  for (std::size_t length = 0; length < good.size(); ++length)
+    EXPECT_FALSE(parse_manifest(good.substr(0, length)));
   EXPECT_FALSE(parse_manifest(std::string(100'000, '[')));
   EXPECT_FALSE(parse_manifest("null"));
   EXPECT_FALSE(parse_manifest("[]"));
@@ -134,8 +136,9 @@ class PythonReader : public ::testing::Test {
     std::ofstream(folder_ / name, std::ios::binary) << bytes;
   }
   int read() const {
-    const std::string command = std::string("\"") + STEADYCELL_PYTHON + "\" \"" + kFolder + "/read_bundle.py\" \"" +
-                                folder_.string() + "\" > \"" + (folder_ / "out").string() + "\" 2>&1";
+    const std::string command = std::string("\"") + STEADYCELL_PYTHON + "\" \"" + kFolder +
+                                "/read_bundle.py\" \"" + folder_.string() + "\" > \"" +
+                                (folder_ / "out").string() + "\" 2>&1";
     return std::system(command.c_str());
   }
   std::string output() const { return slurp((folder_ / "out").string()); }
@@ -149,7 +152,8 @@ TEST_F(PythonReader, AcceptsOurBundle) {
 }
 
 TEST_F(PythonReader, SeesOneFlippedBitInAnyFile) {
-  for (const std::string_view name : {std::string_view("pages.raw"), kCorrectionsName, kMarginsName, kVerdictsName, kBlockHashesName}) {
+  for (const std::string_view name :
+       {std::string_view("pages.raw"), kCorrectionsName, kMarginsName, kVerdictsName, kBlockHashesName}) {
     const std::string good = slurp((folder_ / name).string());
     std::string bad = good;
     bad[bad.size() / 2] = static_cast<char>(bad[bad.size() / 2] ^ 1);

@@ -20,7 +20,9 @@ inline Geometry small_geometry() {
   return g;
 }
 
-inline std::vector<LunCoverage> small_coverage() { return {{{0, 0}, "pages.raw", {{1, 1}, {4, 2}}}}; }
+inline std::vector<LunCoverage> small_coverage() {
+  return {{{0, 0}, "pages.raw", {{1, 1}, {4, 2}}}};
+}
 
 // Every file of a bundle of small_geometry(), made the way a settler makes it.
 struct SmallBundle {

@@ -24,7 +24,9 @@ Result<std::vector<PageVerdict>> parse(std::string_view text, std::size_t piece 
   return rows;
 }
 
-std::string with_header(std::string_view rows) { return std::string(kVerdictHeader) + "\n" + std::string(rows); }
+std::string with_header(std::string_view rows) {
+  return std::string(kVerdictHeader) + "\n" + std::string(rows);
+}
 
 TEST(Verdicts, LineReadsAsDocumented) {
   PageVerdict v;
@@ -90,7 +92,10 @@ TEST(Verdicts, LastLineWithoutNewlineCounts) {
 }
 
 TEST(Verdicts, HostileRowsAreRefusedWithTheirLine) {
-  const struct { const char* row; const char* says; } cases[] = {
+  const struct {
+    const char* row;
+    const char* says;
+  } cases[] = {
       {"", "1 columns"},
       {"0,0,0,steady,vote,0,0,", "8 columns"},
       {"0,0,0,steady,vote,0,0,,none,more", "10 columns"},

@@ -36,7 +36,8 @@ TEST(Views, WithASchemeDataFollowsTheStepsAndSpareIsWhatIsLeft) {
   // Code bytes interleaved with the data, steps not in page order.
   const std::vector<ByteRange> steps{{9, 8}, {0, 8}};
   const Bytes raw = counting_page();
-  EXPECT_EQ(taken(View::data, steps, raw, small_geometry()), (Bytes{9, 10, 11, 12, 13, 14, 15, 16, 0, 1, 2, 3, 4, 5, 6, 7}));
+  EXPECT_EQ(taken(View::data, steps, raw, small_geometry()),
+            (Bytes{9, 10, 11, 12, 13, 14, 15, 16, 0, 1, 2, 3, 4, 5, 6, 7}));
   EXPECT_EQ(taken(View::spare, steps, raw, small_geometry()), (Bytes{8, 17}));
 }
 
@@ -59,7 +60,9 @@ RC_GTEST_PROP(Views, DataAndSpareTogetherAreThePage, ()) {
 
 TEST(Views, RangesOverEachOtherOrOutsideThePageAreRefused) {
   const Geometry g = small_geometry();
-  const auto refused = [&](std::vector<ByteRange> ranges) { return !ViewRanges::make(View::data, g, ranges).has_value(); };
+  const auto refused = [&](std::vector<ByteRange> ranges) {
+    return !ViewRanges::make(View::data, g, ranges).has_value();
+  };
   EXPECT_TRUE(refused({{0, 10}, {9, 2}}));
   EXPECT_TRUE(refused({{0, 19}}));
   EXPECT_TRUE(refused({{18, 1}}));

@@ -4,33 +4,13 @@
 
 #include <filesystem>
 #include <fstream>
-#include <random>
 
 #include "files/atomic.h"
+#include "files/memory_disk.h"
+#include "passes/sample.h"
 
 namespace steadycell::passes {
 namespace {
-
-Geometry small_chip() {
-  Geometry g;
-  g.page_bytes = 512;
-  g.spare_bytes = 16;
-  g.pages_per_block = 4;
-  g.blocks = 8;
-  return g;
-}
-
-CaptureHead small_head() {
-  CaptureHead head;
-  head.uuid = make_uuid();
-  head.board_uuid = make_uuid();
-  head.geometry = small_chip();
-  head.targets.push_back({.target = 0, .id_bytes = {0xEC, 0x76, 0xA5, 0xC0}, .parameter_page = {}, .maker = "Samsung", .model = "", .source = "id"});
-  head.supply_mV = 3300;
-  head.timing = "mode 0";
-  head.tool = "test";
-  return head;
-}
 
 class Capture : public ::testing::Test {
  protected:
@@ -39,15 +19,7 @@ class Capture : public ::testing::Test {
   }
   void TearDown() override { std::filesystem::remove_all(folder_); }
 
-  static Bytes block_content(std::uint32_t block, std::uint32_t pass, double flip = 0) {
-    Bytes raw(small_chip().block_raw_bytes());
-    std::mt19937 content(block + 1), noise(block * 1000 + pass);
-    for (auto& byte : raw) byte = static_cast<std::uint8_t>(content());
-    for (std::size_t bit = 0; bit < raw.size() * 8; ++bit)
-      if (static_cast<double>(noise()) < flip * 4294967296.0) raw[bit / 8] = static_cast<std::uint8_t>(raw[bit / 8] ^ (1u << bit % 8));
-    return raw;
-  }
-  static UnitAddress unit(std::uint32_t block, std::uint32_t pass) { return {{0, 0}, {block}, pass}; }
+  static Bytes block_content(std::uint32_t block, std::uint32_t pass, double flip = 0) { return passes::block_content(small_chip(), block, pass, flip); }
 
   std::string folder_;
   std::vector<PageStatus> all_read_{4, PageStatus::read};
@@ -111,7 +83,7 @@ TEST_F(Capture, JournalCutAtEveryByteKeepsEveryUnitBeforeTheCut) {
   EXPECT_EQ(last_count, 3u);
 }
 
-TEST_F(Capture, AFlippedByteInsideTheJournalIsPlacedAndTheRestIsStillRead) {
+TEST_F(Capture, EveryFlippedByteInsideTheJournalIsPlacedAndTheRestIsStillRead) {
   {
     auto writer = CaptureWriter::create(files::posix(), folder_, small_head());
     for (std::uint32_t block = 0; block < 4; ++block) ASSERT_TRUE(writer->append_unit(unit(block, 1), block_content(block, 1), all_read_));
@@ -119,7 +91,7 @@ TEST_F(Capture, AFlippedByteInsideTheJournalIsPlacedAndTheRestIsStillRead) {
   }
   const std::string journal = folder_ + "/journal";
   const Bytes whole = *files::read_whole(files::posix(), journal, 1 << 20);
-  for (std::size_t at = 0; at < whole.size(); at += 7) {
+  for (std::size_t at = 0; at < whole.size(); ++at) {
     Bytes broken = whole;
     broken[at] ^= 0x10;
     std::ofstream(journal, std::ios::binary | std::ios::trunc).write(reinterpret_cast<const char*>(broken.data()), static_cast<std::streamsize>(broken.size()));
@@ -175,14 +147,166 @@ TEST_F(Capture, IsNeverMadeOverSomethingThatExists) {
   EXPECT_EQ(writer.error().code(), ErrorCode::already_exists);
 }
 
-TEST_F(Capture, LaterPassesCostLittle) {
-  auto writer = CaptureWriter::create(files::posix(), folder_, small_head());
+// The goal of 0.5 % of a pass is the project's own; the noise is what was measured for it (error rate 1e-4).
+TEST_F(Capture, LaterPassesAtOneErrorInTenThousandBitsCostAtMostHalfAPercent) {
+  Geometry geometry = small_chip();
+  geometry.page_bytes = 2048;
+  geometry.spare_bytes = 64;
+  geometry.pages_per_block = 64;
+  geometry.blocks = 2;
+  const std::vector<PageStatus> status(geometry.pages_per_block, PageStatus::read);
+  auto writer = CaptureWriter::create(files::posix(), folder_, small_head(geometry));
+  ASSERT_TRUE(writer) << writer.error().text();
   for (std::uint32_t pass = 1; pass <= 2; ++pass)
-    for (std::uint32_t block = 0; block < 8; ++block)
-      ASSERT_TRUE(writer->append_unit(unit(block, pass), block_content(block, pass, pass == 1 ? 0 : 1e-4), all_read_));
+    for (std::uint32_t block = 0; block < geometry.blocks; ++block)
+      ASSERT_TRUE(writer->append_unit(unit(block, pass), passes::block_content(geometry, block, pass, 1e-4), status));
   ASSERT_TRUE(writer->sync());
   const auto first = std::filesystem::file_size(folder_ + "/pass-0001.dat"), second = std::filesystem::file_size(folder_ + "/pass-0002.dat");
-  EXPECT_LT(static_cast<double>(second), 0.02 * static_cast<double>(first));  // tiny blocks: the frame header weighs
+  EXPECT_EQ(first, geometry.block_raw_bytes() * geometry.blocks);
+  // 2e-4 of the bits differ between two such passes: each is a byte of its own among zeros, named by at least its place.
+  EXPECT_LT(static_cast<double>(second), 0.005 * static_cast<double>(first));
+}
+
+TEST_F(Capture, PassesThatShareNothingAreKeptAsTheyAreAndReadBack) {
+  auto writer = CaptureWriter::create(files::posix(), folder_, small_head());
+  ASSERT_TRUE(writer->append_unit(unit(0, 1), block_content(0, 1), all_read_));
+  ASSERT_TRUE(writer->append_unit(unit(0, 2), block_content(5, 2), all_read_));  // random against random
+  ASSERT_TRUE(writer->append_unit(unit(1, 2), block_content(1, 2), all_read_));  // pass 1 does not have that block
+  EXPECT_FALSE(writer->reader().facts(unit(0, 2))->xor_zstd);
+  EXPECT_FALSE(writer->reader().facts(unit(1, 2))->xor_zstd);
+  Bytes raw(small_chip().block_raw_bytes());
+  std::vector<PageStatus> status(4);
+  ASSERT_TRUE(writer->reader().read_unit(unit(0, 2), raw, status));
+  EXPECT_EQ(raw, block_content(5, 2));
+}
+
+TEST_F(Capture, UnitsAreAcknowledgedOnlyAfterTheSyncThatCoversThem) {
+  files::MemoryDisk disk;
+  StillClock clock;
+  auto writer = CaptureWriter::create(disk, "c", small_head(), {.tool = "test", .clock = &clock});
+  ASSERT_TRUE(writer) << writer.error().text();
+  std::vector<UnitAddress> told;
+  writer->on_acknowledged([&](std::span<const UnitAddress> units) { told.insert(told.end(), units.begin(), units.end()); });
+  for (std::uint32_t block = 0; block < 3; ++block) ASSERT_TRUE(writer->append_unit(unit(block, 1), block_content(block, 1), all_read_));
+  EXPECT_EQ(writer->acknowledged(), 0u);
+  EXPECT_TRUE(told.empty());
+  clock.now_ns += 999'999'999;
+  ASSERT_TRUE(writer->sync_if_due());
+  EXPECT_TRUE(told.empty());
+  clock.now_ns += 1;
+  ASSERT_TRUE(writer->sync_if_due());
+  EXPECT_EQ(writer->acknowledged(), 3u);
+  EXPECT_EQ(told, (std::vector<UnitAddress>{unit(0, 1), unit(1, 1), unit(2, 1)}));
+  const auto syncs = disk.syncs();
+  clock.now_ns += 5'000'000'000;
+  ASSERT_TRUE(writer->sync_if_due());
+  EXPECT_EQ(disk.syncs(), syncs);  // nothing new: the disk is left alone
+}
+
+TEST_F(Capture, SixteenMebibytesAreSyncedWithoutWaitingForTheSecond) {
+  files::MemoryDisk disk;
+  StillClock clock;
+  Geometry geometry = small_chip();
+  geometry.page_bytes = 65536;
+  geometry.spare_bytes = 0;
+  geometry.pages_per_block = 128;  // 8 MiB
+  auto writer = CaptureWriter::create(disk, "c", small_head(geometry), {.tool = "test", .clock = &clock});
+  ASSERT_TRUE(writer) << writer.error().text();
+  const std::vector<PageStatus> status(geometry.pages_per_block, PageStatus::read);
+  const Bytes raw(geometry.block_raw_bytes(), 0xFF);
+  ASSERT_TRUE(writer->append_unit(unit(0, 1), raw, status));
+  EXPECT_EQ(writer->acknowledged(), 0u);
+  ASSERT_TRUE(writer->append_unit(unit(1, 1), raw, status));
+  EXPECT_EQ(writer->acknowledged(), 2u);
+}
+
+TEST_F(Capture, EveryReadOfABlockIsCountedAlsoThoseThatBecameNoUnit) {
+  auto writer = CaptureWriter::create(files::posix(), folder_, small_head());
+  ASSERT_TRUE(writer->append_unit(unit(0, 1), block_content(0, 1), all_read_));
+  ASSERT_TRUE(writer->append_unit(unit(0, 2), block_content(0, 2), all_read_, {.repeated_page_reads = 3, .busy_not_seen = {}}));
+  const std::vector<PageStatus> half{PageStatus::read, PageStatus::transfer_error, PageStatus::not_read, PageStatus::not_read};
+  ASSERT_TRUE(writer->append_unit(unit(1, 1), block_content(1, 1), half));
+  ASSERT_TRUE(writer->note_page_reads({0, 0}, {0}, 5, "proof"));
+  ASSERT_TRUE(writer->finish());
+  auto reader = CaptureReader::open(files::posix(), folder_);
+  const auto reads = reader->page_reads({0, 0});
+  ASSERT_TRUE(reads);
+  EXPECT_EQ(*reads, (std::vector<std::uint64_t>{4 + 4 + 3 + 5, 2, 0, 0, 0, 0, 0, 0}));
+  EXPECT_TRUE(reader->contents().closed);
+}
+
+TEST_F(Capture, CircumstancesOfAUnitComeBackAsTheyWereGiven) {
+  const Circumstances given{.repeated_page_reads = 7, .busy_not_seen = {{0, 1}, {2, 2}}};
+  auto writer = CaptureWriter::create(files::posix(), folder_, small_head());
+  ASSERT_TRUE(writer->append_unit(unit(3, 1), block_content(3, 1), all_read_, given));
+  EXPECT_EQ(writer->reader().facts(unit(3, 1))->circumstances, given);
+}
+
+TEST_F(Capture, ChipEnablesWithGapsBetweenThemKeepTheirNumbers) {
+  CaptureHead head = small_head();
+  head.targets.push_back(head.targets[0]);
+  head.targets[1].target = 2;
+  auto writer = CaptureWriter::create(files::posix(), folder_, head);
+  ASSERT_TRUE(writer) << writer.error().text();
+  EXPECT_TRUE(writer->append_unit({{2, 0}, {0}, 1}, block_content(0, 1), all_read_));
+  EXPECT_FALSE(writer->append_unit({{1, 0}, {0}, 1}, block_content(0, 1), all_read_));
+}
+
+TEST_F(Capture, AUnitIsNeverAddedTwiceNorOutsideTheChip) {
+  auto writer = CaptureWriter::create(files::posix(), folder_, small_head());
+  ASSERT_TRUE(writer->append_unit(unit(0, 1), block_content(0, 1), all_read_));
+  EXPECT_FALSE(writer->append_unit(unit(0, 1), block_content(1, 1), all_read_));
+  EXPECT_FALSE(writer->append_unit(unit(8, 1), block_content(1, 1), all_read_));
+  EXPECT_FALSE(writer->append_unit(unit(0, 256), block_content(1, 1), all_read_));
+  EXPECT_FALSE(writer->append_unit(unit(0, 0), block_content(1, 1), all_read_));
+  EXPECT_EQ(writer->units().count(), 1u);
+}
+
+TEST_F(Capture, AFinishedWriterRefusesMoreAndItsHeadFixesTheJournal) {
+  auto writer = CaptureWriter::create(files::posix(), folder_, small_head());
+  ASSERT_TRUE(writer->append_unit(unit(0, 1), block_content(0, 1), all_read_));
+  const auto head = writer->finish({{"why", "done"}});
+  ASSERT_TRUE(head) << head.error().text();
+  EXPECT_FALSE(writer->append_unit(unit(1, 1), block_content(1, 1), all_read_));
+  EXPECT_FALSE(writer->sync());
+  EXPECT_EQ(CaptureReader::open(files::posix(), folder_)->contents().head, *head);
+}
+
+TEST_F(Capture, BytesOfAUnitInFlightAreCutOnGoingOn) {
+  {
+    auto writer = CaptureWriter::create(files::posix(), folder_, small_head());
+    ASSERT_TRUE(writer->append_unit(unit(0, 1), block_content(0, 1), all_read_));
+    ASSERT_TRUE(writer->sync());
+  }
+  std::ofstream(folder_ + "/pass-0001.dat", std::ios::binary | std::ios::app) << "half of a block";
+  auto writer = CaptureWriter::open(files::posix(), folder_);
+  ASSERT_TRUE(writer->append_unit(unit(1, 1), block_content(1, 1), all_read_));
+  EXPECT_EQ(std::filesystem::file_size(folder_ + "/pass-0001.dat"), 2 * small_chip().block_raw_bytes());
+}
+
+TEST_F(Capture, AFolderThatIsNoCaptureIsLeftAsItIs) {
+  std::filesystem::create_directory(folder_);
+  const auto writer = CaptureWriter::open(files::posix(), folder_);
+  ASSERT_FALSE(writer);
+  EXPECT_EQ(writer.error().code(), ErrorCode::not_found);
+  EXPECT_TRUE(std::filesystem::is_empty(folder_));
+}
+
+TEST_F(Capture, APassFileThatWasDroppedLeavesItsHashesAndTheOtherPasses) {
+  {
+    auto writer = CaptureWriter::create(files::posix(), folder_, small_head());
+    for (std::uint32_t pass = 1; pass <= 3; ++pass) ASSERT_TRUE(writer->append_unit(unit(0, pass), block_content(0, pass, 1e-3), all_read_));
+    ASSERT_TRUE(writer->finish());
+  }
+  std::filesystem::remove(folder_ + "/pass-0002.dat");
+  auto reader = CaptureReader::open(files::posix(), folder_);
+  Bytes raw(small_chip().block_raw_bytes());
+  std::vector<PageStatus> status(4);
+  const auto lost = reader->read_unit(unit(0, 2), raw, status);
+  ASSERT_FALSE(lost);
+  EXPECT_EQ(lost.error().code(), ErrorCode::not_found);
+  EXPECT_EQ(reader->facts(unit(0, 2))->sha256, Sha256::of(block_content(0, 2, 1e-3)));
+  EXPECT_TRUE(reader->read_unit(unit(0, 3), raw, status));
 }
 
 TEST_F(Capture, HostileHeadsAreRefusedWithTheKey) {

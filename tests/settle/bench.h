@@ -175,6 +175,14 @@ class SettleTest : public ::testing::Test {
     return rows;
   }
 
+  // Nothing under this name, complete or not.
+  bool left_nothing(const std::string& name) const {
+    for (const auto& entry : std::filesystem::directory_iterator(folder_)) {
+      if (entry.path().filename().string().starts_with(name)) return false;
+    }
+    return true;
+  }
+
   std::string folder_;
 };
 

@@ -242,8 +242,7 @@ TEST_F(ImageFiles, ExportOfADamagedBlockStopsBeforeItsFirstByte) {
   EXPECT_EQ(out_.size(), 4U * 528);
   const auto to_file = export_image_to(files::posix(), path("image"), {}, path("out.bin"));
   ASSERT_FALSE(to_file);
-  EXPECT_FALSE(std::filesystem::exists(path("out.bin")));
-  EXPECT_FALSE(std::filesystem::exists(path("out.bin.partial")));
+  EXPECT_TRUE(left_nothing("out.bin"));
 }
 
 TEST_F(ImageFiles, ExportToAFileIsAllOrNothing) {
@@ -252,7 +251,7 @@ TEST_F(ImageFiles, ExportToAFileIsAllOrNothing) {
   const auto full = export_image_to(disk, path("image"), {}, path("out.bin"));
   ASSERT_FALSE(full);
   EXPECT_EQ(full.error().code(), ErrorCode::storage_full);
-  EXPECT_FALSE(std::filesystem::exists(path("out.bin")));
+  EXPECT_TRUE(left_nothing("out.bin"));
 
   const auto done = export_image_to(files::posix(), path("image"), {.view = View::data}, path("out.bin"));
   ASSERT_TRUE(done) << done.error().text();
@@ -273,7 +272,7 @@ TEST_F(ImageFiles, JobsStopOnRequest) {
   const auto to_file = export_image_to(files::posix(), path("image"), {}, path("out.bin"), hooks);
   ASSERT_FALSE(to_file);
   EXPECT_EQ(to_file.error().code(), ErrorCode::interrupted);
-  EXPECT_FALSE(std::filesystem::exists(path("out.bin")));
+  EXPECT_TRUE(left_nothing("out.bin"));
 }
 
 }  // namespace

@@ -10,14 +10,16 @@
 #include "supply/diagnosis.h"
 #include "supply/features.h"
 
-// A small circuit model of the fixture's port with a stick on it, to make traces of boards nobody drew by hand: ramped
-// source with a current limit and a trip timer, shunt, lead, contact, input capacitor, a linear regulator with limit and
-// foldback, output capacitor, and a load that follows the stages of a boot. Implicit Euler at 5 us. All of it is
-// invented within the ranges of common practice; nothing was measured.
+// A small circuit model of the fixture's port with a stick on it, to make traces of boards nobody drew by hand:
+// ramped source with a current limit and a trip timer, shunt, lead, contact, input capacitor, a linear regulator
+// with limit and foldback, output capacitor, and a load that follows the stages of a boot. Implicit Euler at 5 us.
+// All of it is invented within the ranges of common practice; nothing was measured.
 namespace steadycell::supply::test {
 
 using Random = std::mt19937_64;
-inline double uniform(Random& r, double a, double b) { return std::uniform_real_distribution<>(a, b)(r); }
+inline double uniform(Random& r, double a, double b) {
+  return std::uniform_real_distribution<>(a, b)(r);
+}
 
 struct Block {
   double from_s, to_s, mA;
@@ -27,8 +29,10 @@ struct Board {
   double bulk_uF = 10, out_uF = 4.7;
   double regulator_max_mA = 300, regulator_fold_mA = 80, quiescent_mA = 0.07;
   double soft_start_ms = 0.6;  // behind the ramp
-  double reset_mA = 4, clock_mA = 9, rom_mA = 14, firmware_mA = 9, high_speed_mA = 21, configured_mA = 8, memory_mA = 22;
-  double reset_s = 6e-3, clock_s = 4e-3, rom_s = 22e-3, load_s = 90e-3, read_gap_s = 0.8e-3, connect_s = 30e-3, bus_reset_s = 20e-3;
+  double reset_mA = 4, clock_mA = 9, rom_mA = 14, firmware_mA = 9, high_speed_mA = 21, configured_mA = 8,
+         memory_mA = 22;
+  double reset_s = 6e-3, clock_s = 4e-3, rom_s = 22e-3, load_s = 90e-3, read_gap_s = 0.8e-3, connect_s = 30e-3,
+         bus_reset_s = 20e-3;
 };
 
 // A board drawn at random, wider than the shared traces' three.
@@ -40,10 +44,12 @@ inline Board random_board(Random& r) {
   b.regulator_fold_mA = uniform(r, 50, 120);
   b.quiescent_mA = uniform(r, 0.03, 0.15);
   b.soft_start_ms = uniform(r, 0.2, 1.0);
-  b.reset_mA = uniform(r, 2, 9), b.clock_mA = uniform(r, 4, 16), b.rom_mA = uniform(r, 7, 22), b.firmware_mA = uniform(r, 4, 14);
+  b.reset_mA = uniform(r, 2, 9), b.clock_mA = uniform(r, 4, 16), b.rom_mA = uniform(r, 7, 22),
+  b.firmware_mA = uniform(r, 4, 14);
   b.high_speed_mA = uniform(r, 14, 30), b.configured_mA = uniform(r, 4, 13), b.memory_mA = uniform(r, 12, 34);
   b.reset_s = uniform(r, 2.5e-3, 14e-3), b.clock_s = uniform(r, 1.5e-3, 9e-3), b.rom_s = uniform(r, 9e-3, 45e-3);
-  b.load_s = uniform(r, 45e-3, 180e-3), b.read_gap_s = uniform(r, 0.4e-3, 1.2e-3), b.connect_s = uniform(r, 12e-3, 55e-3);
+  b.load_s = uniform(r, 45e-3, 180e-3), b.read_gap_s = uniform(r, 0.4e-3, 1.2e-3),
+  b.connect_s = uniform(r, 12e-3, 55e-3);
   b.bus_reset_s = uniform(r, 11e-3, 55e-3);
   return b;
 }
@@ -92,7 +98,8 @@ inline void boot(std::vector<Block>& out, Random& r, const Board& b, double t, d
       for (int i = 0; i < 8; ++i, t += 5e-3) page_reads(s, r, t, t + 1e-6, b, b.read_gap_s);
       attaches = false;
     } else {
-      for (int i = 0; i < 5; ++i, t += uniform(r, 8e-3, 22e-3)) s.push_back({t, t + 0.4e-3, 0.12 * b.memory_mA + 1.5});
+      for (int i = 0; i < 5; ++i, t += uniform(r, 8e-3, 22e-3))
+        s.push_back({t, t + 0.4e-3, 0.12 * b.memory_mA + 1.5});
       attaches = how == Boot::memory_silent_attaches;
       t += 0.02;
     }
@@ -103,7 +110,8 @@ inline void boot(std::vector<Block>& out, Random& r, const Board& b, double t, d
         s.push_back({t + 0.5e-3, t + 2.5e-3, 17.8});  // chirp
         on(t += b.bus_reset_s, b.high_speed_mA);
         t += 0.01;
-        for (int i = 0; i < 13; ++i, t += uniform(r, 2e-3, 8e-3)) s.push_back({t, t + uniform(r, 0.25e-3, 0.8e-3), 6});
+        for (int i = 0; i < 13; ++i, t += uniform(r, 2e-3, 8e-3))
+          s.push_back({t, t + uniform(r, 0.25e-3, 0.8e-3), 6});
         if (how == Boot::whole) {
           on(t, b.configured_mA);
           for (t += 8e-3; t < end; t += uniform(r, 30e-3, 50e-3)) page_reads(s, r, t, t + 2e-3, b, 0.3e-3);
@@ -115,19 +123,23 @@ inline void boot(std::vector<Block>& out, Random& r, const Board& b, double t, d
     if (x.from_s < end) out.push_back({x.from_s, std::min(x.to_s, end), x.mA});
 }
 
-inline std::vector<Sample> simulate(const Board& b, const Bench& bench, const FaultCircuit& f, std::vector<Block> load, Random& r) {
+inline std::vector<Sample> simulate(const Board& b, const Bench& bench, const FaultCircuit& f,
+                                    std::vector<Block> load, Random& r) {
   std::vector<std::pair<double, double>> edges;
   for (const Block& x : load) edges.emplace_back(x.from_s, x.mA), edges.emplace_back(x.to_s, -x.mA);
   std::sort(edges.begin(), edges.end());
   constexpr double dt = 5e-6, shunt_side = 0.25, lead_side = 0.40;
-  const double R = shunt_side + lead_side, Cb = b.bulk_uF * 1e-6 + 0.1e-6, Co = b.out_uF * 1e-6, fixture = f.fixture_uF * 1e-6;
-  const double gain = 1 + std::normal_distribution<>(0, 0.006)(r), offset = std::normal_distribution<>(0, 2.2 * bench.noise_mA)(r);
+  const double R = shunt_side + lead_side, Cb = b.bulk_uF * 1e-6 + 0.1e-6, Co = b.out_uF * 1e-6,
+               fixture = f.fixture_uF * 1e-6;
+  const double gain = 1 + std::normal_distribution<>(0, 0.006)(r),
+               offset = std::normal_distribution<>(0, 2.2 * bench.noise_mA)(r);
   std::normal_distribution<> noise(0, bench.noise_mA), volt_noise(0, 0.0025);
   double vb = 0, vo = 0, port = 0, asked = 0, at_limit_s = 0, hot = 0;
   bool latched = false, cut = false;
   std::size_t edge = 0;
   std::vector<Sample> out;
-  const auto steps = static_cast<std::uint64_t>(std::llround(bench.end_s / dt)), per = static_cast<std::uint64_t>(std::llround(bench.sample_s / dt));
+  const auto steps = static_cast<std::uint64_t>(std::llround(bench.end_s / dt)),
+             per = static_cast<std::uint64_t>(std::llround(bench.sample_s / dt));
   double sum_i = 0, sum_v = 0;
   for (std::uint64_t k = 0; k < steps; ++k) {
     const double t = static_cast<double>(k) * dt;
@@ -145,7 +157,8 @@ inline std::vector<Sample> simulate(const Board& b, const Bench& bench, const Fa
     double i_reg = 0;
     if (!f.regulator_dead && !cut) {
       const double target = std::min(soft, std::max(0.0, vb - 0.25));
-      const double most = (b.regulator_fold_mA + (b.regulator_max_mA - b.regulator_fold_mA) * std::max(0.0, vo) / 3.3) * 1e-3;
+      const double most =
+          (b.regulator_fold_mA + (b.regulator_max_mA - b.regulator_fold_mA) * std::max(0.0, vo) / 3.3) * 1e-3;
       double next = (vo * Co / dt + 4 * target - need) / (Co / dt + 4 + 1 / f.short_3V3_ohm);
       i_reg = std::clamp(4 * (target - next), 0.0, most);
     }

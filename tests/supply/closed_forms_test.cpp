@@ -1,5 +1,5 @@
-// Closed forms of textbook circuits: R and C in series on a step, a capacitor on a ramp, a regulator with foldback, a
-// junction against a resistor. The numbers are arithmetic and stand beside each check.
+// Closed forms of textbook circuits: R and C in series on a step, a capacitor on a ramp, a regulator with
+// foldback, a junction against a resistor. The numbers are arithmetic and stand beside each check.
 #include <gtest/gtest.h>
 
 #include <cmath>
@@ -19,7 +19,8 @@ std::vector<Sample> rc_step(double V, double R, double C, double dt, double end,
     const double since = static_cast<double>(k - on) * dt;
     Sample s;
     s.time_s = static_cast<double>(k) * dt;
-    s.mA = 1e3 * (points ? (since >= -1e-12 ? V / R * std::exp(-since / tau) : 0) : (charge(since + dt) - charge(since)) / dt);
+    s.mA = 1e3 * (points ? (since >= -1e-12 ? V / R * std::exp(-since / tau) : 0)
+                         : (charge(since + dt) - charge(since)) / dt);
     s.volts = since >= -1e-12 ? V : 0;
     out.push_back(s);
   }
@@ -35,14 +36,17 @@ TraceHeader on_at_1ms(const char* kind) {
 
 // Q = C V whatever R is; region charge C V (1 - I0 R / V), excess Qr - I0 R C ln(V / (R I0)) with I0 = 100 mA.
 TEST(ClosedForms, InrushOfACapacitorThroughAResistor) {
-  const struct { double V, R, uF, region_uC, excess_uC; } rows[] = {
+  const struct {
+    double V, R, uF, region_uC, excess_uC;
+  } rows[] = {
       {5.00, 0.50, 10, 49.500, 47.197},
       {5.00, 0.50, 100, 495.00, 471.97},
       {5.05, 0.35, 10, 50.150, 48.410},
       {5.00, 1.00, 14.7, 72.030, 66.279},
   };
   for (const auto& row : rows) {
-    const Features f = features_of(rc_step(row.V, row.R, row.uF * 1e-6, 1e-6, 12e-3, false), on_at_1ms("averaged"));
+    const Features f =
+        features_of(rc_step(row.V, row.R, row.uF * 1e-6, 1e-6, 12e-3, false), on_at_1ms("averaged"));
     EXPECT_NEAR(f.switch_on_uC.value, row.uF * row.V, 0.03 * row.uF * row.V);
     EXPECT_NEAR(f.region_uC, row.region_uC, 0.03 * row.region_uC);
     EXPECT_NEAR(f.region_excess_uC, row.excess_uC, 0.03 * row.excess_uC);
@@ -63,12 +67,12 @@ TEST(ClosedForms, MeansKeepTheChargeAtAnyRate) {
 // Points: trapezoids give (a/2) coth(a/2) times the charge, a = dt / tau.
 TEST(ClosedForms, PointsFollowTheTrapezoidRule) {
   const double tau = 50e-6;
-  for (const auto& [a, factor] : {std::pair{0.1, 1.0008}, {0.25, 1.0052}, {0.5, 1.0208}, {1.0, 1.0820}, {2.0, 1.3130}}) {
+  for (const auto& [a, factor] :
+       {std::pair{0.1, 1.0008}, {0.25, 1.0052}, {0.5, 1.0208}, {1.0, 1.0820}, {2.0, 1.3130}}) {
     const Features f = features_of(rc_step(5, 0.5, 100e-6, a * tau, 20e-3, true), on_at_1ms("point"));
     EXPECT_NEAR(f.switch_on_uC.value / 500, factor, 0.002) << a;
   }
 }
-
 
 Features quiet_run(Board board, Bench bench, FaultCircuit fault, std::vector<Block> load) {
   Random random(1);
@@ -116,7 +120,8 @@ TEST(ClosedForms, FoldbackRegulatorSettlesWhereItsLineMeetsTheShort) {
   const Features f = quiet_run(board, {}, fault, {{0.023, 0.3, 5}});
   const double expected = 100 / (1 - 0.25 * 8.2 / 3.3);
   EXPECT_NEAR(expected, 264, 0.5);
-  EXPECT_NEAR(f.steady_mA.value, expected, 0.01 * expected + 1.5);  // 0.6 % gain, quiescent and gated load beside it
+  EXPECT_NEAR(f.steady_mA.value, expected,
+              0.01 * expected + 1.5);  // 0.6 % gain, quiescent and gated load beside it
 }
 
 // A regulated rail adds Vout / R: 22 ohm at 3.3 V are 150.0 mA.

@@ -49,7 +49,9 @@ void expect_first(Fault expected, const std::function<void(Made&, Random&)>& mak
   }
 }
 
-void boots(Made& m, Random& r, Boot how = Boot::whole, bool host = true) { boot(m.load, r, m.board, m.start_s, m.bench.end_s, how, host); }
+void boots(Made& m, Random& r, Boot how = Boot::whole, bool host = true) {
+  boot(m.load, r, m.board, m.start_s, m.bench.end_s, how, host);
+}
 
 TEST(OtherBoards, HealthyWithAndWithoutHost) {
   expect_first(Fault::healthy, [](Made& m, Random& r) { boots(m, r, Boot::whole, r() % 2 == 0); });
@@ -104,7 +106,9 @@ TEST(OtherBoards, BootLoop) {
 }
 
 TEST(OtherBoards, SilentMemory) {
-  expect_first(Fault::nand_no_answer, [](Made& m, Random& r) { boots(m, r, r() % 2 ? Boot::memory_silent : Boot::memory_silent_attaches); });
+  expect_first(Fault::nand_no_answer, [](Made& m, Random& r) {
+    boots(m, r, r() % 2 ? Boot::memory_silent : Boot::memory_silent_attaches);
+  });
 }
 
 TEST(OtherBoards, TooMuchCapacitance) {
@@ -159,7 +163,8 @@ TEST(FalseFriends, BlinkingLampIsNoBootLoop) {
 TEST(FalseFriends, HostResetRetriesAreNoBootLoop) {
   expect_first(Fault::healthy, [](Made& m, Random& r) {
     boots(m, r, Boot::whole, false);
-    for (double t = m.start_s + 0.4; t < m.bench.end_s; t += 0.25) {  // each retry: reset, chirp, a while of high speed
+    for (double t = m.start_s + 0.4; t < m.bench.end_s;
+         t += 0.25) {  // each retry: reset, chirp, a while of high speed
       m.load.push_back({t, t + 2e-3, 17.8});
       m.load.push_back({t + 0.02, t + 0.15, m.board.high_speed_mA});
     }
@@ -190,7 +195,8 @@ TEST(FalseFriends, OneRestartByDesignIsNoBootLoop) {
   }
 }
 
-// A regulator that shuts down when hot and tries again: the load behind it is the fault, not a contact and not a loop.
+// A regulator that shuts down when hot and tries again: the load behind it is the fault, not a contact and not a
+// loop.
 TEST(FalseFriends, ThermalCyclingIsAShortBehindTheRegulator) {
   expect_first(Fault::rail_short, [](Made& m, Random& r) {
     m.fault.short_3V3_ohm = uniform(r, 15, 22);
@@ -211,7 +217,8 @@ TEST(FalseFriends, BuckConverterIsHealthy) {
   });
 }
 
-// Blank memory in a donor board: it answers and is read, then the controller stays in its ROM. Not silent, not healthy.
+// Blank memory in a donor board: it answers and is read, then the controller stays in its ROM. Not silent, not
+// healthy.
 TEST(FalseFriends, BlankMemoryIsUnsure) {
   expect_first(Fault::unsure, [](Made& m, Random& r) {
     m.board.memory_mA = uniform(r, 16, 34);

@@ -20,7 +20,8 @@ TEST(SupplyReport, EveryDiagnosisHasItsKeys) {
   const json::Value value = to_json(list);
   ASSERT_FALSE(value.as_array().empty());
   for (const json::Value& d : value.as_array()) {
-    for (const char* key : {"fault", "says", "next_step", "caution"}) EXPECT_FALSE(d.at(key).as_string().empty()) << key;
+    for (const char* key : {"fault", "says", "next_step", "caution"})
+      EXPECT_FALSE(d.at(key).as_string().empty()) << key;
     EXPECT_GE(d.at("confidence").as_double(), 0);
     EXPECT_LE(d.at("confidence").as_double(), 1);
     EXPECT_FALSE(d.at("evidence").as_array().empty());

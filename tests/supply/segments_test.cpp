@@ -48,7 +48,8 @@ TEST(ChangePoints, AgreeWithTheDefinitionOnRandomSeries) {
   }
 }
 
-// With 1 ms bins, a step of five sigma is found within one bin (facts: Killick et al. 2012, penalty 2 sigma^2 ln n).
+// With 1 ms bins, a step of five sigma is found within one bin (facts: Killick et al. 2012, penalty 2 sigma^2 ln
+// n).
 TEST(ChangePoints, StepOfFiveSigmaIsFoundWithinOneMillisecond) {
   std::mt19937_64 random(11);
   std::normal_distribution<> noise(0, 0.35);

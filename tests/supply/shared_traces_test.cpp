@@ -1,4 +1,5 @@
-// The labelled traces of tests/data/current (circuit simulator, see its README): every label as the first diagnosis.
+// The labelled traces of tests/data/current (circuit simulator, see its README): every label as the first
+// diagnosis.
 #include <gtest/gtest.h>
 
 #include <fstream>
@@ -21,9 +22,12 @@ std::vector<Row> labels() {
     std::vector<std::string> out(1);
     bool quoted = false;
     for (const char c : line) {
-      if (c == '"') quoted = !quoted;
-      else if (c == ',' && !quoted) out.emplace_back();
-      else if (c != '\r') out.back() += c;
+      if (c == '"')
+        quoted = !quoted;
+      else if (c == ',' && !quoted)
+        out.emplace_back();
+      else if (c != '\r')
+        out.back() += c;
     }
     return out;
   };
@@ -40,7 +44,9 @@ std::vector<Row> labels() {
   return rows;
 }
 
-Features features_in(const std::string& file) { return features_of(read_trace(kFolder + file).samples); }
+Features features_in(const std::string& file) {
+  return features_of(read_trace(kFolder + file).samples);
+}
 
 Settings settings_of(const Row& row) {
   Settings settings;
@@ -49,14 +55,17 @@ Settings settings_of(const Row& row) {
   return settings;
 }
 
-std::string first_of(const std::vector<Diagnosis>& diagnoses) { return std::string(key_of(diagnoses.front().fault)); }
+std::string first_of(const std::vector<Diagnosis>& diagnoses) {
+  return std::string(key_of(diagnoses.front().fault));
+}
 
 TEST(SharedTraces, EveryLabelIsTheFirstDiagnosis) {
   const auto rows = labels();
   ASSERT_EQ(rows.size(), 57u);
   for (const Row& row : rows) {
     const Features f = features_in(row.at("file"));
-    EXPECT_EQ(first_of(diagnose(f, {}, settings_of(row), nullptr, nullptr)), row.at("label")) << row.at("file") << " " << row.at("detail");
+    EXPECT_EQ(first_of(diagnose(f, {}, settings_of(row), nullptr, nullptr)), row.at("label"))
+        << row.at("file") << " " << row.at("detail");
   }
 }
 
@@ -88,8 +97,10 @@ TEST(SharedTraces, TwiceTheNoiseOrHalfTheSamplesChangeNoLabel) {
       s.volts = (s.volts + trace.samples[i + 1].volts) / 2;
       slow.push_back(s);
     }
-    EXPECT_EQ(first_of(diagnose(features_of(noisy), {}, settings_of(row), nullptr, nullptr)), row.at("label")) << row.at("file") << " noisy";
-    EXPECT_EQ(first_of(diagnose(features_of(slow), {}, settings_of(row), nullptr, nullptr)), row.at("label")) << row.at("file") << " slow";
+    EXPECT_EQ(first_of(diagnose(features_of(noisy), {}, settings_of(row), nullptr, nullptr)), row.at("label"))
+        << row.at("file") << " noisy";
+    EXPECT_EQ(first_of(diagnose(features_of(slow), {}, settings_of(row), nullptr, nullptr)), row.at("label"))
+        << row.at("file") << " slow";
   }
 }
 
@@ -106,8 +117,10 @@ TEST(SharedTraces, AShortOnAnUnknownRailIsUnsure) {
   Settings nothing;
   nothing.assume_port = false;
   for (const Row& row : labels())
-    if (const std::string& label = row.at("label"); label == "vbus_short" || label == "socket_short" || label == "socket_reversed") {
-      EXPECT_EQ(first_of(diagnose(features_in(row.at("file")), {}, nothing, nullptr, nullptr)), "unsure") << row.at("file");
+    if (const std::string& label = row.at("label");
+        label == "vbus_short" || label == "socket_short" || label == "socket_reversed") {
+      EXPECT_EQ(first_of(diagnose(features_in(row.at("file")), {}, nothing, nullptr, nullptr)), "unsure")
+          << row.at("file");
     }
 }
 
@@ -126,7 +139,9 @@ TEST(SharedTraces, ShortAndHealthyAreNeverConfused) {
       EXPECT_LT(weight(list, {Fault::healthy, Fault::socket_ok}), 0.01) << row.at("file");
     }
     if (label == "healthy" || label == "socket_ok") {
-      EXPECT_LT(weight(list, {Fault::vbus_short, Fault::rail_short, Fault::socket_short, Fault::socket_reversed}), 0.01) << row.at("file");
+      EXPECT_LT(weight(list, {Fault::vbus_short, Fault::rail_short, Fault::socket_short, Fault::socket_reversed}),
+                0.01)
+          << row.at("file");
     }
   }
 }
@@ -146,7 +161,8 @@ TEST(SharedTraces, PeriodsAndDropsAreCounted) {
     const Features f = features_in(row.at("file"));
     if (!row.at("period_ms").empty()) {
       ASSERT_TRUE(f.period_s) << row.at("file");
-      EXPECT_NEAR(f.period_s->value * 1e3, std::stod(row.at("period_ms")), 0.02 * std::stod(row.at("period_ms"))) << row.at("file");
+      EXPECT_NEAR(f.period_s->value * 1e3, std::stod(row.at("period_ms")), 0.02 * std::stod(row.at("period_ms")))
+          << row.at("file");
     }
     if (!row.at("n_drops").empty()) {
       EXPECT_EQ(f.drop_count, std::stoull(row.at("n_drops"))) << row.at("file");

@@ -28,7 +28,8 @@ Result<Parsed> parse(std::string_view text, std::size_t piece = std::string_view
 TEST(Trace, ReadsHeaderColumnsAndSamplesInPiecesOfAnySize) {
   const std::string text =
       "# schema: steadycell-trace/1\n# sample_kind: averaged\n# rail: socket3v3\n# limit_mA: 100\n# t_on_s: 0.02\n"
-      "# board: whatever\ntime_s,current_mA,vbus_V\r\n0.0000,0.81,0.000\r\n# event: 0.00005 on\n0.0001,-1.13,3.3\n";
+      "# board: whatever\ntime_s,current_mA,vbus_V\r\n0.0000,0.81,0.000\r\n# event: 0.00005 "
+      "on\n0.0001,-1.13,3.3\n";
   for (std::size_t piece = 1; piece < 40; ++piece) {
     const auto trace = parse(text, piece);
     ASSERT_TRUE(trace) << trace.error().text();
@@ -88,7 +89,10 @@ TEST(Trace, LostSamplesLeaveAGapInTime) {
 
 TEST(Trace, HostileTextIsRefusedWithItsLine) {
   const std::string head = "time_s,current_mA,vbus_V\n0,1,5\n";
-  const struct { std::string text; const char* says; } cases[] = {
+  const struct {
+    std::string text;
+    const char* says;
+  } cases[] = {
       {"", "no samples"},
       {"time_s,current_mA,vbus_V\n", "no samples"},
       {"time_s,power,vbus_V\n", "column \"power\""},

@@ -1,0 +1,368 @@
+#include "capture/read.h"
+
+#include <fstream>
+
+#include "chips.h"
+#include "files/memory_disk.h"
+#include "passes/capture.h"
+
+namespace steadycell::capture {
+namespace {
+
+using namespace testing;
+using passes::PageStatus;
+
+ReadOptions options_for(std::uint32_t passes, std::uint32_t last_block = kBlocks - 1) {
+  ReadOptions options;
+  options.folder = "capture";
+  options.passes = passes;
+  options.blocks = NumberRange{0, last_block};
+  options.consent = Millivolts(3300);
+  options.tool = "test";
+  return options;
+}
+
+Result<ReadResult> read(simbench::SimSession& session, files::FileSystem& disk, ReadOptions options, const std::atomic<bool>* stop = nullptr) {
+  Result<ReadResult> out = failure(ErrorCode::internal, "did not run");
+  with_board(
+      session, [&](board::BoardClient& board) -> asio::awaitable<void> {
+        out = co_await read_chip(board, disk, std::move(options));
+        EXPECT_LT(session.board().socket_mv(), 100u);
+      },
+      stop);
+  session.reconnect();
+  return out;
+}
+
+struct Unit {
+  Bytes raw;
+  std::vector<PageStatus> status;
+};
+Unit unit_of(files::FileSystem& disk, UnitAddress address) {
+  auto reader = passes::CaptureReader::open(disk, "capture");
+  Unit unit;
+  if (!reader) {
+    ADD_FAILURE() << reader.error().text();
+    return unit;
+  }
+  unit.raw.resize(reader->head().geometry.block_raw_bytes());
+  unit.status.resize(reader->head().geometry.pages_per_block);
+  const auto got = reader->read_unit(address, unit.raw, unit.status);
+  EXPECT_TRUE(got) << got.error().text();
+  return unit;
+}
+UnitAddress at(std::uint32_t block, std::uint32_t pass, UnitPlace place = {}) { return {place, {block}, pass}; }
+
+// The stored bytes of one block, from the fixture.
+Bytes block_of(const simbench::Fixture& fixture, std::uint32_t block, UnitPlace place = {}) {
+  const simbench::TargetFixture& target = fixture.chip->targets[place.target];
+  Bytes raw(target.geometry.block_raw_bytes());
+  target.content->copy((std::uint64_t{place.lun} * target.geometry.blocks + block) * raw.size(), raw);
+  return raw;
+}
+
+void expect_untouched(simbench::SimSession& session) {
+  for (const simbench::Violation& v : session.board().violations()) ADD_FAILURE() << v.text;
+  EXPECT_FALSE(session.board().bus_record().wp_was_high);
+}
+
+bool mentions(const std::vector<std::string>& notes, std::string_view text) {
+  return std::any_of(notes.begin(), notes.end(), [&](const std::string& note) { return note.find(text) != std::string::npos; });
+}
+
+TEST(Read, EveryPassHoldsEveryByteOfTheRange) {
+  const simbench::Fixture fixture = slc_chip();
+  simbench::SimSession session(fixture);
+  const Digest before = session.board().array_digest();
+  files::MemoryDisk disk;
+  const auto done = read(session, disk, options_for(2, 3));
+  ASSERT_TRUE(done) << done.error().text();
+  EXPECT_EQ(done->units_read, 8u);
+  EXPECT_EQ(done->pages_not_transferred + done->pages_timed_out, 0u);
+  for (std::uint32_t pass = 1; pass <= 2; ++pass)
+    for (std::uint32_t block = 0; block < 4; ++block) {
+      const Unit unit = unit_of(disk, at(block, pass));
+      EXPECT_TRUE(unit.raw == block_of(fixture, block)) << "pass " << pass << ", block " << block;
+      EXPECT_EQ(std::count(unit.status.begin(), unit.status.end(), PageStatus::read), 64);
+    }
+  const auto reader = passes::CaptureReader::open(disk, "capture");
+  EXPECT_EQ(reader->contents().sealed_passes, (std::vector<std::uint32_t>{1, 2}));
+  EXPECT_EQ(reader->units().count(), 8u);
+  EXPECT_EQ(session.board().array_digest(), before);
+  expect_untouched(session);
+}
+
+TEST(Read, FirstPassIsWholeAndSealedBeforeTheSecondBegins) {
+  simbench::SimSession session(slc_chip());
+  files::MemoryDisk disk;
+  ASSERT_TRUE(read(session, disk, options_for(2, 3)));
+  auto reader = passes::CaptureReader::open(disk, "capture");
+  std::vector<std::string> order;
+  ASSERT_TRUE(reader->for_each_record([&](const passes::Record& record) -> Result<void> {
+    if (record.type == passes::RecordType::unit) order.push_back(fmt::format("pass {}", record.payload.at("pass").to_number<int>()));
+    if (record.type == passes::RecordType::sealed) order.push_back(fmt::format("sealed {}", record.payload.at("pass").to_number<int>()));
+    return {};
+  }));
+  const std::vector<std::string> expected{"pass 1", "pass 1", "pass 1", "pass 1", "sealed 1", "pass 2", "pass 2", "pass 2", "pass 2", "sealed 2"};
+  EXPECT_EQ(order, expected);
+}
+
+TEST(Read, StoppedAndGoneOnWithItEqualsOneUninterruptedRun) {
+  simbench::Fixture fixture = slc_chip();
+  fixture.chip->cells.marginal_fraction = 1e-3;
+  fixture.chip->cells.flip_low = 0.1;
+  fixture.chip->cells.flip_high = 0.5;
+  files::MemoryDisk whole, parts;
+  {
+    simbench::SimSession session(fixture);
+    const auto done = read(session, whole, options_for(3));
+    ASSERT_TRUE(done) << done.error().text();
+  }
+  simbench::SimSession session(fixture);
+  unsigned stops = 0;
+  for (;; ++stops) {
+    ASSERT_LT(stops, 30u);
+    std::atomic<bool> stop{false};
+    unsigned units = 0;
+    ReadOptions options = options_for(3);
+    options.progress = [&](const api::Progress&) { stop = ++units == 5; };
+    const auto done = read(session, parts, std::move(options), &stop);
+    if (done) break;
+    ASSERT_EQ(done.error().code(), ErrorCode::interrupted) << done.error().text();
+    EXPECT_EQ(done.error().exit_code(), 130);
+    EXPECT_NE(done.error().kept().find("units are safe in capture"), std::string::npos);
+  }
+  EXPECT_GE(stops, 2u);
+  bool passes_differ = false;
+  for (std::uint32_t pass = 1; pass <= 3; ++pass)
+    for (std::uint32_t block = 0; block < kBlocks; ++block) {
+      const Unit one = unit_of(whole, at(block, pass)), other = unit_of(parts, at(block, pass));
+      EXPECT_TRUE(one.raw == other.raw) << "pass " << pass << ", block " << block;
+      passes_differ = passes_differ || one.raw != unit_of(whole, at(block, 1)).raw;
+    }
+  EXPECT_TRUE(passes_differ);  // else the comparison above would show little
+  expect_untouched(session);
+}
+
+TEST(Read, PassesCountWhatTheCaptureHolds) {
+  simbench::SimSession session(slc_chip());
+  files::MemoryDisk disk;
+  ASSERT_TRUE(read(session, disk, options_for(1, 1)));
+  const auto more = read(session, disk, options_for(2, 3));
+  ASSERT_TRUE(more) << more.error().text();
+  EXPECT_EQ(more->units_read, 6u);
+  EXPECT_EQ(more->units_held, 2u);
+  const auto nothing = read(session, disk, options_for(2, 3));
+  ASSERT_TRUE(nothing) << nothing.error().text();
+  EXPECT_EQ(nothing->units_read, 0u);
+}
+
+TEST(Read, CaptureOfAChipWithAnotherIdIsRefusedWithBothIdentities) {
+  files::MemoryDisk disk;
+  {
+    simbench::SimSession session(slc_chip());
+    ASSERT_TRUE(read(session, disk, options_for(1, 1)));
+  }
+  simbench::SimSession session(chip_of("EC DA 10 95 44", large_page()));
+  const auto done = read(session, disk, options_for(2, 1));
+  ASSERT_FALSE(done);
+  EXPECT_EQ(done.error().code(), ErrorCode::mismatched_capture);
+  EXPECT_EQ(done.error().exit_code(), 7);
+  EXPECT_NE(done.error().what().find("EC DA 10 95 44"), std::string::npos) << done.error().what();
+  EXPECT_NE(done.error().what().find("EC DC 10 95 54"), std::string::npos) << done.error().what();
+  EXPECT_EQ(passes::CaptureReader::open(disk, "capture")->units().count(), 2u);
+}
+
+TEST(Read, AnotherChipOfTheSameTypeIsKnownByItsPages) {
+  files::MemoryDisk disk;
+  {
+    simbench::SimSession session(slc_chip(1));
+    ASSERT_TRUE(read(session, disk, options_for(1, 1)));
+  }
+  simbench::SimSession session(slc_chip(2));
+  const auto done = read(session, disk, options_for(2, 1));
+  ASSERT_FALSE(done);
+  EXPECT_EQ(done.error().code(), ErrorCode::mismatched_capture);
+  EXPECT_NE(done.error().what().find("another chip of the same type"), std::string::npos) << done.error().what();
+}
+
+TEST(Read, FullDiskKeepsWhatIsThereAndTheSameCallGoesOn) {
+  const simbench::Fixture fixture = slc_chip();
+  simbench::SimSession session(fixture);
+  files::MemoryDisk disk;
+  disk.set_room((16u << 20) + 9 * large_page().block_raw_bytes());  // passes the check in front, not pass 2 of random bits
+  ReadOptions options = options_for(1);
+  ASSERT_TRUE(read(session, disk, options));
+  const std::uint64_t calls = disk.calls();
+  disk.fail_call(calls / 4, ErrorCode::storage_full, true);
+  const auto full = read(session, disk, options_for(2));
+  ASSERT_FALSE(full);
+  EXPECT_EQ(full.error().code(), ErrorCode::storage_full) << full.error().text();
+  EXPECT_EQ(full.error().exit_code(), 8);
+  disk.work_again();
+  disk.set_room(1u << 30);
+  const auto done = read(session, disk, options_for(2));
+  ASSERT_TRUE(done) << done.error().text();
+  for (std::uint32_t block = 0; block < kBlocks; ++block) EXPECT_TRUE(unit_of(disk, at(block, 2)).raw == block_of(fixture, block));
+}
+
+TEST(Read, TooLittleRoomIsSaidBeforeTheFirstPage) {
+  simbench::SimSession session(slc_chip());
+  files::MemoryDisk disk;
+  disk.set_room(1u << 20);
+  const auto done = read(session, disk, options_for(1));
+  ASSERT_FALSE(done);
+  EXPECT_EQ(done.error().code(), ErrorCode::storage_full);
+}
+
+// R/B# gets stuck while pages are read: each page waits for its limit only, is recorded as not ready, and the pass goes on.
+TEST(Read, StuckBusyIsRecordedPageByPageAndThePassGoesOn) {
+  const simbench::Fixture fixture = slc_chip();
+  simbench::SimSession session(fixture);
+  files::MemoryDisk disk;
+  ReadOptions options = options_for(1);
+  bool stuck = false;
+  options.progress = [&](const api::Progress&) {
+    if (!stuck) session.board().faults().ready_pin = simbench::Faults::ReadyPin::stuck_busy;
+    stuck = true;
+  };
+  // Little enough at a time that the fault comes before the last page.
+  session.board().faults().chunk_bytes = 4096;
+  const auto done = read(session, disk, std::move(options));
+  ASSERT_TRUE(done) << done.error().text();
+  EXPECT_EQ(done->units_read, kBlocks);
+  EXPECT_GT(done->pages_timed_out, 0u);
+  std::uint64_t timed_out = 0;
+  for (std::uint32_t block = 0; block < kBlocks; ++block) {
+    const Unit unit = unit_of(disk, at(block, 1));
+    const Bytes stored = block_of(fixture, block);
+    for (std::uint32_t page = 0; page < 64; ++page) {
+      const auto bytes = [&](const Bytes& raw) { return ByteSpan(raw).subspan(page * 2112, 2112); };
+      if (unit.status[page] == PageStatus::read) {
+        EXPECT_TRUE(std::equal(bytes(unit.raw).begin(), bytes(unit.raw).end(), bytes(stored).begin()));
+      } else {
+        EXPECT_EQ(unit.status[page], PageStatus::ready_timeout);
+        ++timed_out;
+      }
+    }
+  }
+  EXPECT_EQ(timed_out, done->pages_timed_out);
+}
+
+TEST(Read, ReadyLineThatNeverMovesIsReplacedByStatusPolling) {
+  for (const auto pin : {simbench::Faults::ReadyPin::stuck_ready, simbench::Faults::ReadyPin::stuck_busy}) {
+    const simbench::Fixture fixture = slc_chip();
+    simbench::SimSession session(fixture);
+    session.board().faults().ready_pin = pin;
+    files::MemoryDisk disk;
+    const auto done = read(session, disk, options_for(1, 1));
+    ASSERT_TRUE(done) << done.error().text();
+    EXPECT_TRUE(mentions(done->notes, "status register is polled"));
+    EXPECT_TRUE(unit_of(disk, at(1, 1)).raw == block_of(fixture, 1));
+  }
+}
+
+TEST(Read, HighWriteProtectStopsBeforeTheFirstPass) {
+  simbench::Fixture fixture = slc_chip();
+  fixture.board.wp_high = true;
+  simbench::SimSession session(fixture);
+  files::MemoryDisk disk;
+  const auto done = read(session, disk, options_for(1, 1));
+  ASSERT_FALSE(done);
+  EXPECT_EQ(done.error().code(), ErrorCode::write_protect);
+  EXPECT_EQ(done.error().exit_code(), 6);
+  EXPECT_EQ(session.board().bus_record().page_reads, 0u);
+}
+
+TEST(Read, DamagedFramesAreReadAgainAndThoseThatNeverComeAreRecorded) {
+  const simbench::Fixture fixture = slc_chip();
+  simbench::SimSession session(fixture);
+  files::MemoryDisk disk;
+  session.board().faults().on_frame(simbench::flip_bit(SCP_PAGE_DATA, 150, 8 * 300));
+  const auto done = read(session, disk, options_for(1, 3));
+  ASSERT_TRUE(done) << done.error().text();
+  EXPECT_EQ(done->pages_not_transferred, 0u);
+  for (std::uint32_t block = 0; block < 4; ++block) EXPECT_TRUE(unit_of(disk, at(block, 1)).raw == block_of(fixture, block));
+
+  // Row 70 never comes: page 6 of block 1.
+  session.board().faults().on_frame([](simbench::OutgoingFrame& frame) {
+    if (frame.header.type == SCP_PAGE_DATA && load_u32(ByteSpan(frame.bytes).subspan(SCP_HEADER_BYTES + 8)) == 70) frame.bytes.clear();
+  });
+  const auto second = read(session, disk, options_for(2, 3));
+  ASSERT_TRUE(second) << second.error().text();
+  EXPECT_EQ(second->pages_not_transferred, 1u);
+  const Unit unit = unit_of(disk, at(1, 2));
+  EXPECT_EQ(unit.status[6], PageStatus::transfer_error);
+  EXPECT_EQ(std::count(unit.status.begin(), unit.status.end(), PageStatus::read), 63);
+}
+
+TEST(Read, SmallPagesAndWideBusesComeByteForByte) {
+  const Geometry small{.page_bytes = 512, .spare_bytes = 16, .pages_per_block = 32, .blocks = kBlocks, .luns = 1, .planes = 1, .bits_per_cell = 1, .bus_bits = 8, .column_cycles = 1, .row_cycles = 2};
+  Geometry small_wide = small, wide = large_page();
+  small_wide.bus_bits = wide.bus_bits = 16;
+  for (const simbench::Fixture& fixture : {chip_of("EC 75", small), chip_of("EC 55", small_wide), chip_of("AD CC 90 D5 54", wide)}) {
+    simbench::SimSession session(fixture);
+    files::MemoryDisk disk;
+    const auto done = read(session, disk, options_for(1, 2));
+    ASSERT_TRUE(done) << done.error().text();
+    for (std::uint32_t block = 0; block < 3; ++block) EXPECT_TRUE(unit_of(disk, at(block, 1)).raw == block_of(fixture, block));
+    expect_untouched(session);
+  }
+}
+
+TEST(Read, EveryChipEnableIsReadIntoItsOwnUnits) {
+  simbench::Fixture fixture = slc_chip(1);
+  fixture.chip->targets.push_back(slc_chip(2).chip->targets[0]);
+  simbench::SimSession session(fixture);
+  files::MemoryDisk disk;
+  const auto done = read(session, disk, options_for(1, 2));
+  ASSERT_TRUE(done) << done.error().text();
+  EXPECT_EQ(done->units_read, 6u);
+  for (std::uint8_t target = 0; target < 2; ++target)
+    EXPECT_TRUE(unit_of(disk, at(2, 1, {target, 0})).raw == block_of(fixture, 2, {target, 0})) << int{target};
+}
+
+TEST(Read, RangeBeyondTheChipIsRefused) {
+  simbench::SimSession session(slc_chip());
+  files::MemoryDisk disk;
+  const auto done = read(session, disk, options_for(1, 4096));
+  ASSERT_FALSE(done);
+  EXPECT_EQ(done.error().code(), ErrorCode::wrong_usage);
+}
+
+// A parameter page that declares modes 0 to 4, on a part that keeps them and on one that does not.
+TEST(Read, FasterBusIsUsedOnlyWhenItReadsTheSame) {
+  std::ifstream file(std::string(STEADYCELL_TEST_DATA) + "/onfi-pages/H27U2G8F2CTR-BC.hex");
+  std::string text;
+  for (std::string line; std::getline(file, line);)
+    if (!line.starts_with('#')) text += line + ' ';
+  const Bytes copy = parse_hex(text).value();
+  for (const unsigned keeps : {4u, 0u}) {
+    simbench::Fixture fixture = chip_of("AD DA 10 95 44", large_page());
+    for (int i = 0; i < 3; ++i) fixture.chip->targets[0].parameter_page.insert(fixture.chip->targets[0].parameter_page.end(), copy.begin(), copy.end());
+    fixture.chip->timing.mode = keeps;
+    simbench::SimSession session(fixture);
+    files::MemoryDisk disk;
+    const auto done = read(session, disk, options_for(1, 1));
+    ASSERT_TRUE(done) << done.error().text();
+    EXPECT_EQ(passes::CaptureReader::open(disk, "capture")->head().timing, keeps == 4 ? "mode 3" : "mode 0");
+    EXPECT_EQ(mentions(done->notes, "stays at mode 0"), keeps == 0);
+    EXPECT_TRUE(unit_of(disk, at(1, 1)).raw == block_of(fixture, 1));
+  }
+}
+
+TEST(Read, LaneThatShowsOneLevelOnlyIsANote) {
+  Geometry wide = large_page();
+  wide.bus_bits = 16;
+  simbench::Fixture fixture = chip_of("AD CC 90 D5 54", wide);
+  fixture.chip->targets[0].content = nullptr;  // all FF: ID and status move the low lanes, nothing moves the high ones
+  simbench::SimSession session(fixture);
+  files::MemoryDisk disk;
+  const auto done = read(session, disk, options_for(1, 1));
+  ASSERT_TRUE(done) << done.error().text();
+  EXPECT_TRUE(mentions(done->notes, "pin 26 (I/O8) has shown only ones"));
+  EXPECT_FALSE(mentions(done->notes, "(I/O0)"));
+}
+
+}  // namespace
+}  // namespace steadycell::capture

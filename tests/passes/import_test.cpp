@@ -1,0 +1,185 @@
+#include "passes/import.h"
+
+#include <gtest/gtest.h>
+
+#include "files/memory_disk.h"
+#include "passes/sample.h"
+
+namespace steadycell::passes {
+namespace {
+
+using files::MemoryDisk;
+
+constexpr std::uint32_t kPage = 512, kSpare = 16, kRawPage = kPage + kSpare;
+
+Bytes pages(std::size_t count, std::uint32_t seed) {
+  Bytes bytes(count * kRawPage);
+  std::mt19937 random(seed);
+  for (auto& byte : bytes) byte = static_cast<std::uint8_t>(random());
+  return bytes;
+}
+
+ImportRequest request(std::vector<std::string> files) {
+  return {.files = std::move(files), .page_bytes = kPage, .spare_bytes = kSpare, .pages_per_block = 4, .folder = "c", .tool = "test"};
+}
+
+// The import fails with `code`, says all of `words`, and makes nothing.
+void expect_refused(MemoryDisk& disk, const ImportRequest& asked, ErrorCode code, const std::vector<std::string>& words) {
+  const auto before = disk.names(".");
+  const auto imported = import_passes(disk, asked);
+  ASSERT_FALSE(imported);
+  EXPECT_EQ(imported.error().code(), code) << imported.error().text();
+  for (const std::string& word : words) EXPECT_NE(imported.error().text().find(word), std::string::npos) << word << " in: " << imported.error().text();
+  EXPECT_EQ(disk.names("."), before);
+}
+
+TEST(Import, EachFileBecomesAPassBitForBit) {
+  MemoryDisk disk;
+  const Bytes first = pages(8, 1), second = pages(8, 2);
+  disk.put("a.bin", first);
+  disk.put("b.bin", second);
+  const auto imported = import_passes(disk, request({"a.bin", "b.bin"}));
+  ASSERT_TRUE(imported) << imported.error().text();
+  EXPECT_EQ(imported->passes, 2u);
+  EXPECT_EQ(imported->blocks, 2u);
+  EXPECT_EQ(imported->pages_missing_at_end, 0u);
+  EXPECT_EQ(imported->bytes, 16u * kRawPage);
+  auto reader = CaptureReader::open(disk, "c");
+  EXPECT_EQ(reader->head().origin, "import");
+  EXPECT_EQ(reader->head().uuid, imported->capture_uuid);
+  EXPECT_EQ(reader->contents().sealed_passes, (std::vector<std::uint32_t>{1, 2}));
+  EXPECT_TRUE(reader->contents().closed);
+  Bytes raw(4 * kRawPage);
+  std::vector<PageStatus> status(4);
+  for (std::uint32_t block = 0; block < 2; ++block)
+    for (std::uint32_t pass = 1; pass <= 2; ++pass) {
+      ASSERT_TRUE(reader->read_unit(unit(block, pass), raw, status));
+      const Bytes& source = pass == 1 ? first : second;
+      EXPECT_TRUE(std::equal(raw.begin(), raw.end(), source.begin() + static_cast<std::ptrdiff_t>(block * raw.size())));
+    }
+}
+
+TEST(Import, PagesBeyondTheEndOfTheFilesAreNotReadAndNeverInvented) {
+  MemoryDisk disk;
+  const Bytes bytes = pages(5, 1);
+  disk.put("a.bin", bytes);
+  const auto imported = import_passes(disk, request({"a.bin"}));
+  ASSERT_TRUE(imported) << imported.error().text();
+  EXPECT_EQ(imported->blocks, 2u);
+  EXPECT_EQ(imported->pages_missing_at_end, 3u);
+  auto reader = CaptureReader::open(disk, "c");
+  Bytes raw(4 * kRawPage);
+  std::vector<PageStatus> status(4);
+  ASSERT_TRUE(reader->read_unit(unit(1, 1), raw, status));
+  EXPECT_EQ(status, (std::vector<PageStatus>{PageStatus::read, PageStatus::not_read, PageStatus::not_read, PageStatus::not_read}));
+  EXPECT_TRUE(std::equal(raw.begin(), raw.begin() + kRawPage, bytes.begin() + 4 * kRawPage));
+  EXPECT_EQ((*reader->page_reads({0, 0})), (std::vector<std::uint64_t>{4, 1}));
+}
+
+TEST(Import, AFileThatIsNoWholeNumberOfPagesIsNamedWithItsSizeAndTheNearestFit) {
+  MemoryDisk disk;
+  disk.put("a.bin", Bytes(3 * kRawPage + 100));
+  expect_refused(disk, request({"a.bin"}), ErrorCode::bad_input_file, {"a.bin", "1684 bytes", "3 pages of 528 bytes are 1584", "100 bytes are over", "--page-bytes"});
+  disk.put("b.bin", Bytes(100));
+  expect_refused(disk, request({"b.bin"}), ErrorCode::bad_input_file, {"b.bin", "100 bytes", "one page has 528"});
+}
+
+TEST(Import, FilesOfDifferentLengthsAreNamedBoth) {
+  MemoryDisk disk;
+  disk.put("a.bin", pages(8, 1));
+  disk.put("b.bin", pages(7, 1));
+  expect_refused(disk, request({"a.bin", "b.bin"}), ErrorCode::bad_input_file, {"a.bin", "4224 (8 pages)", "b.bin", "3696 bytes (7 pages)"});
+}
+
+TEST(Import, EmptyMissingAndDoubledFilesAreRefused) {
+  MemoryDisk disk;
+  disk.put("a.bin", pages(4, 1));
+  disk.put("empty.bin", {});
+  expect_refused(disk, request({}), ErrorCode::wrong_usage, {"no passes"});
+  expect_refused(disk, request({"empty.bin"}), ErrorCode::bad_input_file, {"empty.bin is empty"});
+  expect_refused(disk, request({"a.bin", "none.bin"}), ErrorCode::not_found, {"none.bin"});
+  expect_refused(disk, request({"a.bin", "a.bin"}), ErrorCode::wrong_usage, {"given twice"});
+}
+
+TEST(Import, SizesThatNoChipHasAreWrongUse) {
+  MemoryDisk disk;
+  disk.put("a.bin", pages(4, 1));
+  for (const auto& [page, spare, per_block] : {std::tuple{0u, 16u, 64u}, {511u, 16u, 64u}, {65537u, 0u, 64u}, {512u, 40000u, 64u}, {512u, 16u, 0u}, {512u, 16u, 8193u}, {65536u, 0u, 8192u}}) {
+    ImportRequest asked = request({"a.bin"});
+    asked.page_bytes = page;
+    asked.spare_bytes = spare;
+    asked.pages_per_block = per_block;
+    expect_refused(disk, asked, ErrorCode::wrong_usage, {"possible"});
+  }
+}
+
+TEST(Import, AnotherFolderOrCaptureInTheWayIsUntouched) {
+  MemoryDisk disk;
+  disk.put("a.bin", pages(8, 1));
+  ASSERT_TRUE(disk.make_directory("c"));
+  expect_refused(disk, request({"a.bin"}), ErrorCode::already_exists, {"is no capture"});
+  ASSERT_TRUE(disk.remove_directory("c"));
+  { ASSERT_TRUE(CaptureWriter::create(disk, "c", small_head())); }
+  expect_refused(disk, request({"a.bin"}), ErrorCode::already_exists, {"another capture"});
+}
+
+TEST(Import, FurtherFilesBecomeFurtherPasses) {
+  MemoryDisk disk;
+  disk.put("a.bin", pages(8, 1));
+  disk.put("b.bin", pages(8, 2));
+  ASSERT_TRUE(import_passes(disk, request({"a.bin"})));
+  const auto more = import_passes(disk, request({"a.bin", "b.bin"}));
+  ASSERT_TRUE(more) << more.error().text();
+  EXPECT_EQ(more->units_added, 2u);
+  EXPECT_EQ(CaptureReader::open(disk, "c")->units().count(), 4u);
+}
+
+TEST(Import, AnotherFileInThePlaceOfAnImportedOneIsRefused) {
+  MemoryDisk disk;
+  disk.put("a.bin", pages(8, 1));
+  disk.put("b.bin", pages(8, 2));
+  ASSERT_TRUE(import_passes(disk, request({"a.bin"})));
+  expect_refused(disk, request({"b.bin", "a.bin"}), ErrorCode::mismatched_capture, {"block 0", "b.bin", "pass 1"});
+}
+
+TEST(Import, F23AFullDiskStopsItAndTheSameCommandGoesOn) {
+  MemoryDisk disk;
+  disk.put("a.bin", pages(40, 1));
+  disk.put("b.bin", pages(40, 2));
+  disk.set_room(16 << 20);
+  expect_refused(disk, request({"a.bin", "b.bin"}), ErrorCode::storage_full, {"needs"});  // before anything is made
+  // Enough by the look of it, but something else fills the disk meanwhile.
+  disk.set_room((16 << 20) + (1 << 20));
+  ImportHooks hooks;
+  hooks.progress = [&](std::uint64_t done, std::uint64_t) {
+    if (done > 30 * kRawPage) disk.set_room(100);
+  };
+  const auto stopped = import_passes(disk, request({"a.bin", "b.bin"}), hooks);
+  ASSERT_FALSE(stopped);
+  EXPECT_EQ(stopped.error().code(), ErrorCode::storage_full);
+  disk.set_room(64 << 20);
+  const auto gone_on = import_passes(disk, request({"a.bin", "b.bin"}));
+  ASSERT_TRUE(gone_on) << gone_on.error().text();
+  EXPECT_LT(gone_on->units_added, 20u);
+  EXPECT_EQ(CaptureReader::open(disk, "c")->units().count(), 20u);
+}
+
+TEST(Import, StopsBetweenBlocksAndGoesOn) {
+  MemoryDisk disk;
+  disk.put("a.bin", pages(40, 1));
+  std::atomic<bool> stop{false};
+  ImportHooks hooks;
+  hooks.stop = &stop;
+  hooks.progress = [&](std::uint64_t done, std::uint64_t total) {
+    EXPECT_EQ(total, 40u * kRawPage);
+    stop = done >= 12 * kRawPage;
+  };
+  const auto stopped = import_passes(disk, request({"a.bin"}), hooks);
+  ASSERT_FALSE(stopped);
+  EXPECT_EQ(stopped.error().code(), ErrorCode::interrupted);
+  EXPECT_EQ(CaptureReader::open(disk, "c")->units().count(), 3u);
+  EXPECT_EQ(import_passes(disk, request({"a.bin"}))->units_added, 7u);
+}
+
+}  // namespace
+}  // namespace steadycell::passes

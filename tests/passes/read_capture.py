@@ -1,0 +1,70 @@
+#!/usr/bin/env python3
+"""Reads a capture folder by docs/capture.md alone, with nothing but the standard library: checks frames, checksums, chain and
+the hashes of the units that are stored as they are, and prints what it found.
+
+    read_capture.py CAPTURE            print a summary as JSON
+    read_capture.py CAPTURE --expect N fail unless it holds N units
+"""
+import hashlib
+import json
+import struct
+import sys
+from pathlib import Path
+
+
+def crc32c(data):
+    """RFC 3720, appendix B.4 gives the polynomial and test vectors; the plain bit by bit form."""
+    crc = 0xFFFFFFFF
+    for byte in data:
+        crc ^= byte
+        for _ in range(8):
+            crc = crc >> 1 ^ (0x82F63B78 if crc & 1 else 0)
+    return crc ^ 0xFFFFFFFF
+
+
+def records(journal):
+    at, previous = 0, "0" * 64
+    while at < len(journal):
+        magic, length, kind, zero, sequence = struct.unpack_from("<4sIHHQ", journal, at)
+        assert magic == b"SCJ1" and zero == 0, f"no record at byte {at}"
+        whole = journal[at:at + 20 + length + 4]
+        assert len(whole) == 24 + length, f"record at byte {at} is cut"
+        assert struct.unpack("<I", whole[-4:])[0] == crc32c(whole[:-4]), f"record at byte {at}: checksum"
+        payload = json.loads(whole[20:-4])
+        assert payload["previous"] == previous, f"record at byte {at} does not follow the one before"
+        previous = hashlib.sha256(whole).hexdigest()
+        yield kind, sequence, payload, previous
+        at += len(whole)
+
+
+def main(folder, expected):
+    assert crc32c(b"123456789") == 0xE3069283  # the check value every CRC-32C catalogue lists
+    head = json.loads((folder / "capture.json").read_text(encoding="utf-8"))
+    assert head["schema"] == "steadycell-capture/1"
+    geometry = head["geometry"]
+    block = (geometry["page_bytes"] + geometry["spare_bytes"]) * geometry["pages_per_block"]
+    units, digest, hashed = {}, None, 0
+    for kind, sequence, payload, digest in records((folder / "journal").read_bytes()):
+        key = tuple(payload.get(name) for name in ("target", "lun", "block", "pass"))
+        if kind == 2:
+            units[key] = payload
+        elif kind == 6:
+            for unit in payload["units"]:
+                units.pop(tuple(unit[name] for name in ("target", "lun", "block", "pass")), None)
+    for key, unit in units.items():
+        with open(folder / f"pass-{key[3]:04}.dat", "rb") as file:
+            file.seek(unit["offset"])
+            stored = file.read(unit["stored"])
+        assert len(stored) == unit["stored"], f"unit {key} is cut"
+        if unit["codec"] == 0:
+            assert len(stored) == block and hashlib.sha256(stored).hexdigest() == unit["sha256"], f"unit {key}: hash"
+            hashed += 1
+        else:
+            assert stored[:4] == bytes.fromhex("28b52ffd"), f"unit {key} is no zstd frame (RFC 8878)"
+    print(json.dumps({"uuid": head["uuid"], "units": len(units), "hashed": hashed, "head": digest}))
+    if expected is not None and len(units) != expected:
+        sys.exit(f"{len(units)} units, expected {expected}")
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), int(sys.argv[3]) if sys.argv[2:3] == ["--expect"] else None)
