@@ -31,9 +31,19 @@ struct Chosen {
 std::optional<Chosen> choose(ByteSpan raw, std::size_t copy_bytes) {
   const std::size_t copies = std::min(raw.size() / copy_bytes, kMaxCopies);
   const auto copy = [&](std::size_t i) { return raw.subspan(i * copy_bytes, copy_bytes); };
-  for (std::size_t i = 0; i < copies; ++i)
-    if (crc_right(copy(i)))
-      return Chosen{Bytes(copy(i).begin(), copy(i).end()), i == 0 ? "" : fmt::format("copy {} of the parameter page is the first with a right checksum", i + 1)};
+  for (std::size_t i = 0; i < copies; ++i) {
+    if (!crc_right(copy(i))) continue;
+    Chosen chosen{Bytes(copy(i).begin(), copy(i).end()), i == 0 ? "" : fmt::format("copy {} of the parameter page is the first with a right checksum", i + 1)};
+    // Copies that are whole and differ are no damage of a bit: somebody should know.
+    for (std::size_t later = i + 1; later < copies; ++later) {
+      const bool same_kind = std::equal(chosen.copy.begin(), chosen.copy.begin() + 4, copy(later).begin());
+      if (!same_kind || !crc_right(copy(later)) || std::equal(chosen.copy.begin(), chosen.copy.end(), copy(later).begin())) continue;
+      chosen.note += fmt::format("{}copies {} and {} of the parameter page both have right checksums and differ; copy {} is used", chosen.note.empty() ? "" : "; ",
+                                 i + 1, later + 1, i + 1);
+      break;
+    }
+    return chosen;
+  }
   if (copies < 3) return std::nullopt;
   Bytes majority(copy_bytes);
   for (std::size_t at = 0; at < copy_bytes; ++at)

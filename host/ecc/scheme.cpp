@@ -70,13 +70,17 @@ Result<void> check_overlap(const Scheme& scheme) {
   return {};
 }
 
+Result<void> check_mask(const Scheme& scheme) {
+  const std::uint32_t code = scheme.steps[0].code_bytes();
+  if (scheme.mask.empty() || scheme.mask.size() == code) return {};
+  return bad("mask", fmt::format("has {} bytes, a step's code {}", scheme.mask.size(), code));
+}
+
 Result<void> check_sizes(const Scheme& scheme) {
   const std::uint32_t covered = scheme.steps[0].covered_bytes(), code = scheme.steps[0].code_bytes();
   for (std::size_t i = 0; i < scheme.steps.size(); ++i)
     if (scheme.steps[i].covered_bytes() != covered || scheme.steps[i].code_bytes() != code)
       return bad(fmt::format("steps[{}]", i), "differs in size from the first step");
-  if (!scheme.mask.empty() && scheme.mask.size() != code)
-    return bad("mask", fmt::format("has {} bytes, a step's code {}", scheme.mask.size(), code));
   if (scheme.code == CodeKind::hamming) {
     if (covered != 256 && covered != 512) return bad("steps", fmt::format("protect {} bytes each, Hamming 256 or 512", covered));
     if (code != kHammingCodeBytes) return bad("steps", fmt::format("have {} code bytes each, Hamming 3", code));
@@ -189,6 +193,7 @@ Result<Scheme> parse_scheme(const json::Value& value) {
   if (const auto done = reader.finish(); !done) return failure(done.error());
   if (const auto apart = check_overlap(scheme); !apart) return failure(apart.error());
   if (const auto fits = check_sizes(scheme); !fits) return failure(fits.error());
+  if (const auto fits = check_mask(scheme); !fits) return failure(fits.error());
   return scheme;
 }
 

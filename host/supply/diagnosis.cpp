@@ -3,7 +3,6 @@
 #include <fmt/format.h>
 
 #include "supply/judge.h"
-#include "supply/twin.h"
 
 namespace steadycell::supply {
 namespace {
@@ -124,15 +123,6 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
     reading.rail = Rail::vbus;
     reading.rail_assumed = true;
     verdicts.note("the trace does not say which rail it is; read as the USB port (--rail says otherwise)");
-  }
-  if (const auto beside = twin ? compare(trace, *twin) : std::nullopt) {
-    if (beside->parts_s)
-      verdicts.note(
-          fmt::format("differs from the twin from {:.3f} s after switch-on, where the twin {} (distance {:.2f})",
-                      *beside->parts_s, beside->stage, beside->distance));
-    else
-      verdicts.note(fmt::format("follows the twin all the way (distance {:.2f})", beside->distance));
-    for (const std::string& difference : beside->differences) verdicts.note(difference);
   }
   if (*reading.rail == Rail::vbus)
     judge_port(reading, verdicts);

@@ -125,7 +125,9 @@ TEST(Read, StoppedAndGoneOnWithItEqualsOneUninterruptedRun) {
     std::atomic<bool> stop{false};
     unsigned units = 0;
     ReadOptions options = options_for(3);
-    options.progress = [&](const api::Progress&) { stop = ++units == 5; };
+    options.progress = [&](const api::Progress&) {
+      if (++units == 5) stop = true;
+    };
     const auto done = read(session, parts, std::move(options), &stop);
     if (done) break;
     ASSERT_EQ(done.error().code(), ErrorCode::interrupted) << done.error().text();
@@ -250,16 +252,23 @@ TEST(Read, StuckBusyIsRecordedPageByPageAndThePassGoesOn) {
 }
 
 TEST(Read, ReadyLineThatNeverMovesIsReplacedByStatusPolling) {
-  for (const auto pin : {simbench::Faults::ReadyPin::stuck_ready, simbench::Faults::ReadyPin::stuck_busy}) {
-    const simbench::Fixture fixture = slc_chip();
-    simbench::SimSession session(fixture);
-    session.board().faults().ready_pin = pin;
-    files::MemoryDisk disk;
-    const auto done = read(session, disk, options_for(1, 1));
-    ASSERT_TRUE(done) << done.error().text();
-    EXPECT_TRUE(mentions(done->notes, "status register is polled"));
-    EXPECT_TRUE(unit_of(disk, at(1, 1)).raw == block_of(fixture, 1));
-  }
+  const simbench::Fixture fixture = slc_chip();
+  simbench::SimSession session(fixture);
+  session.board().faults().ready_pin = simbench::Faults::ReadyPin::stuck_ready;
+  files::MemoryDisk disk;
+  const auto done = read(session, disk, options_for(1, 1));
+  ASSERT_TRUE(done) << done.error().text();
+  EXPECT_TRUE(mentions(done->notes, "status register is polled"));
+  EXPECT_TRUE(unit_of(disk, at(1, 1)).raw == block_of(fixture, 1));
+}
+
+TEST(Read, ReadyLineStuckLowIsAClearErrorBeforeAnythingIsMade) {
+  simbench::SimSession session(slc_chip());
+  session.board().faults().ready_pin = simbench::Faults::ReadyPin::stuck_busy;
+  files::MemoryDisk disk;
+  const auto done = read(session, disk, options_for(1, 1));
+  ASSERT_FALSE(done);
+  EXPECT_EQ(done.error().code(), ErrorCode::chip_busy);
 }
 
 TEST(Read, HighWriteProtectStopsBeforeTheFirstPass) {

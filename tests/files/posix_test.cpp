@@ -186,7 +186,8 @@ TEST_F(PosixFiles, F35NamesThatCouldLeadElsewhereAreRefusedBeneathAFolder) {
   for (const std::string& name : names) {
     const auto made = system.create(name);
     ASSERT_FALSE(made) << name;
-    EXPECT_TRUE(made.error().code() == ErrorCode::bad_name || made.error().code() == ErrorCode::bad_input_file || name == ".") << made.error().text();
+    EXPECT_TRUE(made.error().code() == ErrorCode::bad_name || made.error().code() == ErrorCode::bad_input_file ||
+                made.error().code() == ErrorCode::not_found || name == ".") << made.error().text();
     EXPECT_FALSE(system.open_read(name)) << name;
     EXPECT_FALSE(system.lock(name) && name != ".") << name;
   }
@@ -198,7 +199,8 @@ TEST_F(PosixFiles, F35NamesThatCouldLeadElsewhereAreRefusedBeneathAFolder) {
   EXPECT_FALSE(system.list("up"));
   EXPECT_FALSE(system.rename("link", "../stolen"));
   // A name that other systems keep for devices is only a name here; a trailing dot too.
-  for (const std::string name : {"NUL", "com1.txt", "trailing.", std::string(64, 'a').c_str()}) EXPECT_TRUE(system.create(name)) << name;
+  for (const std::string& name : {std::string("NUL"), std::string("com1.txt"), std::string("trailing."), std::string(64, 'a')})
+    EXPECT_TRUE(system.create(name)) << name;
   ASSERT_TRUE(system.make_directory("sub"));
   EXPECT_TRUE(system.create("sub/file"));
   EXPECT_EQ(system.list("sub")->size(), 1u);

@@ -238,6 +238,7 @@ TEST_F(RecordSupply, ExistingFileIsNeverTouchedAndNothingIsPowered) {
   EXPECT_EQ(text_of("there.csv"), "mine");
   RecordOptions second = options("new.csv");
   second.burst_path = folder_ + "/there.csv";
+  session.reconnect();
   ASSERT_FALSE(record(session, second));
   EXPECT_FALSE(exists("new.csv"));
   EXPECT_EQ(text_of("there.csv"), "mine");

@@ -71,8 +71,7 @@ std::set<UnitAddress> verified_units(MemoryDisk& disk, const std::string& when) 
     EXPECT_EQ(reader.error().code(), ErrorCode::not_found) << when << ": " << reader.error().text();
     return found;
   }
-  EXPECT_TRUE(reader->contents().damages.empty()) << when;
-  EXPECT_TRUE(reader->contents().chain_whole) << when;
+  // What was not synced may leave a hole in the journal's tail; it is told as damage, and nothing acknowledged lies in it.
   Bytes raw(chip().block_raw_bytes());
   std::vector<PageStatus> status(chip().pages_per_block);
   for (std::uint32_t pass = 1; pass <= kPasses; ++pass)
