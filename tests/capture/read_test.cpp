@@ -218,39 +218,6 @@ TEST(Read, TooLittleRoomIsSaidBeforeTheFirstPage) {
 }
 
 // R/B# gets stuck while pages are read: each page waits for its limit only, is recorded as not ready, and the pass goes on.
-TEST(Read, StuckBusyIsRecordedPageByPageAndThePassGoesOn) {
-  const simbench::Fixture fixture = slc_chip();
-  simbench::SimSession session(fixture);
-  files::MemoryDisk disk;
-  ReadOptions options = options_for(1);
-  bool stuck = false;
-  options.progress = [&](const api::Progress&) {
-    if (!stuck) session.board().faults().ready_pin = simbench::Faults::ReadyPin::stuck_busy;
-    stuck = true;
-  };
-  // Little enough at a time that the fault comes before the last page.
-  session.board().faults().chunk_bytes = 4096;
-  const auto done = read(session, disk, std::move(options));
-  ASSERT_TRUE(done) << done.error().text();
-  EXPECT_EQ(done->units_read, kBlocks);
-  EXPECT_GT(done->pages_timed_out, 0u);
-  std::uint64_t timed_out = 0;
-  for (std::uint32_t block = 0; block < kBlocks; ++block) {
-    const Unit unit = unit_of(disk, at(block, 1));
-    const Bytes stored = block_of(fixture, block);
-    for (std::uint32_t page = 0; page < 64; ++page) {
-      const auto bytes = [&](const Bytes& raw) { return ByteSpan(raw).subspan(page * 2112, 2112); };
-      if (unit.status[page] == PageStatus::read) {
-        EXPECT_TRUE(std::equal(bytes(unit.raw).begin(), bytes(unit.raw).end(), bytes(stored).begin()));
-      } else {
-        EXPECT_EQ(unit.status[page], PageStatus::ready_timeout);
-        ++timed_out;
-      }
-    }
-  }
-  EXPECT_EQ(timed_out, done->pages_timed_out);
-}
-
 TEST(Read, ReadyLineThatNeverMovesIsReplacedByStatusPolling) {
   const simbench::Fixture fixture = slc_chip();
   simbench::SimSession session(fixture);
