@@ -30,7 +30,7 @@ class Identifier {
       if (!verdict->may_power()) co_return failure(ErrorCode::contact_bad, "{}", verdict->sentence);
       found_.contact = std::move(*verdict);
     } else {
-      found_.notes.push_back("this board measures no contacts: how the chip is seated was not checked");
+      found_.notes.emplace_back("this board measures no contacts: how the chip is seated was not checked");
     }
     auto lease = co_await right_rail();
     if (!lease) co_return failure(lease.error());
@@ -87,9 +87,9 @@ class Identifier {
       // The chip lives at 1.8 V and its ID tells no supply: that is where it stays, unless the user says otherwise.
       if (!rail) {
         rail = low;
-        found_.notes.push_back("the ID does not tell the supply; the chip is read at 1.8 V, where it answers");
+        found_.notes.emplace_back("the ID does not tell the supply; the chip is read at 1.8 V, where it answers");
       }
-      if (options_.consent && rail != options_.consent) found_.notes.push_back(fmt::format("the ID says a {} part: it gets that supply, whatever was allowed", *rail));
+      if (options_.consent && rail != options_.consent) found_.notes.emplace_back(fmt::format("the ID says a {} part: it gets that supply, whatever was allowed", *rail));
     }
     found_.supply = rail.value_or(low);
     if (answered && found_.supply == low) {
@@ -105,7 +105,7 @@ class Identifier {
     board::SocketGround ground;
     ground.kind = answered ? SCP_GROUND_CHIP_ANSWER : SCP_GROUND_USER_WORD;
     if (answered) ground.id = chip::trimmed_id(*answer);
-    if (!answered) found_.notes.push_back("the chip was silent at 1.8 V; 3.3 V was given on the user's word");
+    if (!answered) found_.notes.emplace_back("the chip was silent at 1.8 V; 3.3 V was given on the user's word");
     co_return co_await power(high, std::move(ground));
   }
 
@@ -154,9 +154,9 @@ class Identifier {
     if (found_.contact && found_.contact->seating == contact::Seating::seated) {
       exclude_aliases(found_.contact->chip_enables);
       if (found_.contact->chip_enables != found_.targets.size())
-        found_.notes.push_back(fmt::format("the contacts show {} chip enables, {} answer", found_.contact->chip_enables, found_.targets.size()));
+        found_.notes.emplace_back(fmt::format("the contacts show {} chip enables, {} answer", found_.contact->chip_enables, found_.targets.size()));
     } else if (found_.targets.size() > 1) {
-      found_.notes.push_back("whether each chip enable reaches a chip of its own was not checked: this board measures no contacts");
+      found_.notes.emplace_back("whether each chip enable reaches a chip of its own was not checked: this board measures no contacts");
     }
     co_return Result<void>();
   }
@@ -166,7 +166,7 @@ class Identifier {
   void exclude_aliases(unsigned touching) {
     const auto alias = [&](const FoundTarget& t) { return t.target >= touching; };
     for (const FoundTarget& t : found_.targets)
-      if (alias(t)) found_.notes.push_back(fmt::format("chip enable {} touches nothing, yet it is answered: left out as a double", t.target + 1));
+      if (alias(t)) found_.notes.emplace_back(fmt::format("chip enable {} touches nothing, yet it is answered: left out as a double", t.target + 1));
     std::erase_if(found_.targets, alias);
   }
 

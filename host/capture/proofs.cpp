@@ -27,7 +27,7 @@ class LaneLevels {
       const auto seen = [&](const std::array<std::uint8_t, 2>& levels) { return (levels[lane / 8] >> lane % 8 & 1u) != 0; };
       if (seen(ones_) && seen(zeros_)) continue;
       const auto pin = contact::position_of_lane(lane);
-      notes.push_back(fmt::format("{} has shown only {} so far", pin ? contact::describe_position(*pin) : fmt::format("I/O{}", lane), seen(ones_) ? "ones" : "zeros"));
+      notes.emplace_back(fmt::format("{} has shown only {} so far", pin ? contact::describe_position(*pin) : fmt::format("I/O{}", lane), seen(ones_) ? "ones" : "zeros"));
     }
     return notes;
   }
@@ -153,7 +153,7 @@ class Proving {
       const auto same = co_await same_when_fast(found_.targets[i], slow_[i]);
       if (!same) co_return failure(same.error());
       if (*same) continue;
-      out_.notes.push_back(fmt::format("timing mode {} reads differently from mode 0: the bus stays at mode 0", fastest_));
+      out_.notes.emplace_back(fmt::format("timing mode {} reads differently from mode 0: the bus stays at mode 0", fastest_));
       const auto back = co_await board_.bus_setup(bus_for(what_.geometry, 0));
       if (!back) co_return failure(back.error());
       for (const FoundTarget& target : found_.targets) {

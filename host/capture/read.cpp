@@ -34,7 +34,7 @@ class Reading {
       auto opened = passes::CaptureWriter::open(system_, options_.folder, passes::WriterOptions{.tool = options_.tool, .clock = nullptr});
       if (!opened) co_return failure(opened.error());
       writer_.emplace(std::move(*opened));
-      held_before_ = true;
+      going_on_ = true;
       auto witnesses = pick_witnesses(writer_->reader());
       if (!witnesses) co_return failure(witnesses.error());
       witnesses_ = std::move(*witnesses);
@@ -114,7 +114,7 @@ class Reading {
   // Modes 4 and 5 need a late sample (EDO); 3 is the fastest that any board can do. Without a declaration the slowest is
   // right. A capture keeps the mode it was begun with, so that all its passes are of one condition.
   std::uint8_t fastest_mode() const {
-    if (held_before_) {
+    if (going_on_) {
       const auto mode = parse_number(std::string_view(writer_->head().timing).substr(std::min<std::size_t>(writer_->head().timing.size(), 5)));
       return mode && *mode <= 3 ? static_cast<std::uint8_t>(*mode) : std::uint8_t{0};
     }
@@ -158,13 +158,13 @@ class Reading {
     json::Array notes;
     for (const std::string& note : result_.found.notes) notes.emplace_back(note);
     for (const std::string& note : result_.notes) notes.emplace_back(note);
-    const auto noted = writer_->note({{"event", "power-up"}, {"board", board_.info().uuid}, {"supply_mV", result_.found.supply.value},
+    auto noted = writer_->note({{"event", "power-up"}, {"board", board_.info().uuid}, {"supply_mV", result_.found.supply.value},
                                       {"timing_mode", proven_.timing_mode},
                                       {"wait", proven_.wait == chip::WaitFor::ready_pin ? "R/B#" : "status"},
                                       {"wp", "low"}, {"notes", std::move(notes)}});
     if (!noted) return noted;
     for (const FoundTarget& target : result_.found.targets) {
-      const auto counted = writer_->note_page_reads({target.target, 0}, {result_.blocks.first},
+      auto counted = writer_->note_page_reads({target.target, 0}, {result_.blocks.first},
                                                     std::uint64_t{proven_.sample_reads} * proven_.sample_rows.rows, "proofs");
       if (!counted) return counted;
     }
@@ -233,10 +233,10 @@ class Reading {
     };
     sink.on_unit(tell);
     units_now_ = 0;
-    for (std::uint8_t t = 0; t < result_.found.targets.size(); ++t) {
+    for (const FoundTarget& target : result_.found.targets) {
       for (std::uint8_t lun = 0; lun < geometry.luns; ++lun) {
         for (std::uint32_t block = result_.blocks.first; block <= result_.blocks.last;) {
-          const UnitPlace place{result_.found.targets[t].target, lun};
+          const UnitPlace place{target.target, lun};
           if (held_before(place, block, pass)) {
             ++held;
             ++block;
@@ -247,7 +247,7 @@ class Reading {
           sink.start_run(place, {block}, PassIndex(pass));
           board::RunRequest request;
           request.program = &proven_.page_program;
-          request.target = result_.found.targets[t].target;
+          request.target = target.target;
           request.pass = PassIndex(pass);
           request.rows = {.first = addressing.row(lun, {block * geometry.pages_per_block}), .rows = geometry.pages_per_block, .stride = addressing.block_stride(), .groups = count};
           const auto ran = co_await board_.run(request, sink);
@@ -287,7 +287,7 @@ class Reading {
   asio::thread_pool writer_thread_;
   std::optional<passes::CaptureWriter> writer_;
   passes::UnitIndex held_;  // as it was when the job began
-  bool held_before_ = false;  // the capture was there when the job began
+  bool going_on_ = false;  // the capture was there when the job began
   std::vector<Witness> witnesses_;
   Proven proven_;
   ReadResult result_;

@@ -17,61 +17,61 @@ constexpr std::pair<std::uint8_t, const char*> kMakers[] = {
     {0xC8, "ESMT or GigaDevice"}, {0xEC, "Samsung"}, {0xEF, "Winbond"}};
 
 struct DeviceCode {
-  std::uint8_t code;
   std::uint32_t mebibytes;
+  std::uint8_t code;
   std::uint8_t bus_bits;
   std::uint16_t supply_mV;
   bool small_page;
 };
 constexpr DeviceCode kDevices[] = {
     // 512 + 16 bytes a page
-    {0x6B, 4, 8, 5000, true}, {0xE3, 4, 8, 3300, true}, {0xE5, 4, 8, 3300, true}, {0xD6, 8, 8, 3300, true},
-    {0xE6, 8, 8, 3300, true}, {0x33, 16, 8, 1800, true}, {0x73, 16, 8, 3300, true}, {0x43, 16, 16, 1800, true},
-    {0x53, 16, 16, 3300, true}, {0x35, 32, 8, 1800, true}, {0x75, 32, 8, 3300, true}, {0x45, 32, 16, 1800, true},
-    {0x55, 32, 16, 3300, true}, {0x36, 64, 8, 1800, true}, {0x76, 64, 8, 3300, true}, {0x46, 64, 16, 1800, true},
-    {0x56, 64, 16, 3300, true}, {0x78, 128, 8, 1800, true}, {0x39, 128, 8, 1800, true}, {0x79, 128, 8, 3300, true},
-    {0x72, 128, 16, 1800, true}, {0x49, 128, 16, 1800, true}, {0x74, 128, 16, 3300, true},
-    {0x59, 128, 16, 3300, true}, {0x71, 256, 8, 3300, true},
+    {4, 0x6B, 8, 5000, true}, {4, 0xE3, 8, 3300, true}, {4, 0xE5, 8, 3300, true}, {8, 0xD6, 8, 3300, true},
+    {8, 0xE6, 8, 3300, true}, {16, 0x33, 8, 1800, true}, {16, 0x73, 8, 3300, true}, {16, 0x43, 16, 1800, true},
+    {16, 0x53, 16, 3300, true}, {32, 0x35, 8, 1800, true}, {32, 0x75, 8, 3300, true}, {32, 0x45, 16, 1800, true},
+    {32, 0x55, 16, 3300, true}, {64, 0x36, 8, 1800, true}, {64, 0x76, 8, 3300, true}, {64, 0x46, 16, 1800, true},
+    {64, 0x56, 16, 3300, true}, {128, 0x78, 8, 1800, true}, {128, 0x39, 8, 1800, true}, {128, 0x79, 8, 3300, true},
+    {128, 0x72, 16, 1800, true}, {128, 0x49, 16, 1800, true}, {128, 0x74, 16, 3300, true},
+    {128, 0x59, 16, 3300, true}, {256, 0x71, 8, 3300, true},
     // 2 KiB and more a page
-    {0xA2, 64, 8, 1800, false}, {0xA0, 64, 8, 1800, false}, {0xF2, 64, 8, 3300, false}, {0xD0, 64, 8, 3300, false},
-    {0xF0, 64, 8, 3300, false}, {0xB2, 64, 16, 1800, false}, {0xB0, 64, 16, 1800, false}, {0xC2, 64, 16, 3300, false},
-    {0xC0, 64, 16, 3300, false}, {0xA1, 128, 8, 1800, false}, {0xF1, 128, 8, 3300, false},
-    {0xD1, 128, 8, 3300, false}, {0xB1, 128, 16, 1800, false}, {0xAD, 128, 16, 1800, false},
-    {0xC1, 128, 16, 3300, false}, {0xAA, 256, 8, 1800, false}, {0xDA, 256, 8, 3300, false},
-    {0xBA, 256, 16, 1800, false}, {0xCA, 256, 16, 3300, false}, {0xAC, 512, 8, 1800, false},
-    {0xDC, 512, 8, 3300, false}, {0xBC, 512, 16, 1800, false}, {0xCC, 512, 16, 3300, false},
-    {0xA3, 1024, 8, 1800, false}, {0xD3, 1024, 8, 3300, false}, {0xB3, 1024, 16, 1800, false},
-    {0xC3, 1024, 16, 3300, false}, {0xA5, 2048, 8, 1800, false}, {0xD5, 2048, 8, 3300, false},
-    {0xB5, 2048, 16, 1800, false}, {0xC5, 2048, 16, 3300, false}, {0xA7, 4096, 8, 1800, false},
-    {0xD7, 4096, 8, 3300, false}, {0xB7, 4096, 16, 1800, false}, {0xC7, 4096, 16, 3300, false},
-    {0xAE, 8192, 8, 1800, false}, {0xDE, 8192, 8, 3300, false}, {0xBE, 8192, 16, 1800, false},
-    {0xCE, 8192, 16, 3300, false}, {0x1A, 16384, 8, 1800, false}, {0x3A, 16384, 8, 3300, false},
-    {0x2A, 16384, 16, 1800, false}, {0x4A, 16384, 16, 3300, false}, {0x1C, 32768, 8, 1800, false},
-    {0x3C, 32768, 8, 3300, false}, {0x2C, 32768, 16, 1800, false}, {0x4C, 32768, 16, 3300, false},
-    {0x1E, 65536, 8, 1800, false}, {0x3E, 65536, 8, 3300, false}, {0x2E, 65536, 16, 1800, false},
-    {0x4E, 65536, 16, 3300, false}};
+    {64, 0xA2, 8, 1800, false}, {64, 0xA0, 8, 1800, false}, {64, 0xF2, 8, 3300, false}, {64, 0xD0, 8, 3300, false},
+    {64, 0xF0, 8, 3300, false}, {64, 0xB2, 16, 1800, false}, {64, 0xB0, 16, 1800, false}, {64, 0xC2, 16, 3300, false},
+    {64, 0xC0, 16, 3300, false}, {128, 0xA1, 8, 1800, false}, {128, 0xF1, 8, 3300, false},
+    {128, 0xD1, 8, 3300, false}, {128, 0xB1, 16, 1800, false}, {128, 0xAD, 16, 1800, false},
+    {128, 0xC1, 16, 3300, false}, {256, 0xAA, 8, 1800, false}, {256, 0xDA, 8, 3300, false},
+    {256, 0xBA, 16, 1800, false}, {256, 0xCA, 16, 3300, false}, {512, 0xAC, 8, 1800, false},
+    {512, 0xDC, 8, 3300, false}, {512, 0xBC, 16, 1800, false}, {512, 0xCC, 16, 3300, false},
+    {1024, 0xA3, 8, 1800, false}, {1024, 0xD3, 8, 3300, false}, {1024, 0xB3, 16, 1800, false},
+    {1024, 0xC3, 16, 3300, false}, {2048, 0xA5, 8, 1800, false}, {2048, 0xD5, 8, 3300, false},
+    {2048, 0xB5, 16, 1800, false}, {2048, 0xC5, 16, 3300, false}, {4096, 0xA7, 8, 1800, false},
+    {4096, 0xD7, 8, 3300, false}, {4096, 0xB7, 16, 1800, false}, {4096, 0xC7, 16, 3300, false},
+    {8192, 0xAE, 8, 1800, false}, {8192, 0xDE, 8, 3300, false}, {8192, 0xBE, 16, 1800, false},
+    {8192, 0xCE, 16, 3300, false}, {16384, 0x1A, 8, 1800, false}, {16384, 0x3A, 8, 3300, false},
+    {16384, 0x2A, 16, 1800, false}, {16384, 0x4A, 16, 3300, false}, {32768, 0x1C, 8, 1800, false},
+    {32768, 0x3C, 8, 3300, false}, {32768, 0x2C, 16, 1800, false}, {32768, 0x4C, 16, 3300, false},
+    {65536, 0x1E, 8, 1800, false}, {65536, 0x3E, 8, 3300, false}, {65536, 0x2E, 16, 1800, false},
+    {65536, 0x4E, 16, 3300, false}};
 
 // Parts whose bytes the family rules read wrongly, from the kernel's full-ID rows; the last two from the part's own ONFI
 // page. No device code is consulted for them.
 struct FullIdRow {
   std::array<std::uint8_t, 8> id;
-  std::uint8_t length;
   std::uint32_t page_bytes, spare_bytes, block_kib, mebibytes;
   EccNeed ecc;
   std::uint16_t supply_mV;
+  std::uint8_t length;
 };
 constexpr FullIdRow kFullIds[] = {
-    {{0x98, 0xDC, 0x90, 0x26, 0x76, 0x15, 0x01, 0x08}, 8, 4096, 224, 256, 512, {4, 512}, 3300},
-    {{0x98, 0xD3, 0x90, 0x26, 0x76, 0x15, 0x02, 0x08}, 8, 4096, 232, 256, 1024, {4, 512}, 3300},
-    {{0x98, 0xD7, 0x94, 0x32, 0x76, 0x56, 0x09, 0x00}, 8, 8192, 640, 1024, 4096, {40, 1024}, 3300},
-    {{0x98, 0xDE, 0x94, 0x82, 0x76, 0x56, 0x04, 0x20}, 8, 8192, 640, 2048, 8192, {40, 1024}, 3300},
-    {{0x98, 0xDC, 0x91, 0x15, 0x76}, 5, 2048, 128, 128, 512, {8, 512}, 3300},
-    {{0x98, 0xD3, 0x91, 0x26, 0x76}, 5, 4096, 256, 256, 1024, {8, 512}, 3300},
-    {{0x45, 0xDE, 0x94, 0x93, 0x76, 0x50}, 6, 16384, 1280, 4096, 8192, {40, 1024}, 3300},
-    {{0xAD, 0xDE, 0x14, 0xA7, 0x42, 0x4A}, 6, 16384, 1664, 4096, 8192, {40, 1024}, 3300},
-    {{0x2C, 0xA3, 0x90, 0x26, 0x64}, 5, 4096, 224, 256, 1024, {8, 512}, 1800},
+    {{0x98, 0xDC, 0x90, 0x26, 0x76, 0x15, 0x01, 0x08}, 4096, 224, 256, 512, {4, 512}, 3300, 8},
+    {{0x98, 0xD3, 0x90, 0x26, 0x76, 0x15, 0x02, 0x08}, 4096, 232, 256, 1024, {4, 512}, 3300, 8},
+    {{0x98, 0xD7, 0x94, 0x32, 0x76, 0x56, 0x09, 0x00}, 8192, 640, 1024, 4096, {40, 1024}, 3300, 8},
+    {{0x98, 0xDE, 0x94, 0x82, 0x76, 0x56, 0x04, 0x20}, 8192, 640, 2048, 8192, {40, 1024}, 3300, 8},
+    {{0x98, 0xDC, 0x91, 0x15, 0x76}, 2048, 128, 128, 512, {8, 512}, 3300, 5},
+    {{0x98, 0xD3, 0x91, 0x26, 0x76}, 4096, 256, 256, 1024, {8, 512}, 3300, 5},
+    {{0x45, 0xDE, 0x94, 0x93, 0x76, 0x50}, 16384, 1280, 4096, 8192, {40, 1024}, 3300, 6},
+    {{0xAD, 0xDE, 0x14, 0xA7, 0x42, 0x4A}, 16384, 1664, 4096, 8192, {40, 1024}, 3300, 6},
+    {{0x2C, 0xA3, 0x90, 0x26, 0x64}, 4096, 224, 256, 1024, {8, 512}, 1800, 5},
     // 3.3 V by its part number (from memory).
-    {{0x2C, 0x48, 0x00, 0x26, 0x89}, 5, 4096, 224, 512, 4096, {4, 512}, 3300}};
+    {{0x2C, 0x48, 0x00, 0x26, 0x89}, 4096, 224, 512, 4096, {4, 512}, 3300, 5}};
 
 const DeviceCode* device(std::uint8_t code) {
   const auto found = std::find_if(std::begin(kDevices), std::end(kDevices), [&](const DeviceCode& d) { return d.code == code; });
@@ -210,12 +210,12 @@ Result<void> apply_family(ByteSpan id, const DeviceCode& d, bool jedec_at_40, Id
   g.row_cycles = row_cycles_for(g);
   out.ecc_need = shape->ecc;
   if (const bool wide = bits(id[3], 6, 1) == 1; wide != (d.bus_bits == 16) && !is_samsung_late_mlc(id) && !is_hynix_late_mlc(id))
-    out.notes.push_back(fmt::format("the fourth ID byte says {} bits of bus, the device code {}: the device code wins", wide ? 16 : 8, d.bus_bits));
-  if (const std::uint32_t dies = 1u << bits(id[2], 0, 2); dies > 1) out.notes.push_back(fmt::format("{} dies share this chip enable; the size counts them all", dies));
+    out.notes.emplace_back(fmt::format("the fourth ID byte says {} bits of bus, the device code {}: the device code wins", wide ? 16 : 8, d.bus_bits));
+  if (const std::uint32_t dies = 1u << bits(id[2], 0, 2); dies > 1) out.notes.emplace_back(fmt::format("{} dies share this chip enable; the size counts them all", dies));
   if (id[0] == kMicron && id.size() >= 5 && bits(id[4], 7, 1) == 1)
-    out.notes.push_back("on-die ECC is on: pages come corrected, and its code may lie in the spare area");
+    out.notes.emplace_back("on-die ECC is on: pages come corrected, and its code may lie in the spare area");
   if (id[0] == kToshiba && id.size() >= 6 && bits(id[5], 0, 3) == 6 && bits(id[4], 7, 1) == 1)
-    out.notes.push_back("on-die ECC is built in: pages come corrected");
+    out.notes.emplace_back("on-die ECC is built in: pages come corrected");
   return {};
 }
 

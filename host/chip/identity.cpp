@@ -61,16 +61,16 @@ Result<Identification> identify(ByteSpan id, ByteSpan parameter_page, bool jedec
   auto by_page = decode_parameter_page(parameter_page);
   if (!by_page) {
     if (!by_id || by_page.error().code() == ErrorCode::double_rate) return by_page;
-    by_id->notes.push_back(fmt::format("the parameter page was not used: {}", by_page.error().what()));
+    by_id->notes.emplace_back(fmt::format("the parameter page was not used: {}", by_page.error().what()));
     return by_id;
   }
   if (by_page->maker.empty()) by_page->maker = maker_name(id[0]);
   if (!by_id) {
-    by_page->notes.push_back(fmt::format("the ID bytes alone do not tell the geometry: {}", by_id.error().what()));
+    by_page->notes.emplace_back(fmt::format("the ID bytes alone do not tell the geometry: {}", by_id.error().what()));
     return by_page;
   }
   if (!same_shape(by_page->geometry, by_id->geometry))
-    by_page->notes.push_back(fmt::format("by the ID ({}) it would be {}; the parameter page wins, since its checksum is right", by_id->source, describe(by_id->geometry)));
+    by_page->notes.emplace_back(fmt::format("by the ID ({}) it would be {}; the parameter page wins, since its checksum is right", by_id->source, describe(by_id->geometry)));
   by_page->supply = by_id->supply;
   by_page->bad_block_mark = by_id->bad_block_mark;
   by_page->notes.insert(by_page->notes.end(), by_id->notes.begin(), by_id->notes.end());

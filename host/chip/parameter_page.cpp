@@ -144,7 +144,7 @@ Result<Identification> decode_onfi(ByteSpan raw) {
   if (!chosen->note.empty()) out->notes.push_back(chosen->note);
   if (page[112] == 0xFF) {
     out->ecc_need = extended_ecc(raw, page);
-    if (!out->ecc_need) out->notes.push_back("the ECC need stands in an extended page that is missing or damaged");
+    if (!out->ecc_need) out->notes.emplace_back("the ECC need stands in an extended page that is missing or damaged");
   } else if (page[112] > 0) {
     out->ecc_need = EccNeed{page[112], 512};
   }
@@ -155,7 +155,7 @@ Result<Identification> decode_onfi(ByteSpan raw) {
   set_read_time(*out, load_u16(page.subspan(137)));
   const std::uint16_t partial = load_u16(page.subspan(90));
   if (load_u32(page.subspan(86)) > out->geometry.page_bytes || partial > out->geometry.spare_bytes)
-    out->notes.push_back("the partial page is said to be larger than the page: the maker's fields contradict each other");
+    out->notes.emplace_back("the partial page is said to be larger than the page: the maker's fields contradict each other");
   return out;
 }
 

@@ -66,6 +66,7 @@ std::vector<unsigned> positions_of(const Set& set) {
 
 std::string names_of(const std::vector<unsigned>& pins) {
   std::vector<std::string> names;
+  names.reserve(pins.size());
   for (const unsigned p : pins) names.push_back(describe_position(p));
   return fmt::format("{}", fmt::join(names, ", "));
 }
@@ -125,10 +126,10 @@ std::vector<std::string> notes_on(const Readings& readings, const Set& signals) 
     const Reading& r = readings.positions[p - 1];
     const int excess = std::max(r.plus_mV - up_median, -r.minus_mV - down_median);
     if (conducts(r.plus_mV) && conducts(r.minus_mV) && excess >= kSeriesExcess)
-      notes.push_back(fmt::format("{} reads {} mV above the chip's other pins, some {} ohm in series: clean it", describe_position(p), excess, excess * 10));
+      notes.emplace_back(fmt::format("{} reads {} mV above the chip's other pins, some {} ohm in series: clean it", describe_position(p), excess, excess * 10));
   }
   if (up_median > kUsualMedian && down_median > kUsualMedian)
-    notes.push_back(fmt::format("all pins read high ({} and {} mV): resistance in the common ground contact, or a cold chip", up_median, down_median));
+    notes.emplace_back(fmt::format("all pins read high ({} and {} mV): resistance in the common ground contact, or a cold chip", up_median, down_median));
   return notes;
 }
 
@@ -156,8 +157,8 @@ Verdict judge_in_place(const Readings& readings, const Seen& seen) {
   if (out.bus_bits == 16) known |= kUpperLanes;
   for (std::size_t i = 0; i < out.chip_enables; ++i) known.set(kEnables[i]).set(kReady[i]);
   out.sentence = fmt::format("the chip is seated: all {} signals of a part with {} chip enable{} touch", (known & seen.any()).count(), out.chip_enables, out.chip_enables == 1 ? "" : "s");
-  if (const Set extra = seen.any() & ~known; extra.any()) out.notes.push_back(fmt::format("also conducting: {}", names_of(positions_of(extra))));
-  if (half == kAlways) out.notes.push_back("one of two junctions is missing at all pins: how this part is made, no fault");
+  if (const Set extra = seen.any() & ~known; extra.any()) out.notes.emplace_back(fmt::format("also conducting: {}", names_of(positions_of(extra))));
+  if (half == kAlways) out.notes.emplace_back("one of two junctions is missing at all pins: how this part is made, no fault");
   for (std::string& note : notes_on(readings, seen.any())) out.notes.push_back(std::move(note));
   return out;
 }
