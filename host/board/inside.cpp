@@ -20,7 +20,7 @@ constexpr auto kHeartbeat = 100ms;
 constexpr auto kSlice = 50ms;  // how often a wait looks at the stop flag
 constexpr auto kResync = 2s;
 constexpr auto kResyncAfterStop = 300ms;  // a stop must answer within 500 ms, the board deaf or not
-constexpr auto kAbortAgain = 500ms;       // the abort itself may have been damaged
+constexpr auto kAbortAgain = 1s;  // the abort itself may have been damaged; a link may lag by less than this
 
 // Differs from what an earlier session used, so that its late answers are recognised; secrecy is no concern.
 std::uint64_t random_number() {

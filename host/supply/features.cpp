@@ -175,13 +175,6 @@ Features Analyzer::finish() {
   s.watch->finish(out);
   out.bins = s.bins->finish();
   out.bin_s = std::max(kBin, s.sample_s);
-  // The highest voltage that stood over 5 bins: their lowest mean.
-  for (std::size_t i = 0; i < out.bins.size(); ++i) {
-    double stood = out.bins[i].mean_V;
-    for (std::size_t j = i; j < std::min(i + 5, out.bins.size()); ++j)
-      if (out.bins[j].samples) stood = std::min<double>(stood, out.bins[j].mean_V);
-    out.top_V = std::max(out.top_V, stood);
-  }
   SwitchOnInput in;
   in.samples = s.head;
   in.t_on_s = *s.t_on;
@@ -190,7 +183,20 @@ Features Analyzer::finish() {
   in.baseline_sigma_mA = out.baseline_mA.sigma;
   in.noise_mA = out.noise_mA;
   in.full_scale_mA = s.known.full_scale_mA;
+  in.rest_V = s.rest_V;
   in.points = s.known.kind == "point";
+  // The highest voltage that stood over 5 bins, or for as long as there was power at all: their lowest mean.
+  std::size_t standing = 5;
+  if (const auto gone = power_gone(in)) {
+    const double bins = std::floor((*gone - in.t_on_s) / out.bin_s);
+    standing = static_cast<std::size_t>(std::clamp(bins, 1.0, 5.0));
+  }
+  for (std::size_t i = 0; i < out.bins.size(); ++i) {
+    double stood = out.bins[i].mean_V;
+    for (std::size_t j = i; j < std::min(i + standing, out.bins.size()); ++j)
+      if (out.bins[j].samples) stood = std::min<double>(stood, out.bins[j].mean_V);
+    out.top_V = std::max(out.top_V, stood);
+  }
   if (out.t_on_s) measure_switch_on(in, out);
   measure_boot(out);
   return std::move(out);

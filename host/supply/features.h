@@ -64,7 +64,7 @@ struct Features {
   bool has_baseline = false;
 
   // Switch-on
-  double top_V = 0;                          // highest voltage that stood, over 5 ms
+  double top_V = 0;                          // highest voltage that stood, over 5 ms or all there was
   double end_V = 0, end_mA = 0;              // means of the last tenth of the trace, 100 ms at most
   double ramp_s = 0;                         // 0 to top at the ramp's slope
   bool ramp_resolved = false;                // at least 4 samples on it
@@ -81,7 +81,7 @@ struct Features {
   // Current against voltage over the upper part of the ramp, as a line: a resistor has its 1/R as slope and what
   // the capacitor beside it takes, C dV/dt, as the current at 0 V.
   double ramp_mA_per_V = 0, ramp_mA_at_0V = 0;
-  double early_mA = 0, early_V = 0;  // medians 1 to 4 ms after switch-on
+  double early_mA = 0, early_V = 0;  // medians 1 to 4 ms after switch-on, of less when the power was gone sooner
   RampShape ramp_shape;
   double early_slope_V_per_s = 0;  // trend of the voltage over 5 to 50 ms, if it has not come up
 

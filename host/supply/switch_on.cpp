@@ -283,13 +283,36 @@ double noise_of(std::span<const Sample> samples) {
   return std::max(median_of(std::move(steps)) / (0.6745 * std::sqrt(2.0)), smallest / std::sqrt(12.0) * 0.5);
 }
 
+std::optional<double> power_gone(const SwitchOnInput& in) {
+  constexpr std::size_t kInARow = 5;  // a contact that bounces comes back sooner
+  const double least_mA = std::max(1.0, 8 * in.noise_mA);
+  bool seen = false;
+  double last_s = 0;
+  std::size_t without = 0;
+  for (const Sample& s : in.samples) {
+    if (s.time_s < in.t_on_s - in.sample_s / 2) continue;
+    if (s.volts > in.rest_V + 0.05 || s.mA - in.baseline_mA > least_mA) {
+      seen = true;
+      last_s = s.time_s;
+      without = 0;
+    } else if (seen && ++without == kInARow) {
+      return last_s + in.sample_s;
+    }
+  }
+  return std::nullopt;
+}
+
 void measure_switch_on(const SwitchOnInput& in, Features& out) {
   const double dt = in.sample_s, on = in.t_on_s;
   const double seen_to = in.samples.empty() ? on : in.samples.back().time_s + dt;
   const auto clipped = [&](Window w) { return Window{w.from_s, std::min(w.to_s, seen_to)}; };
   largest_region(in, out);
 
-  const Window early{on + kMilli, on + std::max(4 * kMilli, kMilli + 4 * dt)};
+  Window early{on + kMilli, on + std::max(4 * kMilli, kMilli + 4 * dt)};
+  if (const auto gone = power_gone(in)) {
+    early.to_s = std::min(early.to_s, *gone);
+    early.from_s = std::min(early.from_s, (on + early.to_s) / 2);
+  }
   out.early_mA = median_in(in, clipped(early));
   out.early_V = volts_in(in, clipped(early));
   {

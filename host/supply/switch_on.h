@@ -16,10 +16,13 @@ double noise_of(std::span<const Sample> samples);
 struct SwitchOnInput {
   std::span<const Sample> samples;  // from before t_on to some 60 ms behind it
   double t_on_s = 0, sample_s = 0;
-  double baseline_mA = 0, baseline_sigma_mA = 0, noise_mA = 0;
+  double baseline_mA = 0, baseline_sigma_mA = 0, noise_mA = 0, rest_V = 0;
   std::optional<double> full_scale_mA;
   bool points = false;  // samples are moments, not means over their interval: charges by the trapezoid rule
 };
+// When the power that came at t_on was gone again, if it went within the samples: a limiter opens in a millisecond, and
+// what it let through until then is all there is to judge a short by.
+std::optional<double> power_gone(const SwitchOnInput& in);
 // Fills the switch-on part of `out`.
 void measure_switch_on(const SwitchOnInput& in, Features& out);
 

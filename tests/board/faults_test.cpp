@@ -373,7 +373,7 @@ TEST(Faults, R27_AfterATimeoutInARunTheQueuedPagesAreDrained) {
     auto lease = co_await power(board);
     if (!lease) co_return;
     CollectPages sink;
-    session.board().faults().delay_ms = 400;  // longer than the page time-out: all of it comes late
+    session.board().faults().delay_ms = 600;  // longer than the page time-out: all of it comes late
     const auto program = read_page_program();
     const auto late = co_await board.run(read_rows(program), sink);
     EXPECT_FALSE(late && sink.pages.size() != kRows);

@@ -124,6 +124,23 @@ TEST(SharedTraces, AShortOnAnUnknownRailIsUnsure) {
     }
 }
 
+// A limiter that opens within a millisecond or two leaves little to look at, but a dead short is one from the first sample on.
+TEST(SharedTraces, AShortIsAShortHoweverSoonTheLimiterOpens) {
+  for (const Row& row : labels()) {
+    if (row.at("label") != "vbus_short") continue;
+    for (const double open_s : {0.5e-3, 1e-3, 2e-3, 2.1e-3, 3e-3, 4.2e-3, 7e-3, 20e-3}) {
+      std::vector<Sample> cut = read_trace(kFolder + row.at("file")).samples;
+      const auto rise = std::find_if(cut.begin(), cut.end(), [](const Sample& s) { return s.mA > 10; });
+      ASSERT_NE(rise, cut.end());
+      const double end_s = rise->time_s + open_s;
+      for (Sample& s : cut)
+        if (s.time_s >= end_s) s.mA = s.volts = 0;
+      const auto list = diagnose(features_of(cut), {}, settings_of(row), nullptr, nullptr);
+      EXPECT_EQ(first_of(list), "vbus_short") << row.at("file") << ", open after " << open_s << " s: " << list.front().evidence.front();
+    }
+  }
+}
+
 // No short is called healthy and no healthy board shorted, not even as second guess of weight.
 TEST(SharedTraces, ShortAndHealthyAreNeverConfused) {
   const auto weight = [](const std::vector<Diagnosis>& list, std::initializer_list<Fault> faults) {
