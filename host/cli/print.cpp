@@ -2,6 +2,7 @@
 
 #include <fmt/format.h>
 
+#include <algorithm>
 #include <boost/json/value_to.hpp>
 #include <map>
 
@@ -159,11 +160,52 @@ std::string print_socket(const json::Object& result) {
   return out + notes(result);
 }
 
+// The words of verdicts.csv, said in full.
+constexpr std::pair<std::string_view, std::string_view> kCauses[] = {
+    {"weak_cells", "weak cells, spread over the page"},
+    {"one_lane", "one I/O lane: look at that contact"},
+    {"columns", "the same columns in many pages"},
+    {"charge_loss", "cells that lost charge (0 read as 1)"},
+    {"disturb", "disturbed cells (1 read as 0)"},
+    {"first_bytes", "the first bytes of the page: timing"},
+    {"follows_rail", "changes with the supply"},
+    {"word_line", "neighbours on the word line waver too"},
+    {"transfer", "did not come over the link whole"},
+    {"chip_busy", "the chip did not become ready"},
+    {"unknown", "no pattern stands out"}};
+
+std::string cause_rows(const json::Object& result) {
+  std::string out;
+  const json::Object* causes = part(result, "causes");
+  if (causes == nullptr || causes->empty()) return out;
+  out += row("why", "pages that waver or are missing, by pattern");
+  for (const auto& [name, meaning] : kCauses)
+    if (const std::uint64_t pages = count(*causes, name)) out += fmt::format("  {:<14} {:<8} {}\n", name, pages, meaning);
+  return out;
+}
+
+// Where to look first; verdicts.csv has them all.
+std::string unsafe_rows(const json::Object& result) {
+  constexpr std::size_t kShown = 8;
+  const json::Array& runs = list(result, "unsafe_pages");
+  std::string out;
+  for (std::size_t i = 0; i < std::min(runs.size(), kShown); ++i) {
+    const json::Object& run = runs[i].get_object();
+    const std::uint64_t first = count(run, "first_page"), pages = count(run, "count");
+    std::string where = pages == 1 ? fmt::format("page {}", first) : fmt::format("pages {}-{}", first, first + pages - 1);
+    const std::uint64_t target = count(run, "target"), lun = count(run, "lun");
+    if (target || lun) where += fmt::format(" of chip enable {}, LUN {}", target + 1, lun);
+    out += row(word(run, "verdict"), where);
+  }
+  if (runs.size() > kShown) out += row("", "and more: verdicts.csv in the image lists every page");
+  return out;
+}
+
 std::string print_image(const json::Object& result) {
   std::string out = row("image", word(result, "image"));
   // Imported passes come without a maker.
   if (const std::string maker = word(result, "maker"); maker != "-" && !maker.empty()) out += row("chip", fmt::format("{} {}", word(result, "maker"), word(result, "id_bytes")));
-  return out + verdict_rows(result) + notes(result);
+  return out + verdict_rows(result) + cause_rows(result) + unsafe_rows(result) + notes(result);
 }
 
 std::string print_verify(const json::Object& result) {

@@ -46,14 +46,14 @@ void frames_to_pages(benchmark::State& state) {
     }
     benchmark::DoNotOptimize(sum);
   }
-  state.SetBytesProcessed(static_cast<std::int64_t>(state.iterations() * stream.size()));
+  state.SetBytesProcessed(state.iterations() * static_cast<std::int64_t>(stream.size()));
 }
 BENCHMARK(frames_to_pages)->Arg(528)->Arg(2112)->Arg(17664)->Unit(benchmark::kMillisecond);
 
 void checksum_only(benchmark::State& state) {
   const Bytes stream = page_stream(2112);
   for (auto _ : state) benchmark::DoNotOptimize(scp_crc32c(0, stream.data(), stream.size()));
-  state.SetBytesProcessed(static_cast<std::int64_t>(state.iterations() * stream.size()));
+  state.SetBytesProcessed(state.iterations() * static_cast<std::int64_t>(stream.size()));
 }
 BENCHMARK(checksum_only)->Unit(benchmark::kMillisecond);
 

@@ -116,6 +116,23 @@ class PerfectCells(bench.BenchTest):
         self.succeed("image", "verify", "image")
         self.assertEqual((self.folder / "image/pages.raw").read_bytes(), self.content)
 
+    def test_show_tells_where_and_why(self):
+        board = self.fixture(content=self.content, cells=WEAK)
+        self.read(board, passes=1)
+        self.succeed("capture", "settle", "capture", "--image", "one", code=3)
+        self.assertEqual(self.succeed("image", "show", "one")["unsafe_pages"],
+                         [{"target": 0, "lun": 0, "first_page": 0, "count": PAGES, "verdict": "doubtful"}])
+        self.assertRegex(self.run_it("image", "show", "one").text, rf"(?m)^doubtful +pages 0-{PAGES - 1}$")
+        self.read(board, passes=7)
+        self.succeed("capture", "settle", "capture", "--image", "seven", code=3)
+        shown, said = self.succeed("image", "show", "seven"), self.run_it("image", "show", "seven").text
+        self.assertTrue(shown["causes"])
+        for cause, pages in shown["causes"].items():
+            self.assertRegex(said, rf"(?m)^  {cause} +{pages} ")
+        run = shown["unsafe_pages"][0]
+        where = f"page {run['first_page']}" if run["count"] == 1 else f"pages {run['first_page']}-{run['first_page'] + run['count'] - 1}"
+        self.assertRegex(said, rf"(?m)^doubtful +{where}$")
+
     def test_exports(self):
         self.read(self.board, passes=2)
         self.succeed("capture", "settle", "capture", "--image", "image")

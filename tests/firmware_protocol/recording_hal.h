@@ -88,7 +88,7 @@ class RecordingHal {
       if (!line.ends_with("R ")) line += "R ";
       return;
     }
-    char text[8];
+    char text[16];
     std::snprintf(text, sizeof text, "%c%02X ", kind, static_cast<unsigned>(byte));
     line += text;
   }
