@@ -81,8 +81,8 @@ inline Bytes kernel_vector(const std::string& name) {
 inline json::Value kernel_bch(unsigned t, std::uint32_t code_bytes, const std::string& mask) {
   json::Array steps;
   for (std::uint32_t step = 0; step < 4; ++step) {
-    steps.push_back(json::Object{{"data", json::Array{json::Array{step * 512, 512}}},
-                                 {"code", json::Array{json::Array{2112 - (4 - step) * code_bytes, code_bytes}}}});
+    steps.push_back(json::Object{{"data", json::Array{json::Value(json::Array{step * 512, 512})}},
+                                 {"code", json::Array{json::Value(json::Array{2112 - (4 - step) * code_bytes, code_bytes})}}});
   }
   return json::Object{{"schema", "steadycell-ecc/1"}, {"code", "bch"},       {"m", 13},
                       {"t", t},                       {"polynomial", "0x201b"}, {"bit_order", "msb_first"},
@@ -95,8 +95,8 @@ inline json::Value kernel_bch8() { return kernel_bch(8, 13, "ef512e09ed939ac2977
 inline json::Value kernel_hamming() {
   json::Array steps;
   for (std::uint32_t step = 0; step < 8; ++step) {
-    steps.push_back(json::Object{{"data", json::Array{json::Array{step * 256, 256}}},
-                                 {"code", json::Array{json::Array{2048 + 40 + step * 3, 3}}}});
+    steps.push_back(json::Object{{"data", json::Array{json::Value(json::Array{step * 256, 256})}},
+                                 {"code", json::Array{json::Value(json::Array{2048 + 40 + step * 3, 3})}}});
   }
   return json::Object{{"schema", "steadycell-ecc/1"}, {"code", "hamming"}, {"order", "high_line_first"},
                       {"bit_order", "msb_first"},     {"page_bytes", 2048}, {"spare_bytes", 64},
