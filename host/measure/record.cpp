@@ -238,7 +238,6 @@ class Recording {
   std::string samples_, text_, burst_samples_;
   std::size_t burst_count_ = 0;
   bool header_written_ = false, powered_ = false;
-  bool over_ = false;  // our own switching off is no finding
 };
 
 }  // namespace
