@@ -101,6 +101,7 @@ Result<void> Server::listen() {
 
 void Server::run() {
   std::signal(SIGPIPE, SIG_IGN);
+  std::signal(SIGXFSZ, SIG_IGN);  // a file at its size limit is an error of the job, not the daemon's end
   await_signal();
   asio::co_spawn(loop_, accept(), asio::detached);
   supervisor_.ready();
