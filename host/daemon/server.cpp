@@ -59,7 +59,7 @@ Server::Server(asio::io_context& loop, Config config, std::string config_path, S
                        [this](const Jobs::Job& job, Result<json::Object> result) {
                          if (const auto owner = job.owner.lock())
                            owner->send(result ? api::answer_line(job.request, std::move(*result)) : api::error_line(job.request, result.error()));
-                         supervisor_.status(fmt::format("{} jobs", jobs_.running()));
+                         supervisor_.status(fmt::format("jobs: {}", jobs_.running()));
                          if (stopping_since_) end_when_done();
                        }}) {}
 
@@ -179,7 +179,7 @@ void Server::on_line(Session& session, const api::LineReader::Line& line) {
     else
       started = jobs_.start(session, received.id, received.request->method, received.request->params);
     if (!started) session.send(api::error_line(received.id, started.error()));
-    supervisor_.status(fmt::format("{} jobs", jobs_.running()));
+    supervisor_.status(fmt::format("jobs: {}", jobs_.running()));
     return;
   }
   auto result = answer(session, received.request->method, received.request->params);
@@ -258,7 +258,7 @@ void Server::read_config_again() {
 void Server::stop(int signal) {
   if (!stopping_since_) {
     stopping_since_ = std::chrono::steady_clock::now();
-    log_.tell("", fmt::format("ending: {} jobs stop at their next unit", jobs_.running()));
+    log_.tell("", fmt::format("ending; jobs to stop at their next unit: {}", jobs_.running()));
     supervisor_.stopping();
     error_code ignored;
     acceptor_.close(ignored);
