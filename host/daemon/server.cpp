@@ -293,6 +293,11 @@ void Server::end_when_done() {
 
 void Server::leave_place() {
   supervisor_.end_keep_alive();
+  signals_.cancel();
+  ending_.cancel();
+  for (const auto& session : std::set(sessions_)) session->close();
+  loop_.restart();
+  loop_.poll();  // all of them end
   // Left behind, the text would tell the next daemon that this one was ended hard.
   if (place_) static_cast<void>(write_text(place_path_, ""));
 }

@@ -6,6 +6,7 @@
 #include <boost/asio/use_awaitable.hpp>
 #include <boost/asio/write.hpp>
 #include <array>
+#include <exception>
 
 namespace steadycell::daemon {
 
@@ -28,10 +29,14 @@ asio::awaitable<void> Session::read() {
     error_code code;
     const std::size_t got = co_await socket_.async_read_some(asio::buffer(buffer), asio::redirect_error(asio::use_awaitable, code));
     if (code) break;
-    lines_.feed({buffer.data(), got}, [this](const api::LineReader::Line& line) {
-      handlers_.on_line(*this, line);
-      return open_;
-    });
+    try {
+      lines_.feed({buffer.data(), got}, [this](const api::LineReader::Line& line) {
+        handlers_.on_line(*this, line);
+        return open_;
+      });
+    } catch (const std::exception&) {  // no memory, for one: this client is let go, the others are not
+      break;
+    }
   }
   close();
 }
@@ -74,9 +79,9 @@ void Session::tell(const Event& event) {
   if (!event.replaceable.empty())
     for (std::size_t i = waiting_.size(); i-- > 1;)
       if (waiting_[i].replaceable == event.replaceable) {
-        waiting_bytes_ += waiting.line.size() - waiting_[i].line.size();
-        waiting_[i] = std::move(waiting);
-        return;
+        waiting_bytes_ -= waiting_[i].line.size();
+        waiting_.erase(waiting_.begin() + static_cast<std::ptrdiff_t>(i));  // and not replaced in its place: seq rises
+        break;
       }
   append(std::move(waiting));
 }

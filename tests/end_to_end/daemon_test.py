@@ -234,6 +234,20 @@ class Crowd(DaemonTest):
             for client in clients:
                 client.close()
 
+    def test_clients_come_and_go_without_a_trace(self):
+        self.start()
+        stays = self.client()
+        stays.call("daemon.watch")
+        before = messages.open_descriptors(self.daemon.process.pid)
+        for number in range(300):
+            client = Client(self.daemon.socket_path)
+            if number % 3:
+                client.send("daemon.watch")  # and is gone before the answer
+            client.close()
+        while stays.call("daemon.status")["result"]["clients"] != 1:
+            pass
+        self.assertEqual(messages.open_descriptors(self.daemon.process.pid), before)
+
     def test_descriptors_run_out(self):
         # F-27: who is here is served, who waits is served later.
         self.start()
