@@ -41,7 +41,8 @@ std::string file_name(const std::string& board) {
 }
 
 std::string text_of(const Holder& holder) {
-  return json::pretty(json::Object{{"board", holder.board}, {"program", holder.program}, {"method", holder.method},
+  // An address may hold bytes that no JSON text can.
+  return json::pretty(json::Object{{"board", printable(holder.board)}, {"program", printable(holder.program)}, {"method", holder.method},
                                    {"process", holder.process}, {"since", holder.since}});
 }
 

@@ -35,10 +35,7 @@ class Hold : public ::testing::Test {
   }
   using Taken = std::optional<Result<BoardHold>>;
   void ask(Taken& into, const std::string& method, const std::atomic<bool>* stop = nullptr, const std::string& board = kBoard) {
-    asio::co_spawn(loop_, BoardHold::take(holder(method, board), stop), [&into](const std::exception_ptr& fault, Result<BoardHold> hold) {
-      ASSERT_FALSE(fault);
-      into.emplace(std::move(hold));
-    });
+    asio::co_spawn(loop_, take_into(into, holder(method, board), stop), [](const std::exception_ptr& fault) { ASSERT_FALSE(fault); });
   }
   Result<BoardHold> take(const std::string& method, const std::atomic<bool>* stop = nullptr, const std::string& board = kBoard) {
     Taken taken;
@@ -50,6 +47,12 @@ class Hold : public ::testing::Test {
 
   std::filesystem::path folder_;
   asio::io_context loop_{1};
+
+ private:
+  static asio::awaitable<void> take_into(Taken& into, Holder who, const std::atomic<bool>* stop) {
+    auto hold = co_await BoardHold::take(std::move(who), stop);
+    into.emplace(std::move(hold));
+  }
 };
 
 TEST_F(Hold, TheSecondIsToldWhoHoldsTheBoardAndSinceWhen) {
