@@ -3,8 +3,9 @@
 
     STEADYCELL_BIN=build/release/bin tests/bench/observers.py [ROUNDS]
 
-Wall time is the read's own ("seconds" of chip.read); processor time is the daemon's, which a busy machine does not change much. The
-observers read their events in threads of one process, as fast as they come.
+Wall time is the read's own ("seconds" of chip.read), and jumps on a busy machine. Processor time is the daemon's, and beside it that of
+its loop alone, which does all that is done for clients: what observers add to it, over the time of the read, is what they cost. They
+read their events in threads of one process, as fast as they come.
 """
 import json
 import os
@@ -29,6 +30,10 @@ def processor_seconds(process):
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
+def loop_seconds(process):
+    return int(Path(f"/proc/{process}/task/{process}/schedstat").read_text().split()[0]) / 1e9
+
+
 def watch(client, counts, index):
     while client.receive() is not None:
         counts[index] += 1
@@ -44,15 +49,15 @@ def measure(daemon, folder, number, observers):
         thread.start()
     reader = Client(daemon.socket_path)
     reader.hello(folder=folder)
-    before = processor_seconds(daemon.process.pid)
+    before, loop_before = processor_seconds(daemon.process.pid), loop_seconds(daemon.process.pid)
     answer = reader.call("chip.read", board="sim:fixture.json", supply_mV=3300, passes=PASSES, blocks=[0, BLOCKS - 1], into=f"capture{number}")
-    used = processor_seconds(daemon.process.pid) - before
+    used, loop = processor_seconds(daemon.process.pid) - before, loop_seconds(daemon.process.pid) - loop_before
     reader.close()
     for client in clients:
         client.socket.shutdown(2)
     for thread in threads:
         thread.join()
-    return answer["result"]["seconds"], used, sum(counts)
+    return answer["result"]["seconds"], used, sum(counts), loop
 
 
 def main():
@@ -70,6 +75,9 @@ def main():
         alone, watched = ([run[column] for run in runs[observers]] for observers in (0, OBSERVERS))
         print(f"{name:<10} alone {middle(alone):.3f} s (best {min(alone):.3f}), {OBSERVERS} observers {middle(watched):.3f} s (best {min(watched):.3f}): "
               f"{100 * (middle(watched) / middle(alone) - 1):+.1f} % by the {middle.__name__}, {100 * (min(watched) / min(alone) - 1):+.1f} % by the best")
+    alone, watched = (statistics.median(run[3] for run in runs[observers]) for observers in (0, OBSERVERS))
+    wall = statistics.median(run[0] for run in runs[0])
+    print(f"loop       alone {alone * 1e3:.2f} ms, {OBSERVERS} observers {watched * 1e3:.2f} ms: {100 * (watched - alone) / wall:+.2f} % of a read")
     print(f"events told to observers in one read: {statistics.median(run[2] for run in runs[OBSERVERS]):.0f}")
 
 
