@@ -53,6 +53,14 @@ class PowerOfABoard : public ::testing::Test {
     return {{"board", address()}, {"supply_mV", 3300}, {"passes", 200}, {"blocks", json::Array{0, 7}}, {"into", (folder_ / "capture").string()}};
   }
 
+  // Reads on as a person would: on a machine so busy that the board hears nothing for 500 ms it cuts its rails, and the same
+  // command goes on. Gives up after 20 tries.
+  Result<json::Object> read_on(const JobHooks& hooks) const {
+    auto result = Service().call("chip.read", read_params(), hooks);
+    for (int i = 0; i < 20 && !result && result.error().code() != ErrorCode::interrupted; ++i) result = Service().call("chip.read", read_params(), hooks);
+    return result;
+  }
+
   // The board as a second host sees it. Nothing when it cannot be reached (yet): a board talks to one host at a time.
   std::optional<scp_board_state> state() {
     asio::io_context loop(1);
@@ -82,10 +90,11 @@ TEST_F(PowerOfABoard, IsOffWhenAStoppedJobHasAnswered) {
   JobHooks hooks;
   hooks.stop = &stop;
   hooks.progress = [&](const api::Progress& progress) { stop = progress.done > 0; };
-  const auto stopped = Service().call("chip.read", read_params(), hooks);
+  const auto stopped = read_on(hooks);
   ASSERT_FALSE(stopped);
-  EXPECT_EQ(stopped.error().code(), ErrorCode::interrupted);
-  const auto seen = state();
+  EXPECT_EQ(stopped.error().code(), ErrorCode::interrupted) << stopped.error().text();
+  auto seen = state();
+  for (int i = 0; i < 20 && !seen; ++i) seen = state();
   ASSERT_TRUE(seen);
   EXPECT_FALSE(seen->socket_on);
   EXPECT_LT(seen->socket_mv, 100);  // design.md: bled below 0.1 V
@@ -101,7 +110,7 @@ TEST_F(PowerOfABoard, GoesOffByItselfWhenTheHostIsKilled) {
     hooks.progress = [&](const api::Progress& progress) {
       if (progress.done > 0) static_cast<void>(!::write(ends[1], "x", 1));
     };
-    static_cast<void>(Service().call("chip.read", read_params(), hooks));
+    static_cast<void>(read_on(hooks));
     ::_exit(0);
   }
   ::close(ends[1]);
@@ -121,7 +130,8 @@ TEST_F(PowerOfABoard, GoesOffByItselfWhenTheHostIsKilled) {
   EXPECT_LT(seen->socket_mv, 100);
   // And the board is good for the next job, whose hold the dead one does not keep.
   json::Object params{{"board", address()}, {"supply_mV", 3300}};
-  const auto next = Service().call("chip.identify", params, {});
+  auto next = Service().call("chip.identify", params, {});
+  for (int i = 0; i < 20 && !next && next.error().code() != ErrorCode::board_busy; ++i) next = Service().call("chip.identify", params, {});
   EXPECT_TRUE(next) << next.error().text();
 }
 
