@@ -8,7 +8,7 @@ namespace {
 
 constexpr std::uint64_t kMaxId = std::uint64_t{1} << 53;  // beyond, some JSON readers round
 
-Error bad(Error error) { return Error(ErrorCode::bad_message, error.what()); }
+Error bad(const Error& error) { return Error(ErrorCode::bad_message, error.what()); }
 
 std::string line_of(json::Object message) { return json::text_of(std::move(message)) + "\n"; }
 
