@@ -5,16 +5,18 @@
 #include <boost/json/serialize.hpp>
 
 #include <algorithm>
-#include <cmath>
+#include <charconv>
 
 namespace steadycell::json {
 namespace {
 
 constexpr std::size_t kMaxDepth = 32;
 
-// Boost.JSON keeps the last of two equal keys in silence; a file with two is refused instead. This handler sees every
-// key, builds nothing, and so runs once before the real parse.
-struct DuplicateKeyHandler {
+// Boost.JSON keeps the last of two equal keys in silence; a file with two is refused instead. And version 1.81 may miss the
+// nearest double by a unit in the last place, so that a number would change on its way through a message; the text of each
+// is turned into its nearest double here. This handler sees every key and number, builds nothing, and so runs once before
+// the real parse.
+struct FirstLook {
   static constexpr std::size_t max_object_size = std::size_t(-1);
   static constexpr std::size_t max_array_size = std::size_t(-1);
   static constexpr std::size_t max_key_size = std::size_t(-1);
@@ -23,6 +25,7 @@ struct DuplicateKeyHandler {
   std::vector<std::vector<std::string>> open;
   std::string part;
   std::string duplicate;
+  std::vector<double> reals;  // in the order of the document
 
   using Code = boost::system::error_code;
   bool on_document_begin(Code&) { return true; }
@@ -49,12 +52,27 @@ struct DuplicateKeyHandler {
   bool on_number_part(boost::json::string_view, Code&) { return true; }
   bool on_int64(std::int64_t, boost::json::string_view, Code&) { return true; }
   bool on_uint64(std::uint64_t, boost::json::string_view, Code&) { return true; }
-  bool on_double(double, boost::json::string_view, Code&) { return true; }
+  bool on_double(double rough, boost::json::string_view text, Code&) {
+    double exact = rough;
+    const auto read = std::from_chars(text.data(), text.data() + text.size(), exact);
+    reals.push_back(read.ec == std::errc() && read.ptr == text.data() + text.size() ? exact : rough);
+    return true;
+  }
   bool on_bool(bool, Code&) { return true; }
   bool on_null(Code&) { return true; }
   bool on_comment_part(boost::json::string_view, Code&) { return true; }
   bool on_comment(boost::json::string_view, Code&) { return true; }
 };
+
+// Puts the reals of the first look in place of those of the parse, in the order of the document.
+void set_reals(Value& value, std::vector<double>::const_iterator& next) {
+  if (double* real = value.if_double())
+    *real = *next++;
+  else if (Array* array = value.if_array())
+    for (Value& element : *array) set_reals(element, next);
+  else if (Object* object = value.if_object())
+    for (auto& member : *object) set_reals(member.value(), next);
+}
 
 void print_pretty(const Value& value, std::string& out, int indent) {
   const auto pad = [&](int extra) { out.append(static_cast<std::size_t>(2 * (indent + extra)), ' '); };
@@ -95,7 +113,7 @@ Result<Value> parse(std::string_view text) {
   boost::json::parse_options options;
   options.max_depth = kMaxDepth;
   boost::system::error_code code;
-  boost::json::basic_parser<DuplicateKeyHandler> checker(options);
+  boost::json::basic_parser<FirstLook> checker(options);
   const std::size_t used = checker.write_some(false, text.data(), text.size(), code);
   if (!checker.handler().duplicate.empty())
     return failure(ErrorCode::bad_input_file, "JSON: key \"{}\" stands twice, near byte {}", checker.handler().duplicate, used);
@@ -105,6 +123,8 @@ Result<Value> parse(std::string_view text) {
       return failure(ErrorCode::bad_input_file, "JSON: text behind the document at byte {}", i);
   Value value = boost::json::parse(text, code, {}, options);
   if (code) return failure(ErrorCode::bad_input_file, "JSON: {}", code.message());
+  auto real = checker.handler().reals.cbegin();
+  set_reals(value, real);
   return value;
 }
 

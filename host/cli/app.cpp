@@ -78,7 +78,7 @@ int run(const std::vector<std::string>& arguments) {
 
   const StopOnSignal stop;
   ProgressLine progress(invocation.progress);
-  service::Service service;
+  Caller service;
   if (invocation.method == "demo") return run_demo(invocation, service, progress, stop);
 
   // Bytes and a JSON object cannot share standard output.
@@ -110,6 +110,7 @@ int run(const std::vector<std::string>& arguments) {
     std::cerr << for_terminal(Error(ErrorCode::storage_failed, "the answer could not be written to standard output").text());
     return facts_of(ErrorCode::storage_failed).exit_code;
   }
+  if (invocation.method == "doctor") return result->at("healthy").get_bool() ? 0 : 1;
   return left_something(invocation.method, *result) ? 3 : 0;
 }
 

@@ -2,8 +2,8 @@
 #include <string>
 #include <vector>
 
+#include "cli/caller.h"
 #include "cli/command_line.h"
-#include "service/service.h"
 
 namespace steadycell::cli {
 
@@ -21,6 +21,6 @@ class StopOnSignal {
 };
 
 // The demo: the whole job, once, on the simulated bench; 0 when every recovered file is right.
-int run_demo(const Invocation& invocation, service::Service& service, ProgressLine& progress, const StopOnSignal& stop);
+int run_demo(const Invocation& invocation, Caller& service, ProgressLine& progress, const StopOnSignal& stop);
 
 }  // namespace steadycell::cli

@@ -208,9 +208,12 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       "  steadycell demo --out my-demo")
       .text("--out", "out", "folder to make; default a new one here");
 
+  add(app, "status", "status", "say whether a daemon runs, what it does, and which boards are held by whom", "  steadycell status");
+  add(app, "doctor", "doctor", "look for what is wrong with this installation; exit code 1 when something is", "  steadycell doctor");
+
   add_common(app, common);
   for (CLI::App* group : app.get_subcommands({}))
-    if (group->get_name() == "demo")
+    if (group->get_subcommands({}).empty())  // a command of one word
       add_common(*group, common);
     else
       for (CLI::App* command : group->get_subcommands({})) add_common(*command, common);

@@ -39,7 +39,7 @@ struct Steps {
 
 class Demo {
  public:
-  Demo(service::Service& service, ProgressLine& progress, const StopOnSignal& stop, bool tell)
+  Demo(Caller& service, ProgressLine& progress, const StopOnSignal& stop, bool tell)
       : service_(service), progress_(progress), tell_(tell) {
     hooks_.progress = [this](const api::Progress& p) { progress_.show(p); };
     hooks_.stop = &stop.requested();
@@ -116,7 +116,7 @@ class Demo {
     return steps;
   }
 
-  service::Service& service_;
+  Caller& service_;
   ProgressLine& progress_;
   service::JobHooks hooks_;
   bool tell_;
@@ -149,7 +149,7 @@ std::string report(const Steps& steps) {
 
 }  // namespace
 
-int run_demo(const Invocation& invocation, service::Service& service, ProgressLine& progress, const StopOnSignal& stop) {
+int run_demo(const Invocation& invocation, Caller& service, ProgressLine& progress, const StopOnSignal& stop) {
   const json::Value* given = invocation.params.if_contains("out");
   const std::filesystem::path out = given ? std::string(given->get_string()) : default_out();
   Demo demo(service, progress, stop, !invocation.as_json && invocation.progress == ProgressStyle::automatic);

@@ -219,6 +219,43 @@ std::string print_export(const json::Object& result) {
   return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
 }
 
+std::string holder(const json::Object& of) {
+  return fmt::format("{} (process {}) since {}", word(of, "program"), count(of, "process"), word(of, "since"));
+}
+
+std::string print_status(const json::Object& result) {
+  std::string out;
+  if (const json::Object* daemon = part(result, "daemon")) {
+    out += row("daemon", fmt::format("steadycell {}, process {}, since {}, {} clients", word(*daemon, "version"), count(*daemon, "process"),
+                                     word(*daemon, "since"), count(*daemon, "clients")));
+    for (const json::Value& value : list(*daemon, "jobs")) {
+      const json::Object& job = value.get_object();
+      std::string line = fmt::format("{} on {} for {}", word(job, "method"), word(job, "board"), holder(job));
+      if (const json::Object* now = part(job, "progress"))
+        line += fmt::format(": {}, {} of {} {}", word(*now, "stage"), count(*now, "done"), count(*now, "total"), word(*now, "unit"));
+      if (flag(job, "stopping")) line += ", stopping";
+      out += row(fmt::format("job {}", count(job, "job")), line);
+    }
+  } else {
+    out += row("daemon", "none runs: commands work by themselves");
+  }
+  for (const json::Value& value : list(result, "boards_held")) {
+    const json::Object& held = value.get_object();
+    out += row("board", fmt::format("{}: {} by {}", word(held, "board"), word(held, "method"), holder(held)));
+  }
+  return out;
+}
+
+std::string print_doctor(const json::Object& result) {
+  std::string out;
+  for (const json::Value& value : list(result, "findings")) {
+    const json::Object& found = value.get_object();
+    out += fmt::format("{:<8} {:<16} {}\n", word(found, "state"), word(found, "check"), word(found, "found"));
+    if (word(found, "cure") != "-") out += fmt::format("{:<25} cure: {}\n", "", word(found, "cure"));
+  }
+  return out + (flag(result, "healthy") ? "nothing stands in the way of work\n" : "see the problems above\n");
+}
+
 std::string print_import(const json::Object& result) {
   return row("capture", word(result, "capture")) + row("passes", word(result, "passes")) + row("pages", word(result, "pages")) + notes(result);
 }
@@ -230,7 +267,8 @@ std::string text_for_people(std::string_view method, const json::Object& result)
       {"chip.identify", print_identify}, {"chip.decode", chip_facts},        {"chip.read", print_read},
       {"capture.import", print_import},  {"capture.settle", print_image},    {"image.show", print_image},
       {"image.verify", print_verify},    {"image.export", print_export},     {"supply.record", print_record},
-      {"supply.diagnose", print_diagnose}, {"socket.check", print_socket}};
+      {"supply.diagnose", print_diagnose}, {"socket.check", print_socket},
+      {"status", print_status},          {"doctor", print_doctor}};
   const auto printer = kPrinters.find(method);
   return printer == kPrinters.end() ? json::text_of(result) + "\n" : printer->second(result);
 }

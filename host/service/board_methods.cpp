@@ -1,5 +1,8 @@
+#include <unistd.h>
+
 #include <boost/asio/co_spawn.hpp>
 #include <boost/asio/io_context.hpp>
+#include <filesystem>
 #include <optional>
 
 #include "board/client.h"
@@ -8,6 +11,8 @@
 #include "files/file_system.h"
 #include "link/link.h"
 #include "measure/record.h"
+#include "passes/clock.h"
+#include "service/hold.h"
 #include "service/methods.h"
 #include "service/results.h"
 
@@ -16,13 +21,42 @@ namespace {
 
 namespace asio = boost::asio;
 
-// Connects, runs `work` with the board, and closes the board whatever came of it.
+// What names a board before it has said its UUID, the same for everybody who asks for it. A simulated board is made for
+// the job and has no such name.
+std::optional<std::string> shared_name(const link::BoardAddress& address) {
+  if (address.kind == link::BoardAddress::Kind::sim) return std::nullopt;
+  if (address.kind != link::BoardAddress::Kind::unix_socket) return address.text();
+  std::error_code code;
+  const auto path = std::filesystem::absolute(address.path, code);
+  return "unix:" + (code ? address.path : path.lexically_normal().string());
+}
+
+// Takes hold of the board, connects, runs `work` with it, and closes it whatever came of it.
 template <typename Value, typename Work>
-asio::awaitable<Result<Value>> with_board(link::BoardAddress address, const std::atomic<bool>* stop, Work work) {
+asio::awaitable<Result<Value>> with_board(link::BoardAddress address, std::string_view method, const JobHooks& hooks, Work work) {
+  Holder holder;
+  holder.program = hooks.program;
+  holder.method = method;
+  holder.process = hooks.process != 0 ? hooks.process : ::getpid();
+  holder.since = passes::system_clock().wall_time();
+  std::optional<BoardHold> place, board_itself;
+  if (const auto name = shared_name(address)) {
+    holder.board = *name;
+    auto held = co_await BoardHold::take(holder, hooks.stop);
+    if (!held) co_return failure(held.error());
+    place.emplace(std::move(*held));
+  }
   auto opened = co_await link::open_link(std::move(address));
   if (!opened) co_return failure(opened.error());
-  auto board = co_await board::BoardClient::connect(std::move(*opened), stop);
+  auto board = co_await board::BoardClient::connect(std::move(*opened), hooks.stop);
   if (!board) co_return failure(board.error());
+  holder.board = (*board)->info().uuid;
+  auto held = co_await BoardHold::take(holder, hooks.stop);
+  if (!held) {
+    co_await (*board)->close();
+    co_return failure(held.error());
+  }
+  board_itself.emplace(std::move(*held));
   auto result = co_await work(**board);
   co_await (*board)->close();
   co_return result;
@@ -85,7 +119,7 @@ Result<json::Object> chip_identify(json::Reader& params, const JobHooks& hooks) 
   if (const auto done = params.finish(); !done) return failure(done.error());
 
   asio::io_context io(1);
-  return run<json::Object>(with_board<json::Object>(std::move(*address), hooks.stop,
+  return run<json::Object>(with_board<json::Object>(std::move(*address), "chip.identify", hooks,
                                                     [&](board::BoardClient& board) -> asio::awaitable<Result<json::Object>> {
                                                       capture::IdentifyOptions options;
                                                       options.consent = *allowed;
@@ -122,7 +156,7 @@ Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks) {
   asio::io_context io(1);
   std::string board_uuid;
   const auto read = run<capture::ReadResult>(
-      with_board<capture::ReadResult>(std::move(*address), hooks.stop,
+      with_board<capture::ReadResult>(std::move(*address), "chip.read", hooks,
                                       [&](board::BoardClient& board) -> asio::awaitable<Result<capture::ReadResult>> {
                                         board_uuid = board.info().uuid;
                                         co_return co_await capture::read_chip(board, files::posix(), std::move(options));
@@ -153,7 +187,7 @@ Result<json::Object> socket_check(json::Reader& params, const JobHooks& hooks) {
   if (!address) return failure(address.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
   asio::io_context io(1);
-  return run<json::Object>(with_board<json::Object>(std::move(*address), hooks.stop,
+  return run<json::Object>(with_board<json::Object>(std::move(*address), "socket.check", hooks,
                                                     [](board::BoardClient& board) -> asio::awaitable<Result<json::Object>> {
                                                       const auto verdict = co_await capture::check_contacts(board);
                                                       if (!verdict) co_return failure(verdict.error());
@@ -182,7 +216,7 @@ Result<json::Object> supply_record(json::Reader& params, const JobHooks& hooks) 
   const std::uint16_t limit = options.limit_mA;
   asio::io_context io(1);
   const auto recorded = run<measure::Recorded>(
-      with_board<measure::Recorded>(std::move(*address), hooks.stop,
+      with_board<measure::Recorded>(std::move(*address), "supply.record", hooks,
                                     [&](board::BoardClient& board) -> asio::awaitable<Result<measure::Recorded>> {
                                       co_return co_await measure::record_supply(board, files::posix(), std::move(options));
                                     }),

@@ -6,6 +6,12 @@
 
 namespace steadycell::service {
 
+bool needs_board(std::string_view method) {
+  for (const std::string_view known : {"chip.identify", "chip.read", "socket.check", "supply.record"})
+    if (method == known) return true;
+  return false;
+}
+
 Result<json::Object> Service::call(std::string_view method, const json::Value& params, const JobHooks& hooks) {
   using Method = Result<json::Object> (*)(json::Reader&, const JobHooks&);
   static const std::map<std::string_view, Method> kMethods = {

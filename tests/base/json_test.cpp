@@ -2,6 +2,11 @@
 
 #include <gtest/gtest.h>
 
+#include <bit>
+#include <cmath>
+#include <cstdlib>
+#include <random>
+
 namespace steadycell::json {
 namespace {
 
@@ -29,6 +34,27 @@ TEST(Json, RefusesTextBehindTheDocumentAndACutDocument) {
   EXPECT_FALSE(parse("{\"a\": "));
   EXPECT_FALSE(parse(""));
   EXPECT_TRUE(parse("{}\n"));
+}
+
+// Numbers pass through files and messages unchanged: the reference is the C library's strtod.
+TEST(Json, RealsAreTheNearestDoubleToTheirText) {
+  std::mt19937_64 random(1);
+  std::vector<double> expected;
+  std::string text = "[0.1, {\"a\": [-2.5e-7, 3], \"b\": 0.30000000000000004}";
+  for (int i = 0; i < 20000; ++i) {
+    const double number = std::bit_cast<double>(random());
+    if (!std::isfinite(number)) continue;
+    const std::string digits = fmt::format("{:.17e}", number);
+    text += ", " + digits;
+    expected.push_back(std::strtod(digits.c_str(), nullptr));
+  }
+  const auto value = parse(text + "]");
+  ASSERT_TRUE(value) << value.error().text();
+  EXPECT_EQ(value->at(0), 0.1);
+  EXPECT_EQ(value->at(1).at("a").at(0), -2.5e-7);
+  EXPECT_EQ(value->at(1).at("b"), 0.30000000000000004);
+  for (std::size_t i = 0; i < expected.size(); ++i) ASSERT_EQ(value->at(i + 2).get_double(), expected[i]) << i;
+  EXPECT_EQ(*parse(text_of(*value)), *value);
 }
 
 TEST(JsonReader, NamesTheFullPathOfAMissingKey) {

@@ -117,7 +117,7 @@ class SimulatedBoardMissing(bench.BenchTest):
         (self.folder / "steadycell").write_bytes(bench.STEADYCELL.read_bytes())
         os.chmod(self.folder / "steadycell", 0o755)
         done = subprocess.run([self.folder / "steadycell", "chip", "identify", "--board", self.fixture(), "--json"], cwd=self.folder, capture_output=True, check=False,
-                              env={"PATH": str(self.folder)})
+                              env={"PATH": str(self.folder), "XDG_RUNTIME_DIR": str(self.runtime), "STEADYCELL_DAEMON": "off"})
         self.assertEqual(done.returncode, 1, done.stdout)
         self.assertIn(b'"e602"', done.stdout)
 

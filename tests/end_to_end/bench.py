@@ -1,18 +1,26 @@
 """What the end-to-end tests share: a folder of their own, fixtures made in it, and the built program run there.
 
-STEADYCELL_BIN names the folder of the built programs. Python standard library only.
+STEADYCELL_BIN names the folder of the built programs. With STEADYCELL_WAY=daemon each test has a daemon of its own, and
+commands that need a board must go through it. Python standard library only.
 """
+import contextlib
 import json
 import os
 import random
+import resource
+import signal
+import socket
 import subprocess
 import tempfile
 import unittest
+import unittest.mock
 from pathlib import Path
 
 BIN = Path(os.environ["STEADYCELL_BIN"])
 STEADYCELL = BIN / "steadycell"
+STEADYCELLD = BIN / "steadycelld"
 SIMBOARD = BIN / "steadycell-simboard"
+BY_DAEMON = os.environ.get("STEADYCELL_WAY") == "daemon"
 TESTS = Path(__file__).resolve().parent.parent
 DATA = TESTS / "data"
 CONSENT = ("--supply-mV", "3300")
@@ -44,13 +52,66 @@ class Finished:
         return json.loads(self.out)
 
 
+class Daemon:
+    """A running steadycelld, started as a service manager would."""
+
+    def __init__(self, runtime, *arguments, stderr=None, environment=(), **options):
+        self.socket_path = runtime / "steadycell/steadycelld.socket"
+        self.manager = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self.manager.bind(str(runtime / "notify"))
+        self.manager.settimeout(120)
+        self.process = subprocess.Popen([STEADYCELLD, *map(str, arguments)], cwd="/", stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=stderr,
+                                        env=os.environ | {"NOTIFY_SOCKET": str(runtime / "notify")} | dict(environment), **options)
+        self.wait_for("READY=1")
+
+    def wait_for(self, word):
+        while word not in (told := self.manager.recv(4096).decode()):
+            assert self.process.poll() is None or word == "STOPPING=1", f"the daemon ended before it said {word}: {told}"
+
+    def end(self, how=signal.SIGTERM):
+        """Ends it; returns its exit code."""
+        if self.process.poll() is None:
+            self.process.send_signal(how)
+        code = self.process.wait(120)
+        if self.process.stderr:
+            self.process.stderr.close()
+        self.manager.close()
+        (self.socket_path.parent.parent / "notify").unlink(missing_ok=True)
+        return code
+
+
 class BenchTest(unittest.TestCase):
     """Each test has an empty folder, in which the program runs."""
 
+    by_daemon = BY_DAEMON  # a class that looks after its own daemons says False
+
     def setUp(self):
-        folder = tempfile.TemporaryDirectory(prefix="steadycell-")
+        folder, runtime = (tempfile.TemporaryDirectory(prefix="steadycell-") for _ in range(2))
         self.addCleanup(folder.cleanup)
-        self.folder = Path(folder.name)
+        self.addCleanup(runtime.cleanup)
+        self.folder, self.runtime = Path(folder.name), Path(runtime.name)
+        here = unittest.mock.patch.dict(os.environ, XDG_RUNTIME_DIR=runtime.name, XDG_CONFIG_HOME=runtime.name)
+        here.start()
+        self.addCleanup(here.stop)
+        self.daemon = None
+        if self.by_daemon:
+            os.environ["STEADYCELL_DAEMON"] = "only"
+            self.daemon = Daemon(self.runtime)
+            self.addCleanup(lambda: self.assertEqual(self.daemon.end(), 0))
+
+    @contextlib.contextmanager
+    def largest_file(self, size):
+        """No process of this test may write a larger file; gives the options for run_it."""
+        def limit():
+            signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+            resource.setrlimit(resource.RLIMIT_FSIZE, (size, resource.RLIM_INFINITY))
+        if self.daemon:
+            resource.prlimit(self.daemon.process.pid, resource.RLIMIT_FSIZE, (size, resource.RLIM_INFINITY))
+        try:
+            yield {"preexec_fn": limit}
+        finally:
+            if self.daemon:
+                resource.prlimit(self.daemon.process.pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
 
     def command(self, *arguments):
         return [str(STEADYCELL), *map(str, arguments)]

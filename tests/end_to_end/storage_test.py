@@ -3,7 +3,6 @@
 The full disk is played by RLIMIT_FSIZE: a write beyond it fails with EFBIG, as on a file system with a size limit.
 """
 import os
-import resource
 import signal
 import subprocess
 
@@ -13,13 +12,6 @@ from bench import BLOCKS, CONSENT, PAGES_PER_BLOCK, RAW, random_pages
 PAGES = BLOCKS * PAGES_PER_BLOCK
 
 
-def at_most(size):
-    def limit():
-        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-        resource.setrlimit(resource.RLIMIT_FSIZE, (size, size))
-    return limit
-
-
 class FullDisk(bench.BenchTest):
     def setUp(self):
         super().setUp()
@@ -27,7 +19,8 @@ class FullDisk(bench.BenchTest):
         self.board = self.fixture(content=self.content)
 
     def refused(self, *arguments, size):
-        done = self.run_it(*arguments, "--json", preexec_fn=at_most(size))
+        with self.largest_file(size) as options:
+            done = self.run_it(*arguments, "--json", **options)
         self.assertEqual(done.code, 8, f"{done.text} {done.err}")
         error = self.only_object(done)["error"]
         self.assertIn(error["code"], ("e501", "e502"))
@@ -100,7 +93,9 @@ class TwoAtOnce(bench.BenchTest):
         self.addCleanup(first.wait, 30)
         self.addCleanup(first.kill)
         self.assertIn("pass 1", first.stderr.readline())
-        self.refuse("e506", 9, *read)
+        # Another board: the capture itself is what both want.
+        other = self.fixture("other.json", content=random_pages(PAGES), seed=12)
+        self.refuse("e506", 9, "chip", "read", "--board", other, *read[4:])
 
 
 if __name__ == "__main__":

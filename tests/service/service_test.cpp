@@ -18,6 +18,7 @@ class ServiceOnTheBench : public ::testing::Test {
     setenv("PATH", STEADYCELL_BIN_DIR ":/usr/bin:/bin", 1);
     folder_ = std::filesystem::temp_directory_path() / ("steadycell-service-" + passes::make_uuid());
     std::filesystem::create_directory(folder_);
+    setenv("XDG_RUNTIME_DIR", folder_.c_str(), 1);  // locks of boards
     std::ofstream(folder_ / "fixture.json") << R"({ "schema": "steadycell-fixture/1", "seed": 1,
       "chip": { "supply_mV": 3300, "targets": [ { "id_bytes": "98 D1 90 15 76 14 01 00",
         "geometry": { "page_bytes": 2048, "spare_bytes": 64, "pages_per_block": 64, "blocks": 8, "luns": 1, "planes": 1,

@@ -1,0 +1,44 @@
+#pragma once
+#include <memory>
+#include <optional>
+#include <string>
+#include <string_view>
+
+#include "api/message.h"
+#include "base/json.h"
+#include "base/result.h"
+#include "service/service.h"
+
+namespace steadycell::cli {
+
+// One connection to the daemon of this user; calls block. What a call needs from its folder it finds in the one where this
+// process works, and its job stops when this process ends.
+class DaemonClient {
+ public:
+  // nullptr when nobody listens at the socket. daemon_unreachable when somebody does and does not answer as a daemon.
+  static Result<std::unique_ptr<DaemonClient>> connect(const std::string& socket);
+  ~DaemonClient();
+  DaemonClient(const DaemonClient&) = delete;
+  DaemonClient& operator=(const DaemonClient&) = delete;
+
+  // As Service::call. Once `hooks.stop` is set the job is asked to stop, and its answer awaited.
+  Result<json::Object> call(std::string_view method, const json::Value& params, const service::JobHooks& hooks);
+  const std::string& version() const { return version_; }
+  int process() const { return process_; }
+
+ private:
+  explicit DaemonClient(int fd) : fd_(fd) {}
+  Result<json::Object> greet();
+  Result<void> send(const std::string& line);
+  // The answer to request `id`; events go to the hooks on the way. No answer within the limit is daemon_unreachable.
+  Result<json::Object> answer(std::uint64_t id, std::string_view method, const service::JobHooks& hooks, bool limited);
+  Result<void> take(std::string_view line, std::uint64_t id, const service::JobHooks& hooks, std::optional<Result<json::Object>>& result);
+
+  int fd_;
+  std::uint64_t last_id_ = 0;
+  std::string version_;
+  int process_ = 0;
+  api::LineReader lines_{api::kMaxAnswerBytes};
+};
+
+}  // namespace steadycell::cli

@@ -1,0 +1,152 @@
+#include "cli/doctor.h"
+
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <filesystem>
+#include <regex>
+#include <utility>
+
+#include "base/text.h"
+#include "cli/daemon_client.h"
+#include "files/atomic.h"
+#include "service/runtime.h"
+
+namespace steadycell::cli {
+namespace {
+
+namespace fs = std::filesystem;
+using State = Finding::State;
+constexpr std::uint64_t kMaxFile = 1 << 20;
+
+Finding finding(std::string check, State state, std::string found, std::string cure = {}) {
+  return {.check = std::move(check), .state = state, .found = std::move(found), .cure = std::move(cure)};
+}
+
+std::vector<std::string> rule_files(const std::string& root) {
+  std::vector<std::string> files;
+  for (const char* folder : {"/etc/udev/rules.d", "/run/udev/rules.d", "/usr/lib/udev/rules.d"}) {
+    std::error_code code;
+    for (fs::directory_iterator entry(root + folder, code), end; !code && entry != end; entry.increment(code)) {
+      const std::string name = entry->path().filename().string();
+      if (name.find("steadycell") != std::string::npos && name.ends_with(".rules")) files.push_back(entry->path().string());
+    }
+  }
+  std::sort(files.begin(), files.end());
+  return files;
+}
+
+// The rules' words without comments.
+std::string rules_in(const std::string& text) {
+  std::string rules;
+  std::size_t at = 0;
+  while (at < text.size()) {
+    const std::size_t end = std::min(text.find('\n', at), text.size());
+    if (text[at] != '#') rules += text.substr(at, end - at) + "\n";
+    at = end + 1;
+  }
+  return rules;
+}
+
+Finding check_runtime() {
+  const auto folder = service::runtime_folder();
+  if (!folder) return finding("runtime folder", State::problem, folder.error().what(), folder.error().next());
+  return finding("runtime folder", State::good, printable(*folder) + ", open to you alone");
+}
+
+Finding check_socket() {
+  const std::string path = service::socket_path(service::runtime_path());
+  struct stat facts {};
+  if (::lstat(path.c_str(), &facts) != 0) return finding("socket", State::good, "there is none: no daemon was started");
+  if (!S_ISSOCK(facts.st_mode)) return finding("socket", State::problem, printable(path) + " is no socket", "move it away");
+  if (facts.st_uid != ::geteuid()) return finding("socket", State::problem, printable(path) + " belongs to somebody else", "remove it, then start the daemon again");
+  if ((facts.st_mode & 077) != 0) return finding("socket", State::problem, printable(path) + " lets others in", "chmod 0600 " + printable(path));
+  return finding("socket", State::good, printable(path) + ", open to you alone");
+}
+
+Finding check_daemon() {
+  const std::string path = service::socket_path(service::runtime_path());
+  const auto client = DaemonClient::connect(path);
+  if (!client) return finding("daemon", State::problem, client.error().what(), client.error().next());
+  if (!*client) {
+    std::error_code code;
+    if (fs::exists(path, code)) return finding("daemon", State::note, "ended hard: its socket is left behind", "start steadycelld again; commands work without it, too");
+    return finding("daemon", State::note, "none runs: commands work by themselves", "for several clients on one board: systemctl --user enable --now steadycelld.socket");
+  }
+  const std::string found = fmt::format("steadycell {}, process {}", printable((*client)->version()), (*client)->process());
+  if ((*client)->version() != STEADYCELL_VERSION)
+    return finding("daemon", State::problem, found + "; this command is " STEADYCELL_VERSION, "end the daemon when its jobs are done, so that the installed one starts");
+  return finding("daemon", State::good, found);
+}
+
+Finding check_simulated_board() {
+  std::error_code code;
+  const fs::path self = fs::read_symlink("/proc/self/exe", code);
+  const fs::path wanted = self.parent_path() / "steadycell-simboard";
+  if (!code && ::access(wanted.c_str(), X_OK) == 0) return finding("simulated board", State::good, printable(wanted.string()));
+  return finding("simulated board", State::note, "steadycell-simboard does not lie beside this program: sim: boards and the demo need it in PATH", "install steadycell as a whole");
+}
+
+const char* name_of(State state) {
+  switch (state) {
+    case State::good:
+      return "good";
+    case State::note:
+      return "note";
+    case State::problem:
+      break;
+  }
+  return "problem";
+}
+
+}  // namespace
+
+Finding check_device_rules(const std::string& root) {
+  const std::string check = "device rule";
+  const auto files = rule_files(root);
+  if (files.empty()) return finding(check, State::note, "no udev rule for the board; this version reaches boards without USB and needs none");
+  std::string rules;
+  for (const std::string& path : files) {
+    const auto text = files::read_text(files::posix(), path, kMaxFile);
+    if (!text) return finding(check, State::problem, printable(path) + " cannot be read", "chmod 0644 " + printable(path));
+    const std::string own = rules_in(*text);
+    // systemd's 73-seat-late.rules act on the tag; a rule behind them sets it too late.
+    if (own.find("uaccess") != std::string::npos && fs::path(path).filename().string() >= "73")
+      return finding(check, State::problem, printable(path) + " comes too late for uaccess", "give it a number below 73");
+    if (std::regex_search(own, std::regex("MODE:?=\"0?666\""))) return finding(check, State::problem, printable(path) + " lets everybody use the board", "use MODE=\"0660\" with GROUP and TAG+=\"uaccess\"");
+    if (std::regex_search(own, std::regex("id(Vendor|Product)\\}==\"(0x|[0-9a-f]*[A-F])")))
+      return finding(check, State::problem, printable(path) + " has an id that never matches", "write ids in lower-case hex without 0x");
+    rules += own;
+  }
+  const bool usb = rules.find("SUBSYSTEM==\"usb\"") != std::string::npos, hid = rules.find("SUBSYSTEM==\"hidraw\"") != std::string::npos;
+  if (!usb || !hid) return finding(check, State::problem, fmt::format("there is no rule for the {} node", usb ? "hidraw" : "usb"), "write one rule for each of the two nodes of the board");
+  return finding(check, State::good, printable(files.front()));
+}
+
+Finding check_usb_suspend(const std::string& root) {
+  const std::string check = "usb suspend";
+  const auto text = files::read_text(files::posix(), root + "/sys/module/usbcore/parameters/autosuspend", 64);
+  if (!text) return finding(check, State::note, "this kernel shows no setting for suspending USB devices");
+  const std::string seconds = text->substr(0, text->find('\n'));
+  if (seconds.starts_with('-')) return finding(check, State::good, "USB devices are never suspended");
+  for (const std::string& path : rule_files(root)) {
+    const auto rule = files::read_text(files::posix(), path, kMaxFile);
+    if (rule && rules_in(*rule).find("ATTR{power/control}=\"on\"") != std::string::npos) return finding(check, State::good, "the board is kept awake by its rule");
+  }
+  return finding(check, State::note, fmt::format("idle USB devices are suspended after {} s, a board on USB too", printable(seconds)),
+                 "before a board is used on USB: a rule with ATTR{power/control}=\"on\", or usbcore.autosuspend=-1 for the kernel");
+}
+
+Result<json::Object> doctor() {
+  json::Array findings;
+  bool healthy = true;
+  for (const Finding& found : {check_runtime(), check_socket(), check_daemon(), check_simulated_board(), check_device_rules(""), check_usb_suspend("")}) {
+    healthy = healthy && found.state != State::problem;
+    findings.push_back(json::Object{{"check", found.check}, {"state", name_of(found.state)}, {"found", found.found},
+                                    {"cure", found.cure.empty() ? json::Value(nullptr) : json::Value(found.cure)}});
+  }
+  return json::Object{{"healthy", healthy}, {"findings", std::move(findings)}};
+}
+
+}  // namespace steadycell::cli

@@ -1,0 +1,23 @@
+#include "daemon/log.h"
+
+#include <fmt/format.h>
+
+#include <cstdio>
+
+#include "base/text.h"
+
+namespace steadycell::daemon {
+
+void Log::tell(std::string_view kind, const std::string& text) {
+  const auto now = std::chrono::steady_clock::now();
+  const auto found = kind.empty() ? kinds_.end() : kinds_.find(kind);
+  if (found != kinds_.end() && now - found->second.last < std::chrono::seconds(10)) {
+    ++found->second.held_back;
+    return;
+  }
+  const std::uint64_t held_back = found != kinds_.end() ? found->second.held_back : 0;
+  if (!kind.empty()) kinds_.insert_or_assign(std::string(kind), Kind{now, 0});
+  fmt::print(stderr, "steadycelld: {}{}\n", printable(text), held_back > 0 ? fmt::format(" (and {} more like it)", held_back) : "");
+}
+
+}  // namespace steadycell::daemon
