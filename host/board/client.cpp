@@ -26,6 +26,12 @@ class CollectOne final : public PageSink {
 
 }  // namespace
 
+Error rail_off(std::string what) {
+  return Error(ErrorCode::rail_failed, std::move(what))
+      .advising("if this computer was very busy, repeat the command: a board that hears nothing for 500 ms switches "
+                "its rails off; else take the chip out and try the board with an empty socket");
+}
+
 Error error_of(std::uint16_t status, std::uint16_t detail) {
   const auto refused = [](std::string what) { return Error(ErrorCode::board_refused, std::move(what)); };
   switch (status) {
@@ -59,7 +65,7 @@ Error error_of(std::uint16_t status, std::uint16_t detail) {
     case SCP_ABORTED:
       return refused("the board gave it up on an abort");
     case SCP_RAIL_LOST:
-      return Error(ErrorCode::rail_failed, "the rail went off while the board worked");
+      return rail_off("the rail went off while the board worked");
     default:
       return refused(fmt::format("the board answered with status {}", status));
   }

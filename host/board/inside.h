@@ -140,6 +140,8 @@ struct BoardClient::Inside : std::enable_shared_from_this<Inside> {
   Error loss_of(scp_rail rail) const;
 };
 
+// A rail that went off without a word of the board: it failed, or the board had heard nothing from a busy host.
+Error rail_off(std::string what);
 // The error behind a status of the board.
 Error error_of(std::uint16_t status, std::uint16_t detail);
 

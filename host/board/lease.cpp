@@ -97,6 +97,10 @@ asio::awaitable<Result<PowerLease>> PowerLease::port(BoardClient& board, std::ui
   co_return std::move(lease);
 }
 
+asio::awaitable<Result<void>> PowerLease::end_left_over_socket(BoardClient& board) {
+  co_return co_await switch_off(*board.inside_, SCP_RAIL_SOCKET, false);
+}
+
 PowerLease::PowerLease(std::shared_ptr<BoardClient::Inside> inside, scp_rail rail, bool kept, Millivolts measured)
     : inside_(std::move(inside)), rail_(rail), kept_(kept), measured_(measured) {}
 

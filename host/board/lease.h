@@ -19,6 +19,9 @@ class PowerLease {
   static asio::awaitable<Result<PowerLease>> port(BoardClient& board, std::uint16_t limit_mA,
                                                   std::uint16_t ramp_ms, bool data_lines, bool keep);
 
+  // Switches off what a session before this one has left on, or bleeding, in the socket.
+  static asio::awaitable<Result<void>> end_left_over_socket(BoardClient& board);
+
   PowerLease(PowerLease&& other) noexcept;
   PowerLease& operator=(PowerLease&&) = delete;
   ~PowerLease();

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "capture/sample.h"
 #include "chip/bus.h"
 
 namespace steadycell::capture {
@@ -48,13 +49,6 @@ class Identifier {
     co_return co_await board_.run_once(program, target);
   }
 
-  asio::awaitable<Result<void>> reset(std::uint8_t target) {
-    const auto program = chip::reset_program();
-    const auto done = co_await board_.run_once(program, target);
-    if (!done) co_return failure(Error(done.error()).during("resetting chip enable {}", target + 1));
-    co_return Result<void>();
-  }
-
   asio::awaitable<Result<board::PowerLease>> power(Millivolts rail, board::SocketGround ground) {
     auto lease = co_await board::PowerLease::socket(board_, rail, kSocketLimit_mA, std::move(ground));
     if (!lease) co_return failure(lease.error());
@@ -76,6 +70,7 @@ class Identifier {
       co_return failure(answer.error());
     }
     const bool answered = !silent(*answer);
+    bool named = false;  // the chip's own answer tells its supply
     std::optional<Millivolts> rail = options_.consent;
     if (answered) {
       const auto decoded = chip::decode_id(*answer);
@@ -83,7 +78,8 @@ class Identifier {
         (void)co_await lease->power_down();
         co_return failure(Error(ErrorCode::unknown_chip, fmt::format("the ID {} is of a 5 V part", hex_spaced(*answer))).advising("this socket gives 1.8 V and 3.3 V only"));
       }
-      if (decoded && decoded->supply) rail = decoded->supply;
+      named = decoded && decoded->supply;
+      if (named) rail = decoded->supply;
       // The chip lives at 1.8 V and its ID tells no supply: that is where it stays, unless the user says otherwise.
       if (!rail) {
         rail = low;
@@ -103,9 +99,9 @@ class Identifier {
     if (!rail) co_return failure(ErrorCode::needs_consent, "the chip says nothing at 1.8 V");
     if (*rail == low) co_return failure(ErrorCode::no_chip, "the chip says nothing at 1.8 V, and no other supply was allowed");
     board::SocketGround ground;
-    ground.kind = answered ? SCP_GROUND_CHIP_ANSWER : SCP_GROUND_USER_WORD;
-    if (answered) ground.id = chip::trimmed_id(*answer);
-    if (!answered) found_.notes.emplace_back("the chip was silent at 1.8 V; 3.3 V was given on the user's word");
+    ground.kind = named ? SCP_GROUND_CHIP_ANSWER : SCP_GROUND_USER_WORD;
+    if (named) ground.id = chip::trimmed_id(*answer);
+    if (!named) found_.notes.emplace_back(fmt::format("the chip {} at 1.8 V; 3.3 V was given on the user's word", answered ? "answers without telling its supply" : "was silent"));
     co_return co_await power(high, std::move(ground));
   }
 
@@ -113,8 +109,8 @@ class Identifier {
   asio::awaitable<Result<Bytes>> answer_at_probe() {
     Bytes first;
     for (std::uint8_t target = 0; target < board_.info().targets; ++target) {
-      const auto ready = co_await reset(target);
-      if (!ready) co_return failure(ready.error());
+      const auto ready = co_await reset_chip(board_, target);
+      if (!ready && ready.error().code() != ErrorCode::chip_busy) co_return failure(ready.error());
       auto id = co_await stable_id(target);
       // A 3.3 V part may stammer at 1.8 V. With the user's word for 3.3 V that is as good as silence.
       if (!id && id.error().code() == ErrorCode::unstable_id && options_.consent == Millivolts(3300)) id = Bytes(chip::kIdBytes, 0xFF);
@@ -172,7 +168,7 @@ class Identifier {
 
   // Nothing when this chip enable is silent.
   asio::awaitable<Result<std::optional<FoundTarget>>> look_at(std::uint8_t target) {
-    const auto ready = co_await reset(target);
+    const auto ready = co_await reset_chip(board_, target);
     if (!ready) co_return failure(ready.error());
     FoundTarget found;
     found.target = target;
@@ -200,7 +196,21 @@ class Identifier {
     auto chip = chip::identify(found.id_bytes, found.parameter_page, announced->jedec);
     if (!chip) co_return failure(Error(chip.error()).during("identifying chip enable {}", target + 1));
     found.chip = std::move(*chip);
+    if (*ready == chip::WaitFor::status)
+      found_.notes.emplace_back(fmt::format("R/B# of chip enable {} does not rise after RESET; the status register says ready", target + 1));
+    const auto warned = co_await look_at_write_protect(target);
+    if (!warned) co_return failure(warned.error());
     co_return std::optional<FoundTarget>(std::move(found));
+  }
+
+  // Identifying is done whatever WP# says; the proofs before a read refuse when it is not low.
+  asio::awaitable<Result<void>> look_at_write_protect(std::uint8_t target) {
+    const auto program = chip::status_program(2);
+    const auto status = co_await board_.run_once(program, target);
+    if (!status) co_return failure(Error(status.error()).during("reading the status of chip enable {}", target + 1));
+    if (((*status)[0] & 0x80) != 0)
+      found_.notes.emplace_back(fmt::format("WP# is not low: the status of chip enable {} reads {}, with bit 7 set; check the board's WP# strap before you read", target + 1, hex_spaced(*status)));
+    co_return Result<void>();
   }
 
   // By R/B#, and when what comes is no page, once more by status polling: R/B# may not be connected.
@@ -209,11 +219,13 @@ class Identifier {
     for (const chip::WaitFor wait : {chip::WaitFor::ready_pin, chip::WaitFor::status}) {
       const auto program = chip::parameter_page_program(at, chip::kParameterPageBytes, wait);
       auto page = co_await board_.run_once(program, target);
+      const bool stays_busy = !page && page.error().code() == ErrorCode::chip_busy;
+      if (stays_busy && wait == chip::WaitFor::ready_pin) page = Bytes();
       if (!page) co_return failure(Error(page.error()).during("reading the parameter page"));
       const auto decoded = chip::decode_parameter_page(*page);
       if (decoded || decoded.error().code() == ErrorCode::double_rate) co_return std::move(*page);
       if (first.empty()) first = std::move(*page);
-      const auto idle = co_await reset(target);
+      const auto idle = co_await reset_chip(board_, target);
       if (!idle) co_return failure(idle.error());
     }
     co_return first;
@@ -227,6 +239,9 @@ class Identifier {
 }  // namespace
 
 asio::awaitable<Result<contact::Verdict>> check_contacts(board::BoardClient& board) {
+  // The cable may just have been plugged in again, with the board's rails still on.
+  const auto off = co_await board::PowerLease::end_left_over_socket(board);
+  if (!off) co_return failure(off.error());
   const auto readings = co_await board.contacts(1, SCP_CONTACT_RAIL);
   if (!readings) co_return failure(readings.error());
   contact::Readings all;

@@ -123,8 +123,8 @@ class Proving {
                               .advising("check the contact of R/B# (pin 7)"));
       out_.wait = chip::WaitFor::status;
       out_.page_program = chip::read_page_program(what_.geometry, chip::read_limit(what_), out_.wait);
-      const auto idle = co_await reset(target);
-      if (!idle) co_return idle;
+      const auto idle = co_await reset_chip(board_, target.target);
+      if (!idle) co_return failure(idle.error());
       out_.notes.push_back(seen + ": the status register is polled instead");
       pages = co_await sample(target);
       if (!pages) co_return failure(pages.error());
@@ -134,13 +134,6 @@ class Proving {
     for (const SamplePage& page : *pages) lanes_.add_page(page.bytes);
     ++out_.sample_reads;
     slow_.push_back(std::move(*pages));
-    co_return Result<void>();
-  }
-
-  asio::awaitable<Result<void>> reset(const FoundTarget& target) {
-    const auto program = chip::reset_program();
-    const auto done = co_await board_.run_once(program, target.target);
-    if (!done) co_return failure(Error(done.error()).during("resetting chip enable {}", target.target + 1));
     co_return Result<void>();
   }
 
@@ -157,8 +150,8 @@ class Proving {
       const auto back = co_await board_.bus_setup(bus_for(what_.geometry, 0));
       if (!back) co_return failure(back.error());
       for (const FoundTarget& target : found_.targets) {
-        const auto idle = co_await reset(target);
-        if (!idle) co_return idle;
+        const auto idle = co_await reset_chip(board_, target.target);
+        if (!idle) co_return failure(idle.error());
       }
       co_return Result<void>();
     }

@@ -20,6 +20,8 @@ using namespace std::chrono_literals;
 using Clock = std::chrono::steady_clock;
 
 constexpr std::uint64_t kReserveBytes = 16 << 20;  // kept free for journal and manifest
+constexpr auto kRestartWindow = 60s;
+constexpr std::size_t kMostRestarts = 3;  // of the board within that window: then the job stops
 
 class Reading {
  public:
@@ -39,6 +41,20 @@ class Reading {
       if (!witnesses) co_return failure(witnesses.error());
       witnesses_ = std::move(*witnesses);
     }
+    restarts_seen_ = board_.stats().restarts;
+    for (;;) {
+      const auto done = co_await power_and_read();
+      if (done) break;
+      const auto again = co_await goes_on_after_restart(done.error());
+      if (!again) co_return failure(keeping(again.error()));
+      if (!*again) co_return failure(keeping(done.error()));
+    }
+    writer_thread_.join();
+    co_return std::move(result_);
+  }
+
+ private:
+  asio::awaitable<Result<void>> power_and_read() {
     IdentifyOptions identify;
     identify.consent = options_.consent;
     auto powered = co_await power_and_identify(board_, identify);
@@ -46,16 +62,36 @@ class Reading {
     result_.found = std::move(powered->found);
     const auto done = co_await read_powered();
     const auto down = co_await powered->lease.power_down();
-    writer_thread_.join();
-    if (!done) co_return failure(keeping(done.error()));
+    if (!done) co_return done;
     if (!down && !board_.lost()) co_return failure(down.error());
-    co_return std::move(result_);
+    co_return Result<void>();
   }
 
- private:
+  // A firmware that started anew has switched the chip off: it is powered and proven as at the beginning, and the first
+  // missing unit is next. Restarts that come fast one behind the other are the board's fault to mend.
+  asio::awaitable<Result<bool>> goes_on_after_restart(const Error& error) {
+    const std::uint64_t restarts = board_.stats().restarts;
+    if (restarts == restarts_seen_ || board_.lost()) co_return false;
+    restarts_seen_ = restarts;
+    const auto now = Clock::now();
+    restarted_at_.push_back(now);
+    std::erase_if(restarted_at_, [&](Clock::time_point at) { return now - at > kRestartWindow; });
+    if (restarted_at_.size() >= kMostRestarts) co_return false;
+    if (!writer_) co_return true;
+    const auto noted = co_await on_writer([&] { return writer_->note({{"event", "restart"}, {"why", error.what()}}); });
+    if (!noted) co_return failure(noted.error());
+    going_on_ = true;
+    auto witnesses = pick_witnesses(writer_->reader());
+    if (!witnesses) co_return failure(witnesses.error());
+    witnesses_ = std::move(*witnesses);
+    add_note(fmt::format("{}; the chip was powered anew and read on from the first missing block", error.what()));
+    co_return true;
+  }
+
   Error keeping(Error error) {
     if (!writer_) return error;
-    Error kept = std::move(error).keeping(fmt::format("{} units are safe in {}", writer_->acknowledged(), options_.folder));
+    // Who failed may know better what is safe.
+    Error kept = error.kept().empty() ? std::move(error).keeping(fmt::format("{} units are safe in {}", writer_->acknowledged(), options_.folder)) : std::move(error);
     if (kept.code() != ErrorCode::interrupted) return kept;
     return std::move(kept).advising("run the same command again: it goes on at the first block that is missing");
   }
@@ -82,6 +118,8 @@ class Reading {
     if (writer_) {
       const auto same = co_await compare_pages(board_, geometry, proven_, witnesses_);
       if (!same) co_return same;
+      if (writer_->head().board_uuid != board_.info().uuid)
+        add_note(fmt::format("the capture was begun on board {}, this part is read on board {}", writer_->head().board_uuid, board_.info().uuid));
       if (writer_->head().timing != fmt::format("mode {}", proven_.timing_mode))
         add_note(fmt::format("the capture was begun with timing {}, this part is read with mode {}", writer_->head().timing, proven_.timing_mode));
     } else {
@@ -90,13 +128,14 @@ class Reading {
     }
     result_.uuid = writer_->head().uuid;
     held_ = writer_->units();
+    if (!held_before_) held_before_ = held_;
     const auto space = check_space(geometry);
     if (!space) co_return space;
     const auto noted = co_await on_writer([&] { return note_start(); });
     if (!noted) co_return noted;
     const auto started = Clock::now();
     const auto read = co_await read_passes(geometry);
-    result_.seconds = std::chrono::duration<double>(Clock::now() - started).count();
+    result_.seconds += std::chrono::duration<double>(Clock::now() - started).count();
     const auto synced = co_await on_writer([&] { return writer_->sync(); });
     if (!read) co_return read;
     if (!synced) co_return synced;
@@ -185,6 +224,7 @@ class Reading {
   }
 
   void add_note(std::string text) {
+    if (std::find(result_.notes.begin(), result_.notes.end(), text) != result_.notes.end()) return;
     if (options_.note) options_.note(text);
     result_.notes.push_back(std::move(text));
   }
@@ -193,13 +233,15 @@ class Reading {
     UnitSink sink(geometry, proven_.wait, *writer_, writer_thread_, executor_);
     const std::uint64_t blocks = std::uint64_t{result_.blocks.last} - result_.blocks.first + 1;
     units_a_pass_ = blocks * geometry.luns * result_.found.targets.size();
+    result_.units_held = 0;
+    const ReadResult earlier = result_;  // what was read before a restart of the board
     for (std::uint32_t pass = 1; pass <= options_.passes; ++pass) {
       const auto read = co_await read_pass(geometry, pass, sink);
       co_await wait_for_writer(sink);
-      result_.units_read = sink.totals().units;
-      result_.bytes = sink.totals().bytes;
-      result_.pages_not_transferred = sink.totals().transfer_errors;
-      result_.pages_timed_out = sink.totals().timeouts;
+      result_.units_read = earlier.units_read + sink.totals().units;
+      result_.bytes = earlier.bytes + sink.totals().bytes;
+      result_.pages_not_transferred = earlier.pages_not_transferred + sink.totals().transfer_errors;
+      result_.pages_timed_out = earlier.pages_timed_out + sink.totals().timeouts;
       if (sink.failed()) co_return failure(*sink.failed());
       if (!read) co_return read;
       if (units_now_ > 0) {
@@ -237,13 +279,14 @@ class Reading {
       for (std::uint8_t lun = 0; lun < geometry.luns; ++lun) {
         for (std::uint32_t block = result_.blocks.first; block <= result_.blocks.last;) {
           const UnitPlace place{target.target, lun};
-          if (held_before(place, block, pass)) {
+          if (held_.has({place, {block}, pass})) {
             ++held;
+            result_.units_held += held_before_->has({place, {block}, pass}) ? 1 : 0;
             ++block;
             continue;
           }
           std::uint32_t count = 1;
-          while (count < sink.blocks_a_run() && block + count <= result_.blocks.last && !held_before(place, block + count, pass)) ++count;
+          while (count < sink.blocks_a_run() && block + count <= result_.blocks.last && !held_.has({place, {block + count}, pass})) ++count;
           sink.start_run(place, {block}, PassIndex(pass));
           board::RunRequest request;
           request.program = &proven_.page_program;
@@ -261,15 +304,10 @@ class Reading {
         }
       }
     }
-    result_.units_held += held;
     co_await wait_for_writer(sink);
     sink.on_unit({});
     co_return Result<void>();
   }
-
-  // The journal's index belongs to the writer's thread while it writes; what this job adds is asked for once only, so the
-  // answer from before the job is the right one. UnitIndex grows by whole passes, which happens on that thread.
-  bool held_before(UnitPlace place, std::uint32_t block, std::uint32_t pass) { return held_.has({place, {block}, pass}); }
 
   asio::awaitable<void> wait_for_writer(UnitSink& sink) {
     asio::steady_timer pause(executor_);
@@ -286,8 +324,13 @@ class Reading {
   asio::any_io_executor executor_;
   asio::thread_pool writer_thread_;
   std::optional<passes::CaptureWriter> writer_;
-  passes::UnitIndex held_;  // as it was when the job began
-  bool going_on_ = false;  // the capture was there when the job began
+  // The journal's index belongs to the writer's thread while it writes. What is read is asked for once only, so the answer
+  // from before the reading began is the right one.
+  passes::UnitIndex held_;
+  std::optional<passes::UnitIndex> held_before_;  // as it was when the job began
+  bool going_on_ = false;  // the capture was there before the chip got its power
+  std::uint64_t restarts_seen_ = 0;
+  std::vector<Clock::time_point> restarted_at_;
   std::vector<Witness> witnesses_;
   Proven proven_;
   ReadResult result_;

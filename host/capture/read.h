@@ -39,8 +39,8 @@ struct ReadResult {
 
 // Powers and identifies the chip, lets it prove itself (WP# low, R/B# moving, lanes alive), then reads pass 1 whole over the
 // range and seals it, then the later passes, pass by pass. Every unit is in the journal as soon as it is read; whatever ends
-// the job, finished units stay and the same call goes on with the first that is missing. The socket is powered down in
-// every case.
+// the job, finished units stay and the same call goes on with the first that is missing. A board that restarts by itself is
+// greeted anew and read on, up to its third restart within a minute. The socket is powered down in every case.
 //
 // Errors beyond those of power_and_identify: mismatched_capture (both identities shown), proof_failed, interrupted,
 // storage_full and storage_failed, link_lost.

@@ -13,7 +13,7 @@ std::string identity_text(ByteSpan id, std::string_view maker, std::string_view 
 }
 
 Error mismatch(std::string what) {
-  return Error(ErrorCode::mismatched_capture, std::move(what)).advising("put the right chip into the socket, or give --into a new folder");
+  return Error(ErrorCode::mismatched_capture, std::move(what)).keeping("the capture is as it was").advising("put the right chip into the socket, or give --into a new folder");
 }
 
 }  // namespace

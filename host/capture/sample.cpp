@@ -48,6 +48,16 @@ asio::awaitable<Result<std::vector<SamplePage>>> read_sample(board::BoardClient&
   co_return std::move(sink.pages);
 }
 
+asio::awaitable<Result<chip::WaitFor>> reset_chip(board::BoardClient& board, std::uint8_t target) {
+  for (const chip::WaitFor wait : {chip::WaitFor::ready_pin, chip::WaitFor::status}) {
+    const auto program = chip::reset_program(wait);
+    const auto done = co_await board.run_once(program, target);
+    if (done) co_return wait;
+    if (done.error().code() != ErrorCode::chip_busy) co_return failure(Error(done.error()).during("resetting chip enable {}", target + 1));
+  }
+  co_return failure(ErrorCode::chip_busy, "chip enable {} stays busy after RESET: R/B# is low, and bit 6 of its status as well", target + 1);
+}
+
 void Likeness::add(ByteSpan a, ByteSpan b) {
   if (a.empty() || a.size() != b.size() || (blank(a) && blank(b))) return;
   ++pages;

@@ -21,6 +21,10 @@ board::BusSetup bus_for(const Geometry& geometry, std::uint8_t timing_mode);
 asio::awaitable<Result<std::vector<SamplePage>>> read_sample(board::BoardClient& board, const protocol::BusProgram& program, std::uint8_t target,
                                                              board::RowRange rows);
 
+// RESET, until R/B# says ready, or the status register where R/B# does not rise: which of the two told. chip_busy when
+// neither does.
+asio::awaitable<Result<chip::WaitFor>> reset_chip(board::BoardClient& board, std::uint8_t target);
+
 // How alike two readings of the same pages are. Pages that are blank on both sides (nearly all ones or zeros) or did not
 // come tell nothing and do not count.
 struct Likeness {

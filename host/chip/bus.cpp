@@ -35,9 +35,11 @@ Microseconds read_limit(const Identification& what) {
   return Microseconds(std::clamp<std::int64_t>(10 * what.read_time.value, 1'000, kSlowestRead.value));
 }
 
-BusProgram reset_program() {
+BusProgram reset_program(WaitFor wait_for) {
   BusProgram program;
-  program.command(ReadOpcode::reset).wait_ready(kResetLimit).delay(kFirstReset);
+  program.command(ReadOpcode::reset);
+  wait(program, wait_for, kResetLimit);
+  program.delay(kFirstReset);
   return program;
 }
 

@@ -32,10 +32,11 @@ inline constexpr Microseconds kSlowestRead{10'000};  // while the part is not kn
 // How a program learns that an operation is done.
 enum class WaitFor : std::uint8_t {
   ready_pin,  // R/B#
-  status,     // bit 6 of the status register: when R/B# is not connected; not on small-page parts
+  status,     // bit 6 of the status register: when R/B# is not connected; not for the pages of small-page parts
 };
 
-protocol::BusProgram reset_program();
+// By the status register on small-page parts too: behind FFh there are no data to go back to.
+protocol::BusProgram reset_program(WaitFor wait = WaitFor::ready_pin);
 // READ ID at 00h, 20h or 40h.
 protocol::BusProgram read_id_program(std::uint8_t at);
 // All copies, from ECh 00h (ONFI) or 40h (JEDEC).

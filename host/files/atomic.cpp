@@ -136,9 +136,12 @@ Result<void> AtomicFile::commit() {
   assert(file_ && "commit twice");
   if (const auto synced = file_->sync(); !synced) return synced;
   if (const auto renamed = system_->rename(partial_, path_); !renamed) return renamed;
+  const auto durable = system_->sync_directory(parent_of(path_));
+  // What a failure is told of must not stand there as if it were done. Where even that fails, the disk is gone.
+  if (!durable && system_->rename(path_, partial_)) return durable;
   file_.reset();
   lock_.reset();
-  return system_->sync_directory(parent_of(path_));
+  return durable;
 }
 
 Result<void> write_whole(FileSystem& system, const std::string& path, ByteSpan bytes) {
@@ -187,10 +190,11 @@ Result<void> AtomicFolder::commit() {
   assert(system_ && "commit twice");
   if (const auto synced = system_->sync_directory(partial_); !synced) return synced;
   if (const auto renamed = system_->rename(partial_, path_); !renamed) return renamed;
-  FileSystem& system = *system_;
+  const auto durable = system_->sync_directory(parent_of(path_));
+  if (!durable && system_->rename(path_, partial_)) return durable;  // as in AtomicFile
   system_ = nullptr;
   lock_.reset();
-  return system.sync_directory(parent_of(path_));
+  return durable;
 }
 
 }  // namespace steadycell::files

@@ -84,8 +84,8 @@ struct Contents {
   bool chain_whole = true;
   std::optional<std::uint64_t> chain_break;  // journal offset of the first record that does not follow its forerunner
   std::uint64_t journal_end = 0, next_sequence = 0;
-  std::uint64_t synced_end = 0;             // what lies behind was not yet said to be on the medium
-  std::uint64_t torn_bytes = 0;             // behind the last good record
+  std::uint64_t synced_end = 0;             // where the last `synced` or `closed` record begins: all before it is on the medium
+  std::uint64_t torn_bytes = 0;             // behind the last good record, or behind the first hole after synced_end
   std::uint64_t dropped_units = 0;          // written, then taken back (a failed sync, bytes lost at a power cut)
   bool closed = false;                      // the last writer ended in good order
   Digest head{};                            // SHA-256 of the last record
@@ -120,7 +120,8 @@ class CaptureReader {
   CaptureReader(files::FileSystem& system, std::string folder);
   Result<files::File*> pass_file(std::uint32_t pass);
   Result<void> scan();
-  Result<void> take_in(const Record& record);
+  Result<std::optional<std::uint64_t>> scan_records();
+  void take_in(const Record& record);
   void take_in_unit(const Record& record);
   void note_damage(Damage damage);
   // Bytes of a pass-1 unit as they lie in the file, unchecked: what a later pass is the difference to.
@@ -207,6 +208,7 @@ class CaptureWriter {
   std::vector<UnitAddress> pending_;  // appended, not yet acknowledged
   std::function<void(std::span<const UnitAddress>)> tell_;
   std::uint64_t acknowledged_ = 0, unsynced_bytes_ = 0, last_sync_ns_ = 0, reserved_end_ = 0;
+  std::uint64_t quiet_end_ = 0;  // of the journal behind the last sync: no growth, nothing to sync
   std::optional<Error> broken_;
 };
 

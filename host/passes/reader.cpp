@@ -34,20 +34,41 @@ Result<void> CaptureReader::scan() {
   if (*size > kMaxJournalBytes) return failure(ErrorCode::file_damaged, "the journal has {} bytes, more than any of this version", *size);
   journal_ = std::move(*file);
   journal_size_ = *size;
+  auto tail = scan_records();
+  if (!tail) return failure(tail.error());
+  if (*tail) {
+    journal_size_ = **tail;
+    tail = scan_records();
+    if (!tail) return failure(tail.error());
+  }
+  contents_.torn_bytes = *size - contents_.journal_end;
+  return {};
+}
+
+// One look at all records. A place that does not hold together behind the last record that speaks for what is on the
+// medium is no damage: a power cut leaves such holes, and what lies behind one was never acknowledged. Its offset is
+// returned; the journal ends there.
+Result<std::optional<std::uint64_t>> CaptureReader::scan_records() {
   contents_ = Contents{};
   contents_.units = UnitIndex(head_.geometry, head_.targets);
-
+  std::optional<std::uint64_t> hole;
   JournalReader journal(*journal_, journal_size_);
   for (;;) {
     const auto next = journal.next();
     if (!next) return failure(next.error());
     if (!*next) break;
+    const Record& record = **next;
     if (journal.damage()) note_damage(*journal.damage());
-    if (const auto taken = take_in(**next); !taken) return taken;
+    if (!hole && journal.damage()) hole = journal.damage()->offset;
+    if (!hole && !record.chained) hole = record.offset;
+    if (record.type == RecordType::synced || record.type == RecordType::closed) {
+      hole.reset();
+      contents_.synced_end = record.offset;
+    }
+    take_in(record);
   }
   contents_.journal_end = journal.end();
-  contents_.torn_bytes = journal_size_ - journal.end();
-  return {};
+  return hole;
 }
 
 void CaptureReader::note_damage(Damage damage) {
@@ -56,7 +77,7 @@ void CaptureReader::note_damage(Damage damage) {
   if (contents_.damages.size() < Contents::kDamagesListed) contents_.damages.push_back(std::move(damage));
 }
 
-Result<void> CaptureReader::take_in(const Record& record) {
+void CaptureReader::take_in(const Record& record) {
   contents_.next_sequence = record.sequence + 1;
   if (!record.chained) {
     contents_.chain_whole = false;
@@ -66,7 +87,6 @@ Result<void> CaptureReader::take_in(const Record& record) {
   contents_.closed = record.type == RecordType::closed;
   switch (record.type) {
     case RecordType::unit: take_in_unit(record); break;
-    case RecordType::synced: contents_.synced_end = record.offset + record.bytes; break;
     case RecordType::sealed: {
       const json::Value payload(record.payload);
       const auto pass = json::Reader(payload, "sealed").number("pass", 1, UnitIndex::kMaxPass);
@@ -90,10 +110,10 @@ Result<void> CaptureReader::take_in(const Record& record) {
       break;
     }
     case RecordType::opened:
+    case RecordType::synced:
     case RecordType::note:
     case RecordType::closed: break;
   }
-  return {};
 }
 
 // A record whose checksum is right can still say what cannot be: such a one is damage, and the rest is still read.

@@ -66,7 +66,7 @@ Result<CaptureWriter> CaptureWriter::open(files::FileSystem& system, const std::
   return writer;
 }
 
-// What lies behind the last `synced` record.
+// What is not sure to be on the medium: the last `synced` record and all behind it.
 struct CaptureWriter::Tail {
   std::vector<UnitAddress> lost;  // whose bytes are not there
   std::uint64_t kept = 0;
@@ -103,8 +103,8 @@ Result<void> CaptureWriter::start() {
 }
 
 // A killed process leaves bytes that only the cache holds, a power cut records without their bytes, and after a failed sync
-// the cache may show what the medium never got, without trying again. So everything behind the last `synced` record is
-// checked and written once more: the sync that follows then speaks for it.
+// the cache may show what the medium never got, without trying again. So the last `synced` record, which was itself not yet
+// synced, and everything behind it is checked and written once more: the sync that follows then speaks for it.
 Result<CaptureWriter::Tail> CaptureWriter::mend_tail() {
   Tail tail;
   const Contents& contents = this->contents();
@@ -279,7 +279,11 @@ Result<void> CaptureWriter::sync() {
   if (broken_) return failure(*broken_);
   last_sync_ns_ = clock().monotonic_ns();
   Contents& contents = reader_.contents_;
-  if (journal_->end() == contents.synced_end) return {};
+  if (journal_->end() == quiet_end_) return {};
+  // A folder that was moved or deleted still takes what is written, for nobody to find.
+  const auto there = reader_.system_->exists(files::join(reader_.folder_, std::string(kJournalName)));
+  if (!there) return give_up(there.error());
+  if (!*there) return give_up(Error(ErrorCode::storage_failed, fmt::format("{} was moved or deleted", reader_.folder_)).advising("look for the folder, then run the same command again"));
   for (PassFile& pass : pass_files_) {
     if (!pass.dirty) continue;
     if (const auto synced = pass.file->sync(); !synced) return give_up(synced.error());
@@ -291,8 +295,10 @@ Result<void> CaptureWriter::sync() {
   pending_.clear();
   unsynced_bytes_ = 0;
   // Written after the fact and synced with the next group: where it stands, everything before it is on the medium.
-  if (const auto marked = record(RecordType::synced, {{"units", acknowledged_}}); !marked) return failure(marked.error());
-  contents.synced_end = journal_->end();
+  const auto marked = record(RecordType::synced, {{"units", acknowledged_}});
+  if (!marked) return failure(marked.error());
+  contents.synced_end = *marked;
+  quiet_end_ = journal_->end();
   if (journal_->end() + options_.journal_reserve / 2 > reserved_end_ && journal_->file().reserve(journal_->end(), options_.journal_reserve))
     reserved_end_ = journal_->end() + options_.journal_reserve;
   return {};
@@ -320,6 +326,8 @@ Result<void> CaptureWriter::take_back(const std::vector<UnitAddress>& units, con
 
 Result<Digest> CaptureWriter::finish(json::Object facts) {
   if (const auto synced = sync(); !synced) return failure(synced.error());
+  // `closed` speaks for all before it, the last `synced` record too.
+  if (const auto synced = journal_->sync(); !synced) return give_up(synced.error());
   facts["units"] = units().count();
   if (const auto closed = record(RecordType::closed, std::move(facts)); !closed) return failure(closed.error());
   if (const auto synced = journal_->sync(); !synced) return give_up(synced.error());

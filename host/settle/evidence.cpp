@@ -91,7 +91,7 @@ std::vector<std::string> notes_on_capture(const passes::Contents& contents, cons
   }
   if (!contents.chain_whole) notes.emplace_back("the hash chain of the capture's journal is broken");
   if (contents.torn_bytes > 0) {
-    notes.push_back(fmt::format("the capture's journal ends in {} bytes of an unfinished record", contents.torn_bytes));
+    notes.push_back(fmt::format("the capture's journal ends in {} bytes that do not hold together, as a killed program or a power cut leaves them", contents.torn_bytes));
   }
   for (std::size_t i = 0; i < lost.size() && i < kLostUnitsNamed; ++i) {
     const UnitAddress& unit = lost[i].unit;

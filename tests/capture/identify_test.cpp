@@ -66,6 +66,49 @@ TEST(Identify, ChipOf1800mVNeedsNoWordAndNeverGetsMore) {
   EXPECT_TRUE(session.board().violations().empty()) << session.board().violations()[0].text;  // 3.3 V would destroy it
 }
 
+// An ID that says nothing of the supply is no ground for 3.3 V: the board must hear of the user's word, and counts it.
+TEST(Identify, ChipThatAnswersWithoutNamingItsSupplyGets3300mVOnTheUsersWordOnly) {
+  simbench::Fixture fixture = chip_of("2C 99 90 95 54", large_page());
+  fixture.chip->supply_mv = 2000;  // so that it answers at 1.8 V
+  for (const auto& consent : {std::optional<Millivolts>(), std::optional(kUsersWord)}) {
+    simbench::SimSession session(fixture);
+    scp_board_state state{};
+    with_board(session, [&](board::BoardClient& board) -> asio::awaitable<void> {
+      IdentifyOptions options;
+      options.consent = consent;
+      auto powered = co_await power_and_identify(board, options);
+      const auto told = co_await board.state();
+      EXPECT_TRUE(told);
+      if (told) state = *told;
+      if (powered) {
+        EXPECT_TRUE(co_await powered->lease.power_down());
+      }
+    });
+    EXPECT_EQ(state.consents, consent ? 1u : 0u);
+  }
+}
+
+TEST(Identify, WriteProtectThatReadsHighIsANote) {
+  simbench::Fixture fixture = slc_chip();
+  fixture.board.wp_high = true;
+  simbench::SimSession session(fixture);
+  const auto found = identify(session, kUsersWord);
+  ASSERT_TRUE(found) << found.error().text();
+  EXPECT_TRUE(mentions(found->notes, "WP# is not low: the status of chip enable 1"));
+  simbench::SimSession low(slc_chip());
+  const auto quiet = identify(low, kUsersWord);
+  ASSERT_TRUE(quiet) << quiet.error().text();
+  EXPECT_FALSE(mentions(quiet->notes, "WP#"));
+}
+
+TEST(Identify, F15_ReadyLineStuckLowIsANote) {
+  simbench::SimSession session(slc_chip());
+  session.board().faults().ready_pin = simbench::Faults::ReadyPin::stuck_busy;
+  const auto found = identify(session, kUsersWord);
+  ASSERT_TRUE(found) << found.error().text();
+  EXPECT_TRUE(mentions(found->notes, "R/B# of chip enable 1 does not rise after RESET"));
+}
+
 TEST(Identify, EmptySocketIsNoChipAndGetsNoPower) {
   simbench::Fixture fixture;
   fixture.board.port_load_ohm = 100;
@@ -87,7 +130,7 @@ TEST(Identify, EmptySocketOnABoardWithoutContactsIsNoChipAfterTheUsersWord) {
   EXPECT_NE(found.error().what().find("FF FF"), std::string::npos) << found.error().what();
 }
 
-TEST(Identify, IdThatChangesIsToldWithThreeReadings) {
+TEST(Identify, F37_IdThatChangesIsToldWithThreeReadings) {
   simbench::SimSession session(low_voltage_chip());
   session.board().faults().id_changes = true;
   const auto found = identify(session, std::nullopt);
@@ -97,7 +140,7 @@ TEST(Identify, IdThatChangesIsToldWithThreeReadings) {
   EXPECT_NE(what.find(", then "), what.rfind(", then ")) << what;
 }
 
-TEST(Identify, BusThatHoldsOneValueIsNoChip) {
+TEST(Identify, F37_BusThatHoldsOneValueIsNoChip) {
   for (const char* value : {"00", "98"}) {  // driven low, or floating at what it was left at
     simbench::SimSession session(chip_of(value, large_page()));
     const auto found = identify(session, kUsersWord);
@@ -172,7 +215,7 @@ TEST(Identify, EveryChipEnableIsAskedAlone) {
   EXPECT_TRUE(session.board().violations().empty()) << session.board().violations()[0].text;
 }
 
-TEST(Identify, OverCurrentIsToldAsSuch) {
+TEST(Identify, F16_OverCurrentIsToldAsSuch) {
   simbench::SimSession session(slc_chip());
   session.board().faults().socket_over_current = true;
   const auto found = identify(session, kUsersWord);

@@ -62,7 +62,7 @@ TEST(OnfiPage, WorkedPagesDecodeToTheirFacts) {
   }
 }
 
-TEST(OnfiPage, GoodChecksumWithFieldsThatContradictIsSaid) {
+TEST(OnfiPage, F36_GoodChecksumWithFieldsThatContradictIsSaid) {
   const auto decoded = decode_parameter_page(worked_page("MT29F1G08ABBDA3W-odd"));
   ASSERT_TRUE(decoded);
   ASSERT_FALSE(decoded->notes.empty());
@@ -87,7 +87,7 @@ TEST(OnfiPage, SecondCopyOfADamagedExtendedPageIsUsed) {
   EXPECT_EQ(decode_parameter_page(stream)->ecc_need, (EccNeed{24, 1024}));
 }
 
-TEST(OnfiPage, EachCopyIsCheckedAgainstItsOwnChecksum) {
+TEST(OnfiPage, F36_EachCopyIsCheckedAgainstItsOwnChecksum) {
   const Bytes good = worked_page("H27U2G8F2CTR-BC");
   Bytes stream = repeated(good, 3);
   stream[80] ^= 0x08;
@@ -116,7 +116,7 @@ TEST(OnfiPage, MajorityOfDamagedCopiesIsTheOriginal) {
   EXPECT_NE(decoded->notes[0].find("majority of 3 copies"), std::string::npos);
 }
 
-TEST(OnfiPage, EveryFlippedBitOfASingleCopyIsRefused) {
+TEST(OnfiPage, F36_EveryFlippedBitOfASingleCopyIsRefused) {
   const Bytes good = worked_page("H27U2G8F2CTR-BC");
   for (std::size_t bit = 0; bit < good.size() * 8; ++bit) {
     Bytes bad = good;
@@ -127,7 +127,7 @@ TEST(OnfiPage, EveryFlippedBitOfASingleCopyIsRefused) {
   }
 }
 
-TEST(OnfiPage, CopiesThatAllDisagreeAreRefused) {
+TEST(OnfiPage, F36_CopiesThatAllDisagreeAreRefused) {
   Bytes stream = repeated(worked_page("H27U2G8F2CTR-BC"), 3);
   for (std::size_t copy = 0; copy < 3; ++copy)
     for (std::size_t i = 80; i < 100; ++i) stream[copy * 256 + i] = static_cast<std::uint8_t>(37 * i + 91 * copy);
@@ -136,7 +136,7 @@ TEST(OnfiPage, CopiesThatAllDisagreeAreRefused) {
   EXPECT_EQ(decoded.error().code(), ErrorCode::bad_parameter_page);
 }
 
-TEST(OnfiPage, TooShortOnesAreRefused) {
+TEST(OnfiPage, F36_TooShortOnesAreRefused) {
   for (const std::size_t bytes : {0u, 1u, 4u, 255u}) {
     const auto decoded = decode_parameter_page(Bytes(bytes, 0x4F));
     ASSERT_FALSE(decoded);

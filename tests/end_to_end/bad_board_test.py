@@ -49,7 +49,7 @@ class Peer(bench.BenchTest):
         while client.recv(65536):
             pass
 
-    def test_deaf(self):
+    def test_F05_deaf(self):
         self.refuse("e204", 4, "chip", "identify", "--board", self.serve(self.drain), timeout=60)
 
     def test_talks_something_else(self):
@@ -58,7 +58,7 @@ class Peer(bench.BenchTest):
             self.drain(client)
         self.refuse("e206", 4, "chip", "identify", "--board", self.serve(talk), timeout=60)
 
-    def test_random_bytes_without_end(self):
+    def test_F14_random_bytes_without_end(self):
         def talk(client):
             for seed in range(400):
                 client.sendall(bench.random_pages(1, raw=65536, seed=seed))
@@ -90,7 +90,7 @@ class Listening(bench.BenchTest):
             found = self.succeed("chip", "identify", "--board", address, *CONSENT)
             self.assertEqual(found["id_bytes"][:5], "EC 76")
 
-    def test_board_that_dies_while_reading(self):
+    def test_F01_board_that_dies_while_reading(self):
         self.slow_fixture("slow.json", bench.random_pages(128))
         board = subprocess.Popen([SIMBOARD, "slow.json", "--listen", "unix:slow.sock"], cwd=self.folder, stdout=subprocess.PIPE, text=True)
         self.addCleanup(board.stdout.close)

@@ -12,13 +12,13 @@ class Nothing(bench.BenchTest):
         self.assertFalse((self.folder / "capture").exists(), "no capture of nothing")
         self.assertFalse(self.succeed("socket", "check", "--board", board)["seated"])
 
-    def test_chip_whose_bus_stays_high(self):
+    def test_F37_chip_whose_bus_stays_high(self):
         self.refuse("e401", 4, "chip", "identify", "--board", self.fixture(target=SMALL | {"id_bytes": "FF FF"}), *CONSENT)
 
-    def test_chip_whose_bus_stays_low(self):
+    def test_F37_chip_whose_bus_stays_low(self):
         self.refuse("e401", 4, "chip", "identify", "--board", self.fixture(target=SMALL | {"id_bytes": "00 00"}), *CONSENT)
 
-    def test_id_that_changes_from_read_to_read(self):
+    def test_F37_id_that_changes_from_read_to_read(self):
         board = self.fixture(socket={"lane_error_rate": [0, 0, 0, 0.4, 0, 0, 0, 0]})
         self.refuse("e402", 4, "chip", "identify", "--board", board, *CONSENT)
 
@@ -70,7 +70,7 @@ class Seating(bench.BenchTest):
 
 
 class AnotherChip(bench.BenchTest):
-    def test_capture_of_another_chip_stays_as_it_is(self):
+    def test_F02_capture_of_another_chip_stays_as_it_is(self):
         pages = random_pages(BLOCKS * PAGES_PER_BLOCK)
         self.read(self.fixture(content=pages))
         before = self.snapshot("capture")

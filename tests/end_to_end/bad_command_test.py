@@ -120,7 +120,7 @@ class HostileParameterPage(bench.BenchTest):
     def test_the_checksum_here_is_the_standards(self):
         self.assertEqual(self.good[254:], struct.pack("<H", onfi_crc(self.good)))
 
-    def test_values_that_no_chip_has(self):
+    def test_F36_values_that_no_chip_has(self):
         for name, at, form, value in [("page of 0 bytes", 80, "<I", 0), ("page of 2 GiB", 80, "<I", 1 << 31),
                                       ("spare of 64 KiB", 84, "<H", 0xFFFF), ("no pages in a block", 92, "<I", 0),
                                       ("2^32 - 1 pages in a block", 92, "<I", 0xFFFFFFFF), ("no blocks", 96, "<I", 0),
@@ -128,7 +128,7 @@ class HostileParameterPage(bench.BenchTest):
             with self.subTest(name):
                 self.refuse("e403", 7, *self.decode(self.changed(at, form, value) * 3))
 
-    def test_no_copy_whole_and_no_majority(self):
+    def test_F36_no_copy_whole_and_no_majority(self):
         copies = bytearray(self.good * 2)
         copies[80] ^= 8
         copies[256 + 92] ^= 1
@@ -141,7 +141,7 @@ class HostileParameterPage(bench.BenchTest):
         found = self.succeed(*self.decode(copies))
         self.assertEqual((found["page_bytes"], found["pages_per_block"], found["blocks"]), (2048, 64, 2048))
 
-    def test_whole_copies_that_disagree(self):
+    def test_F36_whole_copies_that_disagree(self):
         done = self.run_it(*self.decode(self.changed(96, "<I", 4096) + self.good + self.good), "--json")
         if done.code == 0:
             self.assertTrue(self.only_object(done)["notes"], "a disagreement is told")
@@ -154,7 +154,7 @@ class HostileParameterPage(bench.BenchTest):
             with self.subTest(name):
                 self.refuse("e403", 7, *self.decode(page))
 
-    def test_terminal_escapes_in_the_names(self):
+    def test_F36_terminal_escapes_in_the_names(self):
         page = self.changed(32, "12s20s", b"\x1b[31mEVIL\x07  ", b"\x1b]0;owned\x07\r\n      ")
         plain = self.run_it(*self.decode(page * 3))
         self.assertEqual(plain.code, 0)

@@ -53,7 +53,7 @@ class Image(WithImage):
         (self.folder / "image/margins.bin").unlink()
         self.assertIn("margins.bin", self.said(self.refuse("e504", 7, "image", "verify", "image")))
 
-    def test_manifest_of_garbage(self):
+    def test_F39_manifest_of_garbage(self):
         (self.folder / "image/manifest.json").write_bytes(b"{ \xff")
         for command in (("show",), ("verify",), ("export", "--what", "raw", "--to", "x")):
             done = self.run_it("image", command[0], "image", *command[1:], "--json")
@@ -61,7 +61,7 @@ class Image(WithImage):
             self.assertIn("manifest.json", self.said(self.only_object(done)["error"]))
         self.assertFalse((self.folder / "x").exists())
 
-    def test_manifest_of_a_newer_program(self):
+    def test_F39_manifest_of_a_newer_program(self):
         path = self.folder / "image/manifest.json"
         path.write_text(path.read_text().replace("steadycell-image/1", "steadycell-image/2"))
         self.refuse("e106", 2, "image", "show", "image")
@@ -91,7 +91,7 @@ class Capture(bench.BenchTest):
         self.board = self.fixture(content=self.content)
         self.read(self.board)
 
-    def test_damage_inside_the_journal_is_told_and_the_rest_kept(self):
+    def test_F38_damage_inside_the_journal_is_told_and_the_rest_kept(self):
         path = self.folder / "capture/journal"
         data = bytearray(path.read_bytes())
         data[len(data) // 2] ^= 0x10
@@ -105,7 +105,7 @@ class Capture(bench.BenchTest):
             self.assertTrue(any("journal" in note for note in done.json["notes"]), done.text)
         self.assertEqual(path.read_bytes(), bytes(data), "settling never mends what it reads")
 
-    def test_torn_tail_of_the_journal_is_its_end(self):
+    def test_F38_torn_tail_of_the_journal_is_its_end(self):
         path = self.folder / "capture/journal"
         path.write_bytes(path.read_bytes()[:-5])
         self.assertEqual(self.read(self.board, passes=3)["units_held"] // BLOCKS, 2)

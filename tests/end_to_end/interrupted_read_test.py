@@ -43,7 +43,7 @@ class Interrupted(bench.BenchTest):
     def settle(self, capture, image):
         return self.succeed("capture", "settle", capture, "--image", image, code=3)["sha256"]
 
-    def test_goes_on_to_the_same_image(self):
+    def test_F44_goes_on_to_the_same_image(self):
         self.assertEqual(self.run_it(*self.arguments(self.fast, "whole")).code, 0)
         whole = self.settle("whole", "whole-image")
 
@@ -62,7 +62,7 @@ class Interrupted(bench.BenchTest):
         self.assertEqual(told["units_held"] + told["units_read"], BLOCKS * PASSES)
         self.assertEqual(self.settle("capture", "capture-image"), whole)
 
-    def test_killed_hard_loses_at_most_the_unit_in_flight(self):
+    def test_F21_killed_hard_loses_at_most_the_unit_in_flight(self):
         code, _, _ = self.stop_in_pass(2, signal.SIGKILL)
         self.assertEqual(code, -signal.SIGKILL)
         told = self.succeed(*self.arguments(self.fast, "capture"))
@@ -71,7 +71,7 @@ class Interrupted(bench.BenchTest):
         self.assertEqual(self.run_it(*self.arguments(self.fast, "whole")).code, 0)
         self.assertEqual(self.settle("capture", "capture-image"), self.settle("whole", "whole-image"))
 
-    def test_a_stopped_capture_settles_as_far_as_it_goes(self):
+    def test_F44_a_stopped_capture_settles_as_far_as_it_goes(self):
         self.stop_in_pass(1, signal.SIGINT)
         found = self.succeed("capture", "settle", "capture", "--image", "image", code=3)
         self.assertGreater(found["verdicts"]["doubtful"] + found["verdicts"]["unread"], 0)

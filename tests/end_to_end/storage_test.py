@@ -34,7 +34,7 @@ class FullDisk(bench.BenchTest):
         self.assertTrue(error["what"])
         return error
 
-    def test_while_reading(self):
+    def test_F23_while_reading(self):
         read = ("chip", "read", "--board", self.board, *CONSENT, "--passes", "2", "--blocks", "0-3", "--into", "capture")
         error = self.refused(*read, size=RAW * PAGES_PER_BLOCK * 2 + RAW)
         self.assertTrue(error["kept"], "says what is safe")
@@ -43,7 +43,7 @@ class FullDisk(bench.BenchTest):
         self.succeed("capture", "settle", "capture", "--image", "image")
         self.assertEqual((self.folder / "image/pages.raw").read_bytes(), self.content)
 
-    def test_while_settling_and_exporting(self):
+    def test_F23_while_settling_and_exporting(self):
         self.read(self.board)
         before = self.snapshot("capture")
         self.refused("capture", "settle", "capture", "--image", "image", size=len(self.content) // 2)
@@ -64,7 +64,7 @@ class FullDisk(bench.BenchTest):
 
 
 class Pipes(bench.BenchTest):
-    def test_reader_that_has_enough(self):
+    def test_F45_reader_that_has_enough(self):
         self.settled(random_pages(PAGES))
         for arguments in (("image", "show", "image"), ("image", "export", "image", "--what", "raw", "--to", "-")):
             with self.subTest(arguments=arguments):
@@ -77,7 +77,7 @@ class Pipes(bench.BenchTest):
 
 
 class Permission(bench.BenchTest):
-    def test_folder_that_may_not_be_written(self):
+    def test_F25_folder_that_may_not_be_written(self):
         self.settled(random_pages(PAGES))
         self.folder.chmod(0o755)
         (self.folder / "locked").mkdir(mode=0o555)

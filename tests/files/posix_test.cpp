@@ -93,7 +93,7 @@ TEST_F(PosixFiles, MissingThingsAreNotFoundAndNameThePath) {
 }
 
 // F-25: a folder that may not be written. Root may write everywhere, so a child without its rights tries.
-TEST_F(PosixFiles, AFolderThatMayNotBeWrittenIsSaidToBeSo) {
+TEST_F(PosixFiles, F25AFolderThatMayNotBeWrittenIsSaidToBeSo) {
   fs::permissions(root_, fs::perms::owner_read | fs::perms::owner_exec | fs::perms::others_read | fs::perms::others_exec);
   const pid_t child = ::fork();
   if (child == 0) {

@@ -168,14 +168,14 @@ TEST_F(RecordSupply, F16_ShortAtPowerUpKeepsTheTraceAndIsATrip) {
 
 TEST_F(RecordSupply, F16_OverCurrentLaterEndsTheRecordingEarlyAndKeepsIt) {
   SimSession session(load_of(100));
-  const auto from = std::chrono::steady_clock::now();
   const auto recorded = record(
       session, options("later.csv", 10s), [&] { session.board().faults().port_over_current = true; }, 200ms);
   ASSERT_TRUE(recorded) << recorded.error().text();
   EXPECT_TRUE(recorded->tripped);
-  EXPECT_LT(std::chrono::steady_clock::now() - from, 5s);
   supply::TraceHeader header;
-  EXPECT_GT(samples_of(text_of("later.csv"), header).size(), 1500u);
+  const auto samples = samples_of(text_of("later.csv"), header);
+  EXPECT_GT(samples.size(), 1500u);
+  EXPECT_LT(samples.back().time_s, 9.0) << "the board's own time: it ended early";
 }
 
 // samples lost stay lost, and time shows where.
@@ -205,16 +205,15 @@ TEST_F(RecordSupply, StopKeepsTheTraceAndPowersDown) {
   std::atomic<bool> stop{false};
   RecordOptions wanted = options("stopped.csv.gz", 20s);
   wanted.stop = &stop;
-  const auto from = std::chrono::steady_clock::now();
   const auto recorded = record(
       session, wanted, [&] { stop = true; }, 300ms);
   ASSERT_FALSE(recorded);
   EXPECT_EQ(recorded.error().code(), ErrorCode::interrupted);
   EXPECT_FALSE(recorded.error().kept().empty());
-  EXPECT_LT(std::chrono::steady_clock::now() - from, 3s);
   const auto loaded = load_trace(files::posix(), wanted.path, {});
   ASSERT_TRUE(loaded) << loaded.error().text();
   EXPECT_GT(loaded->samples, 1000u);
+  EXPECT_LT(loaded->samples, 150'000u) << "of 200 000: it ended early";
   EXPECT_EQ(session.board().port_mv(), 0u);
 }
 

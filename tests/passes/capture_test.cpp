@@ -203,6 +203,62 @@ TEST_F(Capture, UnitsAreAcknowledgedOnlyAfterTheSyncThatCoversThem) {
   EXPECT_EQ(disk.syncs(), syncs);  // nothing new: the disk is left alone
 }
 
+class JumpingClock final : public Clock {
+ public:
+  std::uint64_t now_ns = 1'000'000'000;
+  std::string wall = "2026-01-02T03:04:05Z";
+  std::uint64_t monotonic_ns() const override { return now_ns; }
+  std::string wall_time() const override { return wall; }
+};
+
+// A day back and ten years forth: what is due is due by the monotonic clock, and both times of every record show the jump.
+TEST_F(Capture, F42_WallClockThatJumpsChangesNothingButWhatIsWrittenDown) {
+  files::MemoryDisk disk;
+  JumpingClock clock;
+  auto writer = CaptureWriter::create(disk, "c", small_head(), {.tool = "test", .clock = &clock});
+  ASSERT_TRUE(writer) << writer.error().text();
+  const std::string walls[] = {"2026-01-01T03:04:05Z", "2036-01-02T03:04:05Z", "2016-12-31T23:59:60Z"};
+  for (std::uint32_t block = 0; block < 3; ++block) {
+    clock.wall = walls[block];
+    clock.now_ns += 500'000'000;
+    ASSERT_TRUE(writer->append_unit(unit(block, 1), block_content(block, 1), all_read_));
+    EXPECT_EQ(writer->acknowledged(), block < 1 ? 0u : 2u) << "one second has passed with the second unit, whatever the wall says";
+  }
+  ASSERT_TRUE(writer->finish());
+  auto reader = CaptureReader::open(disk, "c");
+  ASSERT_TRUE(reader);
+  std::vector<std::string> seen;
+  std::uint64_t before = 0;
+  ASSERT_TRUE(reader->for_each_record([&](const Record& record) -> Result<void> {
+    const auto now = record.payload.at("monotonic_ns").to_number<std::uint64_t>();
+    EXPECT_GE(now, before);
+    before = now;
+    if (record.type == RecordType::unit) seen.emplace_back(record.payload.at("time").as_string());
+    return {};
+  }));
+  EXPECT_EQ(seen, (std::vector<std::string>(std::begin(walls), std::end(walls))));
+}
+
+TEST_F(Capture, F25_FolderThatVanishesStopsTheWritingAtTheNextSync) {
+  auto writer = CaptureWriter::create(files::posix(), folder_, small_head());
+  ASSERT_TRUE(writer) << writer.error().text();
+  ASSERT_TRUE(writer->append_unit(unit(0, 1), block_content(0, 1), all_read_));
+  ASSERT_TRUE(writer->sync());
+  const std::string moved = folder_ + "-moved";
+  std::filesystem::rename(folder_, moved);
+  ASSERT_TRUE(writer->append_unit(unit(1, 1), block_content(1, 1), all_read_));
+  const auto synced = writer->sync();
+  ASSERT_FALSE(synced) << "nobody would find what goes on to be written";
+  EXPECT_EQ(synced.error().code(), ErrorCode::storage_failed);
+  EXPECT_EQ(synced.error().exit_code(), 8);
+  EXPECT_NE(synced.error().what().find("moved or deleted"), std::string::npos) << synced.error().text();
+  EXPECT_FALSE(writer->append_unit(unit(2, 1), block_content(2, 1), all_read_));
+  const auto reader = CaptureReader::open(files::posix(), moved);
+  ASSERT_TRUE(reader) << reader.error().text();
+  EXPECT_TRUE(reader->units().has(unit(0, 1)));
+  std::filesystem::remove_all(moved);
+}
+
 TEST_F(Capture, SixteenMebibytesAreSyncedWithoutWaitingForTheSecond) {
   files::MemoryDisk disk;
   StillClock clock;

@@ -71,7 +71,8 @@ std::set<UnitAddress> verified_units(MemoryDisk& disk, const std::string& when) 
     EXPECT_EQ(reader.error().code(), ErrorCode::not_found) << when << ": " << reader.error().text();
     return found;
   }
-  // What was not synced may leave a hole in the journal's tail; it is told as damage, and nothing acknowledged lies in it.
+  EXPECT_TRUE(reader->contents().damages.empty()) << when;
+  EXPECT_TRUE(reader->contents().chain_whole) << when;
   Bytes raw(chip().block_raw_bytes());
   std::vector<PageStatus> status(chip().pages_per_block);
   for (std::uint32_t pass = 1; pass <= kPasses; ++pass)
@@ -195,6 +196,50 @@ TEST(FullDisk, F23AtEveryByteKeepsEveryFinishedUnit) {
     disk.set_room(1 << 20);
     ASSERT_TRUE(read_chip(disk).done) << when;
     EXPECT_EQ(verified_units(disk, when), all_units()) << when;
+  }
+}
+
+// F-22: of the journal's unsynced tail a power cut may keep the end and lose the middle. Nothing there was acknowledged, so
+// it is cut off like a torn record; in front of a `synced` record the same hole is damage.
+TEST(PowerCut, F22HoleInTheUnsyncedTailIsItsEndAndTheNextSessionGoesOn) {
+  MemoryDisk whole;
+  StillClock clock;
+  const std::vector<PageStatus> status(chip().pages_per_block, PageStatus::read);
+  std::vector<std::uint64_t> ends;
+  {
+    auto writer = CaptureWriter::create(whole, "c", small_head(chip()), {.tool = "test", .clock = &clock});
+    ASSERT_TRUE(writer);
+    for (std::uint32_t block = 0; block < kBlocks; ++block) {
+      ASSERT_TRUE(writer->append_unit(unit(block, 1), bytes_of(unit(block, 1)), status));
+      ends.push_back(writer->contents().journal_end);
+    }
+  }
+  for (const bool synced_later : {false, true}) {
+    MemoryDisk disk = whole.after_power_cut();
+    disk.put("c/" + std::string("pass-0001.dat"), whole.content("c/pass-0001.dat"));
+    Bytes journal = whole.content("c/journal");
+    if (synced_later) {
+      auto writer = CaptureWriter::open(whole, "c", {.tool = "test", .clock = &clock});
+      ASSERT_TRUE(writer);
+      journal = whole.content("c/journal");
+    }
+    std::fill(journal.begin() + static_cast<std::ptrdiff_t>(ends[0]), journal.begin() + static_cast<std::ptrdiff_t>(ends[1]), std::uint8_t{0});
+    disk.put("c/journal", journal);
+    {
+      const auto reader = CaptureReader::open(disk, "c");
+      ASSERT_TRUE(reader) << reader.error().text();
+      EXPECT_EQ(reader->contents().damages.size(), synced_later ? 1u : 0u);
+      EXPECT_EQ(reader->contents().chain_whole, !synced_later);
+      EXPECT_EQ(reader->contents().torn_bytes, synced_later ? 0u : journal.size() - ends[0]);
+      EXPECT_TRUE(reader->units().has(unit(0, 1)));
+      EXPECT_FALSE(reader->units().has(unit(1, 1)));
+      EXPECT_EQ(reader->units().has(unit(2, 1)), synced_later);
+    }
+    if (synced_later) break;
+    ASSERT_TRUE(read_chip(disk).done);
+    EXPECT_EQ(verified_units(disk, "gone on"), all_units());
+    MemoryDisk cut = disk.after_power_cut();
+    EXPECT_EQ(verified_units(cut, "gone on, then a cut"), all_units());
   }
 }
 

@@ -22,16 +22,36 @@ def crc32c(data):
     return crc ^ 0xFFFFFFFF
 
 
+def record_at(journal, at):
+    """The whole record at a byte; nothing when there is no good one."""
+    if journal[at:at + 4] != b"SCJ1" or len(journal) < at + 24:
+        return None
+    whole = journal[at:at + 24 + struct.unpack_from("<I", journal, at + 4)[0]]
+    good = len(whole) >= 24 and len(whole) == 24 + struct.unpack_from("<I", whole, 4)[0]
+    return whole if good and struct.unpack("<I", whole[-4:])[0] == crc32c(whole[:-4]) else None
+
+
+def speaks_for_the_medium(journal, start):
+    """Whether a good `synced` or `closed` record stands somewhere from `start` on."""
+    at = journal.find(b"SCJ1", start)
+    while at >= 0:
+        whole = record_at(journal, at)
+        if whole and struct.unpack_from("<H", whole, 8)[0] in (3, 7):
+            return True
+        at = journal.find(b"SCJ1", at + 1)
+    return False
+
+
 def records(journal):
     at, previous = 0, "0" * 64
     while at < len(journal):
-        magic, length, kind, zero, sequence = struct.unpack_from("<4sIHHQ", journal, at)
-        assert magic == b"SCJ1" and zero == 0, f"no record at byte {at}"
-        whole = journal[at:at + 20 + length + 4]
-        assert len(whole) == 24 + length, f"record at byte {at} is cut"
-        assert struct.unpack("<I", whole[-4:])[0] == crc32c(whole[:-4]), f"record at byte {at}: checksum"
-        payload = json.loads(whole[20:-4])
-        assert payload["previous"] == previous, f"record at byte {at} does not follow the one before"
+        whole = record_at(journal, at)
+        payload = json.loads(whole[20:-4]) if whole else None
+        if not whole or payload["previous"] != previous:
+            assert not speaks_for_the_medium(journal, at), f"damage at byte {at}"
+            return  # the torn end
+        kind, zero, sequence = struct.unpack_from("<HHQ", whole, 8)
+        assert zero == 0
         previous = hashlib.sha256(whole).hexdigest()
         yield kind, sequence, payload, previous
         at += len(whole)

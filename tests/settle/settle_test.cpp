@@ -76,7 +76,7 @@ TEST_F(SettleTest, PagesThatNoPassReadAreFilledAndSayWhy) {
 }
 
 // F-48: blocks of unequal numbers of passes; an even number of votes keeps the first on a tie, and that is on record.
-TEST_F(SettleTest, BlocksMayHaveDifferentNumbersOfPassesAndTiesKeepTheFirst) {
+TEST_F(SettleTest, F48_BlocksMayHaveDifferentNumbersOfPassesAndTiesKeepTheFirst) {
   const Geometry geometry = small_chip();
   const Bytes first = random_bytes(geometry.block_raw_bytes(), 1);
   Bytes second = first;
@@ -421,7 +421,7 @@ TEST_F(SettleTest, StopsOnRequestWithoutAnImage) {
   settled();
 }
 
-TEST_F(SettleTest, FullDiskLeavesNoImageAndTheCaptureGoodToGoOn) {
+TEST_F(SettleTest, F23_FullDiskLeavesNoImageAndTheCaptureGoodToGoOn) {
   capture_of(small_chip(), {random_bytes(small_chip().block_raw_bytes() * 8, 1)});
   std::uint64_t room = 0;
   int refused = 0;

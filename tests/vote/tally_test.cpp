@@ -51,7 +51,7 @@ TEST(Tally, CountsTheOnesOfEachBit) {
 }
 
 // F-48: the rule for ties is fixed, and the margins show them.
-TEST(Tally, TieKeepsTheFirstVoteAndHasNoMargin) {
+TEST(Tally, F48_TieKeepsTheFirstVoteAndHasNoMargin) {
   const Tally tally = tally_of({{0b0011}, {0b0001}, {0b0101}, {0b0111}}, 4);
   const Voted result = voted(tally, 0);
   EXPECT_EQ(result.out[0], 0b0011);  // bits 1 and 2 are split two to two; the first vote read 1 and 0
@@ -62,7 +62,7 @@ TEST(Tally, TieKeepsTheFirstVoteAndHasNoMargin) {
 }
 
 // F-48: passes of unequal length. The second pass ended after page 0, the third could not read page 1.
-TEST(Tally, PagesThatWereNotReadAbstain) {
+TEST(Tally, F48_PagesThatWereNotReadAbstain) {
   Tally tally(3, 1, 3);
   tally.add(0, Bytes{1});
   tally.add(1, Bytes{1});
