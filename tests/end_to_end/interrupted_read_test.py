@@ -31,11 +31,13 @@ class Interrupted(bench.BenchTest):
         reading = subprocess.Popen(self.command(*self.arguments(self.slow, "capture"), "--progress", "json", *options), cwd=self.folder,
                                    stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
         self.addCleanup(reading.kill)
+        said = []
         for line in reading.stderr:
+            said.append(line)
             if f"pass {number} of" in line:
                 break
         else:
-            self.fail(f"pass {number} was never reported: {reading.stdout.read()}")
+            self.fail(f"pass {number} was never reported: {reading.stdout.read()} {said[-3:]}")
         reading.send_signal(how)
         out, err = reading.communicate(timeout=30)
         return reading.returncode, out, err
