@@ -53,6 +53,12 @@ bool left_something(const std::string& method, const json::Object& result) {
   return false;
 }
 
+// Measured, and what was found forbids chip power: exit code 6. A table on the disk endangers nothing.
+bool forbids_power(const std::string& method, const json::Object& result) {
+  const json::Value* allowed = method == "socket.check" ? result.if_contains("power_allowed") : nullptr;
+  return allowed && allowed->is_bool() && !allowed->get_bool();
+}
+
 }  // namespace
 
 StopOnSignal::StopOnSignal() {
@@ -110,6 +116,7 @@ int run(const std::vector<std::string>& arguments) {
     std::cerr << for_terminal(Error(ErrorCode::storage_failed, "the answer could not be written to standard output").text());
     return facts_of(ErrorCode::storage_failed).exit_code;
   }
+  if (forbids_power(invocation.method, *result)) return facts_of(ErrorCode::contact_bad).exit_code;
   return left_something(invocation.method, *result) ? 3 : 0;
 }
 

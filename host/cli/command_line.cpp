@@ -200,8 +200,18 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
 
   CLI::App& socket = noun("socket", "the chip socket");
   add(socket, "socket.check", "check", "measure every contact with the rails off: is something seated, and right",
-      "  steadycell socket check --board sim:fixture.json")
-      .board();
+      "  steadycell socket check --board sim:fixture.json\n"
+      "  steadycell socket check --board sim:fixture.json --map tsop48-x8-2ce --svg contacts.svg")
+      .board()
+      .text("--map", "map", "what the part should have: a built-in socket map or a file; default: whichever fits")
+      .text("--svg", "svg", "drawing of the package to make");
+  add(socket, "socket.judge", "judge", "judge a table of contact readings; needs no board",
+      "  steadycell socket judge contacts.csv\n"
+      "  steadycell socket judge contacts.csv --case chip7 --json")
+      .text("TABLE", "table", "CSV file: case, position, v_at_plus100uA_mV, v_at_minus100uA_mV, short_to", true)
+      .text("--case", "case", "the one case to judge; default all")
+      .text("--map", "map", "what the part should have: a built-in socket map or a file; default: whichever fits")
+      .text("--svg", "svg", "drawing of the package to make, of one case");
 
   add(app, "demo", "demo", "run the whole job on the simulated bench, with an invented case",
       "  steadycell demo\n"

@@ -8,6 +8,7 @@
 #include "files/file_system.h"
 #include "link/link.h"
 #include "measure/record.h"
+#include "service/contacts.h"
 #include "service/methods.h"
 #include "service/results.h"
 
@@ -151,17 +152,32 @@ Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks) {
 Result<json::Object> socket_check(json::Reader& params, const JobHooks& hooks) {
   auto address = board_address(params);
   if (!address) return failure(address.error());
+  const auto map_name = params.text_or("map", ""), svg = params.text_or("svg", "");
+  for (const auto* text : {&map_name, &svg})
+    if (!*text) return failure(text->error());
   if (const auto done = params.finish(); !done) return failure(done.error());
+  std::optional<contact::SocketMap> map;
+  if (!map_name->empty()) {
+    auto loaded = load_map(*map_name);
+    if (!loaded) return failure(loaded.error());
+    map.emplace(std::move(*loaded));
+  }
+  if (const auto free = check_drawing_target(*svg); !free) return failure(free.error());
   asio::io_context io(1);
-  return run<json::Object>(with_board<json::Object>(std::move(*address), hooks.stop,
-                                                    [](board::BoardClient& board) -> asio::awaitable<Result<json::Object>> {
-                                                      const auto verdict = co_await capture::check_contacts(board);
-                                                      if (!verdict) co_return failure(verdict.error());
-                                                      json::Object result = to_json(*verdict);
-                                                      result["board"] = board.info().uuid;
-                                                      co_return result;
-                                                    }),
-                           io);
+  std::string board_uuid;
+  const auto readings = run<contact::Readings>(with_board<contact::Readings>(std::move(*address), hooks.stop,
+                                                                             [&](board::BoardClient& board) -> asio::awaitable<Result<contact::Readings>> {
+                                                                               board_uuid = board.info().uuid;
+                                                                               co_return co_await capture::measure_contacts(board);
+                                                                             }),
+                                               io);
+  if (!readings) return failure(readings.error());
+  const contact::Verdict verdict = contact::judge(*readings, map ? &*map : nullptr);
+  if (const auto drawn = write_drawing(*svg, *readings, verdict, "contacts of board " + board_uuid); !drawn) return failure(drawn.error());
+  json::Object result = contact_json(*readings, verdict);
+  result["board"] = board_uuid;
+  if (!svg->empty()) result["svg"] = *svg;
+  return result;
 }
 
 Result<json::Object> supply_record(json::Reader& params, const JobHooks& hooks) {

@@ -12,6 +12,9 @@ Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> socket_check(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> supply_record(json::Reader& params, const JobHooks& hooks);
 
+// contacts.cpp: a table of contact readings; needs no board
+Result<json::Object> socket_judge(json::Reader& params, const JobHooks& hooks);
+
 // file_methods.cpp: these never need one
 Result<json::Object> chip_decode(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> supply_diagnose(json::Reader& params, const JobHooks& hooks);

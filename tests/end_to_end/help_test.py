@@ -4,7 +4,7 @@ import shlex
 import bench
 
 COMMANDS = ["chip identify", "chip decode", "chip read", "capture import", "capture settle", "image show", "image verify", "image export",
-            "supply record", "supply diagnose", "socket check", "demo"]
+            "supply record", "supply diagnose", "socket check", "socket judge", "demo"]
 
 
 class Help(bench.BenchTest):
