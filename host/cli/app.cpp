@@ -53,10 +53,10 @@ bool left_something(const std::string& method, const json::Object& result) {
   return false;
 }
 
-// Measured, and what was found forbids chip power: exit code 6. A table on the disk endangers nothing.
+// Measured, and what was found forbids power: exit code 6. A table on the disk endangers nothing.
 bool forbids_power(const std::string& method, const json::Object& result) {
-  const json::Value* allowed = method == "socket.check" ? result.if_contains("power_allowed") : nullptr;
-  return allowed && allowed->is_bool() && !allowed->get_bool();
+  const json::Value* good = method == "socket.check" ? result.if_contains("power_allowed") : method == "board.check" ? result.if_contains("passed") : nullptr;
+  return good && good->is_bool() && !good->get_bool();
 }
 
 }  // namespace

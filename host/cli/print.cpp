@@ -170,6 +170,19 @@ std::string print_socket(const json::Object& result) {
   return out + notes(result);
 }
 
+std::string print_board_check(const json::Object& result) {
+  std::string out = row("board", word(result, "board"));
+  for (const json::Value& value : list(result, "items")) {
+    const json::Object& item = value.get_object();
+    const std::string outcome = word(item, "outcome");
+    out += row(word(item, "item"), (outcome == "passed" ? "ok: " : outcome == "failed" ? "FAILED: " : "not checked: ") + word(item, "text"));
+  }
+  out += row("board check", flag(result, "passed") ? "nothing failed" : "FAILED: do not trust what this board measures");
+  if (result.contains("insertions")) out += row("insertions", word(result, "insertions") + " contact checks that found a chip, since this bench began");
+  if (result.contains("report")) out += row("report", word(result, "report"));
+  return out;
+}
+
 // The words of verdicts.csv, said in full.
 constexpr std::pair<std::string_view, std::string_view> kCauses[] = {
     {"weak_cells", "weak cells, spread over the page"},
@@ -241,7 +254,8 @@ std::string text_for_people(std::string_view method, const json::Object& result)
       {"capture.import", print_import},  {"capture.settle", print_image},    {"image.show", print_image},
       {"image.verify", print_verify},    {"image.export", print_export},     {"supply.record", print_record},
       {"supply.diagnose", print_diagnose}, {"socket.check", print_socket},
-      {"socket.judge", print_socket}};
+      {"socket.judge", print_socket},
+      {"board.check", print_board_check}};
   const auto printer = kPrinters.find(method);
   return printer == kPrinters.end() ? json::text_of(result) + "\n" : printer->second(result);
 }

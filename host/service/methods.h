@@ -10,6 +10,7 @@ inline constexpr const char* kTool = "steadycell " STEADYCELL_VERSION;
 Result<json::Object> chip_identify(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> socket_check(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> board_check(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> supply_record(json::Reader& params, const JobHooks& hooks);
 
 // contacts.cpp: a table of contact readings; needs no board
