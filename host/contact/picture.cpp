@@ -91,7 +91,7 @@ std::vector<std::string> draw_text(const Readings& readings, const Verdict& verd
   lines.emplace_back("                            .-----------------.");
   for (unsigned row = 1; row <= kRows; ++row) {
     const Pin left = pin_at(row, readings, verdict), right = pin_at(kPositions + 1 - row, readings, verdict);
-    std::string line = fmt::format("{:>6} {:>9} {:>4} {:>4} |{} {:17}| {:<4} {:<4} {:<9} {}", left.name, left.volts, left.mark, left.number, row == 1 ? "o" : " ", "", right.number,
+    std::string line = fmt::format("{:>6} {:>9} {:>4} {:>4} |{} {:15}| {:<4} {:<4} {:<9} {}", left.name, left.volts, left.mark, left.number, row == 1 ? "o" : " ", "", right.number,
                                    right.mark, right.volts, right.name);
     line.resize(line.find_last_not_of(' ') + 1);
     lines.push_back(std::move(line));

@@ -1,7 +1,5 @@
 #pragma once
-#include <atomic>
 #include <boost/asio/awaitable.hpp>
-#include <functional>
 #include <optional>
 #include <string>
 #include <vector>
@@ -24,7 +22,6 @@ struct BoardCheckOptions {
   std::optional<KnownLoad> load;  // nothing: the port stays off
   bool socket_3v3 = false;        // the user's word that the socket may get 3.3 V; it gets it empty only
   bool reference_chip = false;    // a known chip sits in the socket: what needs it empty is left out
-  std::function<void(std::string_view)> note;
 };
 
 struct CheckItem {

@@ -252,7 +252,6 @@ Result<json::Object> board_check(json::Reader& params, const JobHooks& hooks) {
   measure::BoardCheckOptions options;
   if (*ohm > 0) options.load = measure::KnownLoad{.ohm = static_cast<double>(*ohm), .microfarad = static_cast<double>(*nanofarad) * 1e-3};
   options.socket_3v3 = *allowed == Millivolts(3300);
-  options.note = hooks.note;
   json::Object report{{"schema", "steadycell-board-check/1"}, {"time", passes::system_clock().wall_time()}, {"tool", kTool}};
   asio::io_context io(1);
   std::string board_uuid;
