@@ -11,7 +11,7 @@
 #include "measure/board_check.h"
 #include "measure/record.h"
 #include "passes/clock.h"
-#include "service/bench.h"
+#include "service/known_boards.h"
 #include "service/contacts.h"
 #include "service/methods.h"
 #include "service/results.h"

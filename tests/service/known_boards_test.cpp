@@ -1,4 +1,4 @@
-#include "service/bench.h"
+#include "service/known_boards.h"
 
 #include <gtest/gtest.h>
 
