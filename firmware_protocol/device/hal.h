@@ -41,7 +41,9 @@ typedef struct sc_hal {
   void (*port_rail)(void* self, uint16_t mv, uint16_t limit_ma, uint16_t ramp_ms, bool data_lines);
   int32_t (*meter)(void* self, int which);
 
-  /* Contact measurement: forces +/-100 uA into a position (1..48, 49 = VCC against GND), both rails off; returns mV. */
+  /* Contact measurement: forces +/-100 uA into a position (1..48, 49 = VCC against GND), both rails off and held at 0 V, all
+   * else floating; returns mV. A supply position (12, 13, 36, 37) is forced alone: its twin floats, the other supply is held.
+   * A board that cannot part the twins returns 0 there. */
   int16_t (*contact_force)(void* self, uint8_t position, int16_t microamps);
   /* Weak 0.25 V on `a` with `b` held low: true when they are bridged. */
   bool (*contact_bridged)(void* self, uint8_t a, uint8_t b);

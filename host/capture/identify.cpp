@@ -148,9 +148,9 @@ class Identifier {
         co_return failure(Error(ErrorCode::unknown_chip, fmt::format("chip enables 1 and {} have different geometries", other.target + 1))
                               .advising("such a package is not read by this version"));
     if (found_.contact && found_.contact->seating == contact::Seating::seated) {
-      exclude_aliases(found_.contact->chip_enables);
-      if (found_.contact->chip_enables != found_.targets.size())
-        found_.notes.emplace_back(fmt::format("the contacts show {} chip enables, {} answer", found_.contact->chip_enables, found_.targets.size()));
+      exclude_aliases(found_.contact->map.chip_enables);
+      if (found_.contact->map.chip_enables != found_.targets.size())
+        found_.notes.emplace_back(fmt::format("the contacts show {} chip enables, {} answer", found_.contact->map.chip_enables, found_.targets.size()));
     } else if (found_.targets.size() > 1) {
       found_.notes.emplace_back("whether each chip enable reaches a chip of its own was not checked: this board measures no contacts");
     }
@@ -238,7 +238,7 @@ class Identifier {
 
 }  // namespace
 
-asio::awaitable<Result<contact::Verdict>> check_contacts(board::BoardClient& board) {
+asio::awaitable<Result<contact::Readings>> measure_contacts(board::BoardClient& board) {
   // The cable may just have been plugged in again, with the board's rails still on.
   const auto off = co_await board::PowerLease::end_left_over_socket(board);
   if (!off) co_return failure(off.error());
@@ -248,7 +248,13 @@ asio::awaitable<Result<contact::Verdict>> check_contacts(board::BoardClient& boa
   for (unsigned i = 0; i < contact::kPositions; ++i) all.positions[i] = {(*readings)[i].plus_mV, (*readings)[i].minus_mV, (*readings)[i].bridged_with};
   const board::ContactReading& rail = readings->back();
   all.rail = {rail.plus_mV, rail.minus_mV, 0};
-  co_return contact::judge(all);
+  co_return all;
+}
+
+asio::awaitable<Result<contact::Verdict>> check_contacts(board::BoardClient& board) {
+  const auto readings = co_await measure_contacts(board);
+  if (!readings) co_return failure(readings.error());
+  co_return contact::judge(*readings);
 }
 
 asio::awaitable<Result<Powered>> power_and_identify(board::BoardClient& board, IdentifyOptions options) {

@@ -44,7 +44,9 @@ struct IdentifyOptions {
 // On failure the socket is powered down.
 asio::awaitable<Result<Powered>> power_and_identify(board::BoardClient& board, IdentifyOptions options);
 
-// Measures all 48 contacts and the supply path, both rails off.
+// All 48 contacts and the supply path, both rails off.
+asio::awaitable<Result<contact::Readings>> measure_contacts(board::BoardClient& board);
+// The same, judged against the built-in TSOP48 maps.
 asio::awaitable<Result<contact::Verdict>> check_contacts(board::BoardClient& board);
 
 }  // namespace steadycell::capture

@@ -12,6 +12,7 @@
 #include "capture/same_chip.h"
 #include "capture/unit_sink.h"
 #include "files/atomic.h"
+#include "passes/layout.h"
 
 namespace steadycell::capture {
 namespace {
@@ -131,6 +132,7 @@ class Reading {
     if (!held_before_) held_before_ = held_;
     const auto space = check_space(geometry);
     if (!space) co_return space;
+    if (!options_.board_check.empty()) add_note(options_.board_check);
     const auto noted = co_await on_writer([&] { return note_start(); });
     if (!noted) co_return noted;
     const auto started = Clock::now();
@@ -202,6 +204,10 @@ class Reading {
                                       {"wait", proven_.wait == chip::WaitFor::ready_pin ? "R/B#" : "status"},
                                       {"wp", "low"}, {"notes", std::move(notes)}});
     if (!noted) return noted;
+    if (!options_.board_check.empty()) {
+      auto quoted = writer_->note({{"event", passes::kBoardCheckEvent}, {"board", board_.info().uuid}, {"text", options_.board_check}});
+      if (!quoted) return quoted;
+    }
     for (const FoundTarget& target : result_.found.targets) {
       auto counted = writer_->note_page_reads({target.target, 0}, {result_.blocks.first},
                                                     std::uint64_t{proven_.sample_reads} * proven_.sample_rows.rows, "proofs");

@@ -53,6 +53,12 @@ bool left_something(const std::string& method, const json::Object& result) {
   return false;
 }
 
+// Measured, and what was found forbids power: exit code 6. A table on the disk endangers nothing.
+bool forbids_power(const std::string& method, const json::Object& result) {
+  const json::Value* good = method == "socket.check" ? result.if_contains("power_allowed") : method == "board.check" ? result.if_contains("passed") : nullptr;
+  return good && good->is_bool() && !good->get_bool();
+}
+
 }  // namespace
 
 StopOnSignal::StopOnSignal() {
@@ -111,6 +117,7 @@ int run(const std::vector<std::string>& arguments) {
     return facts_of(ErrorCode::storage_failed).exit_code;
   }
   if (invocation.method == "doctor") return result->at("healthy").get_bool() ? 0 : 1;
+  if (forbids_power(invocation.method, *result)) return facts_of(ErrorCode::contact_bad).exit_code;
   return left_something(invocation.method, *result) ? 3 : 0;
 }
 

@@ -77,6 +77,11 @@ class Command {
     return *this;
   }
   Command& board() { return text("--board", "board", "the board: sim:FIXTURE.json, tcp:HOST:PORT, unix:PATH or usb[:UUID|:BUS-PORT]", true); }
+  Command& bench() {
+    text("--bench", "bench", "bench root: the folder that keeps the log and the boards' checks; default $STEADYCELL_BENCH");
+    app_->get_option("--bench")->envname("STEADYCELL_BENCH");
+    return *this;
+  }
   Command& consent() {
     return number("--supply-mV", "supply_mV", "your word that a chip silent at 1.8 V may get this supply (3300)", 1800, 3300);
   }
@@ -153,7 +158,8 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       .consent()
       .number("--passes", "passes", "passes that every block of the range has when done, counting what the capture holds", 1, 255, true)
       .range("--blocks", "blocks", "blocks to read, both ends included; default all")
-      .text("--into", "into", "capture folder, made when it is not there", true);
+      .text("--into", "into", "capture folder, made when it is not there", true)
+      .bench();
 
   CLI::App& capture = noun("capture", "the passes read from a chip");
   add(capture, "capture.import", "import", "make a capture from passes read elsewhere",
@@ -200,8 +206,30 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
 
   CLI::App& socket = noun("socket", "the chip socket");
   add(socket, "socket.check", "check", "measure every contact with the rails off: is something seated, and right",
-      "  steadycell socket check --board sim:fixture.json")
-      .board();
+      "  steadycell socket check --board sim:fixture.json\n"
+      "  steadycell socket check --board sim:fixture.json --map tsop48-x8-2ce --svg contacts.svg")
+      .board()
+      .text("--map", "map", "what the part should have: a built-in socket map or a file; default: whichever fits")
+      .text("--svg", "svg", "drawing of the package to make")
+      .bench();
+  add(socket, "socket.judge", "judge", "judge a table of contact readings; needs no board",
+      "  steadycell socket judge contacts.csv\n"
+      "  steadycell socket judge contacts.csv --case chip7 --json")
+      .text("TABLE", "table", "CSV file: case, position, v_at_plus100uA_mV, v_at_minus100uA_mV, short_to", true)
+      .text("--case", "case", "the one case to judge; default all")
+      .text("--map", "map", "what the part should have: a built-in socket map or a file; default: whichever fits")
+      .text("--svg", "svg", "drawing of the package to make, of one case");
+
+  CLI::App& board = noun("board", "the fixture board itself");
+  add(board, "board.check", "check", "is the fixture all right: empty socket, rails, known load, limiter",
+      "  steadycell board check --board sim:fixture.json --load-ohm 100 --load-nF 10000 --bench bench\n"
+      "  steadycell board check --board sim:fixture.json --reference \"EC DC 10 95 54\" --supply-mV 3300")
+      .board()
+      .number("--load-ohm", "load_ohm", "resistor on the port, in ohm; without it the port stays off", 60, 10'000)
+      .number("--load-nF", "load_nF", "capacitor beside it, in nF", 1, 100'000)
+      .text("--reference", "reference", "ID of the known chip that sits in the socket")
+      .number("--supply-mV", "supply_mV", "your word that the socket may get 3.3 V (3300): empty, or for the reference chip", 1800, 3300)
+      .bench();
 
   add(app, "demo", "demo", "run the whole job on the simulated bench, with an invented case",
       "  steadycell demo\n"

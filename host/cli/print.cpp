@@ -155,9 +155,32 @@ std::string print_record(const json::Object& result) {
 }
 
 std::string print_socket(const json::Object& result) {
-  std::string out = row("socket", word(result, "text"));
+  std::string out;
+  for (const json::Value& value : list(result, "cases")) {
+    const json::Object& one = value.get_object();
+    out += row(word(one, "case"), word(one, "verdict") + (list(one, "pins").empty() ? "" : " " + json::text_of(list(one, "pins"))));
+  }
+  if (!out.empty()) return out;
+  for (const json::Value& line : list(result, "drawing")) out += std::string(line.get_string()) + "\n";
+  out += "\n" + row("socket", word(result, "text"));
   if (!list(result, "pins").empty()) out += row("look at pins", json::text_of(list(result, "pins")));
+  if (word(result, "verdict") == "seated") out += row("measured as", word(result, "map"));
+  if (!flag(result, "power_allowed")) out += row("chip power", "refused until this is mended");
+  if (result.contains("svg")) out += row("drawing", word(result, "svg"));
   return out + notes(result);
+}
+
+std::string print_board_check(const json::Object& result) {
+  std::string out = row("board", word(result, "board"));
+  for (const json::Value& value : list(result, "items")) {
+    const json::Object& item = value.get_object();
+    const std::string outcome = word(item, "outcome");
+    out += row(word(item, "item"), (outcome == "passed" ? "ok: " : outcome == "failed" ? "FAILED: " : "not checked: ") + word(item, "text"));
+  }
+  out += row("board check", flag(result, "passed") ? "nothing failed" : "FAILED: do not trust what this board measures");
+  if (result.contains("insertions")) out += row("insertions", word(result, "insertions") + " contact checks that found a chip, since this bench began");
+  if (result.contains("report")) out += row("report", word(result, "report"));
+  return out;
 }
 
 // The words of verdicts.csv, said in full.
@@ -268,6 +291,8 @@ std::string text_for_people(std::string_view method, const json::Object& result)
       {"capture.import", print_import},  {"capture.settle", print_image},    {"image.show", print_image},
       {"image.verify", print_verify},    {"image.export", print_export},     {"supply.record", print_record},
       {"supply.diagnose", print_diagnose}, {"socket.check", print_socket},
+      {"socket.judge", print_socket},
+      {"board.check", print_board_check},
       {"status", print_status},          {"doctor", print_doctor}};
   const auto printer = kPrinters.find(method);
   return printer == kPrinters.end() ? json::text_of(result) + "\n" : printer->second(result);

@@ -1,81 +1,19 @@
+#include "contact/contact.h"
+
 #include <fmt/format.h>
 #include <fmt/ranges.h>
 
 #include <algorithm>
-#include <bitset>
-#include <cstdlib>
 
-#include "contact/contact.h"
+#include "contact/placement.h"
+#include "contact/remarks.h"
 
-// The patterns of a diode test; production testers judge by the same figures: a short within some +/-0.2 V, an open at the
-// compliance, a junction near 0.65 V. Thresholds are common practice, no source.
+// Thresholds are common practice (docs/contacts.md): production testers take a short within some +/-0.2 V, an open at the
+// compliance, and a junction near 0.65 V.
 namespace steadycell::contact {
 namespace {
 
-using Set = std::bitset<kPositions + 1>;  // by position; bit 0 unused
-
-constexpr int kJunctionLow = 250, kJunctionHigh = 1100;  // mV; a contact with 1 kohm reads 100 mV more than its neighbours
-constexpr int kSupplyShort = 50;                          // mV across the rail, both ways
-constexpr int kSeriesExcess = 80;                         // mV above the chip's own median
-constexpr int kUsualMedian = 800;                         // mV; above it the whole chip reads high
-
-bool conducts(int mV) { return std::abs(mV) >= kJunctionLow && std::abs(mV) <= kJunctionHigh; }
-
-Set set_of(std::initializer_list<unsigned> positions) {
-  Set set;
-  for (const unsigned p : positions) set.set(p);
-  return set;
-}
-
-const Set kAlways = set_of({7, 8, 9, 16, 17, 18, 19, 29, 30, 31, 32, 41, 42, 43, 44});  // signals of any 8-bit part
-const Set kUpperLanes = set_of({26, 27, 28, 33, 40, 45, 46, 47});
-constexpr unsigned kEnables[] = {9, 10, 14, 15}, kReady[] = {7, 6, 5, 4};
-
-Set turned(const Set& pins) {
-  Set out;
-  for (unsigned p = 1; p <= kPositions; ++p)
-    if (pins[p]) out.set(p <= kLastOfSide ? p + kLastOfSide : p - kLastOfSide);
-  return out;
-}
-
-// The chip moved along its sides: on one side numbers grow, on the other they fall. What leaves the socket is dropped.
-Set shifted(const Set& pins, int by) {
-  Set out;
-  for (int p = 1; p <= static_cast<int>(kPositions); ++p) {
-    if (!pins[static_cast<std::size_t>(p)]) continue;
-    const bool left = p <= static_cast<int>(kLastOfSide);
-    const int to = left ? p + by : p - by;
-    if (left ? to >= 1 && to <= static_cast<int>(kLastOfSide) : to > static_cast<int>(kLastOfSide) && to <= static_cast<int>(kPositions))
-      out.set(static_cast<std::size_t>(to));
-  }
-  return out;
-}
-
-Set without_supply(Set pins) {
-  for (unsigned p = 1; p <= kPositions; ++p)
-    if (is_supply(p)) pins.reset(p);
-  return pins;
-}
-
-std::vector<unsigned> positions_of(const Set& set) {
-  std::vector<unsigned> out;
-  for (unsigned p = 1; p <= kPositions; ++p)
-    if (set[p]) out.push_back(p);
-  return out;
-}
-
-std::string names_of(const std::vector<unsigned>& pins) {
-  std::vector<std::string> names;
-  names.reserve(pins.size());
-  for (const unsigned p : pins) names.push_back(describe_position(p));
-  return fmt::format("{}", fmt::join(names, ", "));
-}
-
-int median(std::vector<int> values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
+constexpr unsigned kFewest = 5;  // fewer positions that touch are no pattern
 
 // What the readings say, position by position.
 struct Seen {
@@ -83,84 +21,223 @@ struct Seen {
     for (unsigned p = 1; p <= kPositions; ++p) {
       const Reading& r = readings.positions[p - 1];
       if (r.bridged_with != 0) bridged.set(p);
-      if (is_supply(p)) continue;
+      if (shorts(r.plus_mV) && shorts(r.minus_mV)) tied.set(p);
       if (conducts(r.plus_mV)) up.set(p);
       if (conducts(r.minus_mV)) down.set(p);
     }
     rail_up = conducts(readings.rail.plus_mV);
     rail_down = conducts(readings.rail.minus_mV);
-    rail_short = std::abs(readings.rail.plus_mV) <= kSupplyShort && std::abs(readings.rail.minus_mV) <= kSupplyShort;
+    rail_short = shorts(readings.rail.plus_mV) && shorts(readings.rail.minus_mV);
+    for (unsigned p = 1; p <= kPositions; ++p)
+      if (is_supply(p)) {
+        supply_alone[p] = !tied[p];
+        supply_touches[p] = up[p] || down[p];
+        up.reset(p);
+        down.reset(p);
+        tied.reset(p);
+      }
   }
-  Set any() const { return up | down; }
-  Set both() const { return up & down; }
+  PositionSet any() const { return up | down; }
+  bool no_junction() const { return any().none() && supply_touches.none() && !rail_up && !rail_down; }
+  bool nothing() const { return no_junction() && tied.none() && bridged.none(); }
 
-  Set up, down, bridged;  // junction at +100 uA, at -100 uA; bridged with a neighbour
+  PositionSet up, down, tied, bridged;        // junction at +100 uA, at -100 uA; into a rail; with a neighbour
+  PositionSet supply_alone, supply_touches;   // of 12, 13, 36, 37: measured alone; conduct
   bool rail_up = false, rail_down = false, rail_short = false;
 };
 
-Verdict verdict(Seating seating, std::vector<unsigned> pins, std::string sentence) {
+std::vector<unsigned> positions_of(const PositionSet& set) {
+  std::vector<unsigned> out;
+  for (unsigned p = 1; p <= kPositions; ++p)
+    if (set[p]) out.push_back(p);
+  return out;
+}
+
+std::string names_of(const SocketMap& map, const std::vector<unsigned>& pins) {
+  std::vector<std::string> names;
+  names.reserve(pins.size());
+  for (const unsigned p : pins) names.push_back(map.describe(p));
+  return fmt::format("{}", fmt::join(names, ", "));
+}
+
+PositionSet side(bool first) {
+  PositionSet out;
+  for (unsigned p = 1; p <= kPositions; ++p) out[p] = (p <= kLastOfSide) == first;
+  return out;
+}
+
+std::vector<const SocketMap*> candidates(const SocketMap* map) {
+  std::vector<const SocketMap*> out;
+  if (map) out.push_back(map);
+  for (const SocketMap& built_in : built_in_maps())
+    if (!map && !built_in.adapter) out.push_back(&built_in);
+  return out;
+}
+
+// In place the directions do not matter: some parts have no upper diode. An open pin is common, a position that conducts
+// where the part has nothing is not.
+std::size_t misfit_in_place(const Hypothesis& h, const Seen& seen) {
+  const PositionSet wanted = h.map->signals;
+  const PositionSet touching = seen.any() | seen.tied;
+  return 2 * (wanted & ~touching).count() + 3 * (seen.any() & ~h.not_looked_at & ~wanted).count();
+}
+
+std::size_t misfit_out_of_place(const Hypothesis& h, const Seen& seen) {
+  const PositionSet looked_at = ~h.not_looked_at & ~seen.tied;
+  return ((h.up ^ seen.up) & looked_at).count() + ((h.down ^ seen.down) & looked_at).count();
+}
+
+// The rail comes first: ten of the fifteen signals of a turned chip lie on positions that are signals too, so counting
+// contacts does not find it; the polarity of the rail does.
+bool rail_allows(const Hypothesis& h, const Seen& seen) {
+  if (seen.rail_up && seen.rail_down) return h.rail_up || h.rail_down;  // something leaks between VCC and ground
+  return h.rail_up == seen.rail_up && h.rail_down == seen.rail_down;
+}
+
+struct Best {
+  const Hypothesis* hypothesis = nullptr;
+  std::size_t misfit = 0;
+  bool clear = true;  // no other finding explains the readings nearly as well
+};
+
+Best best_of(const std::vector<Hypothesis>& all, const Seen& seen) {
+  constexpr std::size_t kMargin = 3;
+  Best best;
+  std::size_t other = SIZE_MAX;
+  for (const Hypothesis& h : all) {
+    if (!rail_allows(h, seen)) continue;
+    const std::size_t misfit = h.seating == Seating::seated && seen.rail_down && !seen.rail_up ? misfit_in_place(h, seen) : misfit_out_of_place(h, seen);
+    if (!best.hypothesis || misfit < best.misfit) {
+      if (best.hypothesis && best.hypothesis->seating != h.seating) other = std::min(other, best.misfit);
+      best.hypothesis = &h;
+      best.misfit = misfit;
+    } else if (h.seating != best.hypothesis->seating) {
+      other = std::min(other, misfit);
+    }
+  }
+  if (best.hypothesis) best.clear = other >= best.misfit + kMargin;
+  return best;
+}
+
+Verdict finding(const SocketMap& map, Seating seating, std::vector<unsigned> pins, std::string sentence) {
   Verdict out;
+  out.map = map;
   out.seating = seating;
   out.pins = std::move(pins);
   out.sentence = std::move(sentence);
   return out;
 }
 
-// Junctions one way only, at all signals, because one of the chip's rails hangs in the air.
-bool one_way(const Set& conducting, const Set& other_way, const Set& pattern, const Set& chip_supply) {
-  return other_way.none() && (pattern & ~conducting).none() && (chip_supply & conducting).any();
+Verdict unsure(const SocketMap& map, const Seen& seen, std::string sentence) { return finding(map, Seating::unsure, positions_of(seen.any()), std::move(sentence)); }
+
+// A tie between a rail and its neighbour shows as both: the neighbour reads 0 V, and the counting patterns find the pair.
+std::vector<unsigned> bridged_pins(const Readings& readings, const Seen& seen, const PositionSet& tied) {
+  PositionSet out = seen.bridged | tied;
+  for (const unsigned p : positions_of(seen.bridged)) out.set(readings.positions[p - 1].bridged_with);
+  for (const unsigned p : positions_of(tied))
+    for (const unsigned rail : {12u, 13u, 36u, 37u})
+      if (rail + 1 == p || rail == p + 1) out.set(rail);
+  return positions_of(out);
 }
 
-// Differences between the pins of one chip, and between this chip and any.
-std::vector<std::string> notes_on(const Readings& readings, const Set& signals) {
-  std::vector<std::string> notes;
-  std::vector<int> up, down;
-  for (const unsigned p : positions_of(signals)) {
-    const Reading& r = readings.positions[p - 1];
-    if (conducts(r.plus_mV)) up.push_back(r.plus_mV);
-    if (conducts(r.minus_mV)) down.push_back(-r.minus_mV);
+Verdict judge_in_place(const Readings& readings, const Seen& seen, const Hypothesis& h, bool map_given) {
+  const SocketMap& map = *h.map;
+  const PositionSet touching = seen.any() | seen.tied;
+  PositionSet missing = map.signals & ~touching;
+  const PositionSet tied = seen.tied & ~map.may_be_bonded;
+  if (seen.bridged.any() || tied.any()) {
+    const auto pins = bridged_pins(readings, seen, tied);
+    Verdict out = finding(map, Seating::bridged, pins,
+                          fmt::format("tied together that should not be: {}: solder, debris, a bent pin or a damaged input; clean and reseat the chip", names_of(map, pins)));
+    if (missing.any()) out.notes.emplace_back(fmt::format("also no contact at {}", names_of(map, positions_of(missing))));
+    return out;
   }
-  if (up.empty() || down.empty()) return notes;
-  const int up_median = median(up), down_median = median(down);
-  for (const unsigned p : positions_of(signals)) {
-    const Reading& r = readings.positions[p - 1];
-    const int excess = std::max(r.plus_mV - up_median, -r.minus_mV - down_median);
-    if (conducts(r.plus_mV) && conducts(r.minus_mV) && excess >= kSeriesExcess)
-      notes.emplace_back(fmt::format("{} reads {} mV above the chip's other pins, some {} ohm in series: clean it", describe_position(p), excess, excess * 10));
+  if ((map.signals & touching).count() < kFewest) return unsure(map, seen, "few positions touch, in no pattern of a seated chip; reseat it");
+  missing |= seen.supply_alone & ~seen.supply_touches;
+  for (const bool first : {true, false}) {
+    const PositionSet here = map.signals & side(first), there = map.signals & side(!first);
+    if ((here & ~missing).none() && (there & missing).count() * 2 < there.count())
+      return finding(map, Seating::open_row, positions_of(missing),
+                     fmt::format("nothing touches on the side of pins {}: a bent row, a tilted lid or debris under it; reseat the chip", first ? "1 to 24" : "25 to 48"));
   }
-  if (up_median > kUsualMedian && down_median > kUsualMedian)
-    notes.emplace_back(fmt::format("all pins read high ({} and {} mV): resistance in the common ground contact, or a cold chip", up_median, down_median));
-  return notes;
-}
-
-Verdict judge_in_place(const Readings& readings, const Seen& seen) {
-  const Set missing = kAlways & ~seen.any();
-  const Set left = set_of({7, 8, 9, 16, 17, 18, 19}), right = kAlways & ~left;
-  if (missing == left || missing == right)
-    return verdict(Seating::side_open, positions_of(missing),
-                   fmt::format("nothing touches on the side of pins {}: a bent row, a tilted lid or debris under it; reseat the chip", missing == left ? "1 to 24" : "25 to 48"));
   if (missing.any())
-    return verdict(Seating::pins_open, positions_of(missing), fmt::format("no contact at {}: a dirty or bent pin; clean it and reseat the chip", names_of(positions_of(missing))));
+    return finding(map, Seating::open_pins, positions_of(missing), fmt::format("no contact at {}: a dirty or bent pin; clean it and reseat the chip", names_of(map, positions_of(missing))));
   // No upper diode at all is how some parts are made; a single pin without one is a fault.
-  const Set half = kAlways & ~seen.both();
-  if (half.any() && half != kAlways)
-    return verdict(Seating::pins_open, positions_of(half),
-                   fmt::format("only one of two junctions at {}: damaged by static or over-voltage, or a contact that changes; reseat and repeat", names_of(positions_of(half))));
-  if (!seen.rail_up && !seen.rail_down)
-    return verdict(Seating::supply_open, {12, 13, 36, 37}, "the signals touch, the supply pins do not: clean pins 12, 37 (VCC) and 13, 36 (VSS), reseat the chip");
+  const PositionSet half = map.signals & ~(seen.up & seen.down) & ~seen.tied;
+  const bool made_so = half == map.signals && (seen.up.none() || seen.down.none());
+  if (half.any() && !made_so)
+    return finding(map, Seating::open_pins, positions_of(half),
+                   fmt::format("only one of two junctions at {}: damaged by static or over-voltage, or a contact that changes; reseat and repeat", names_of(map, positions_of(half))));
 
-  Verdict out = verdict(Seating::seated, {}, "");
-  // Counted without a gap; dies may share an R/B#.
-  while (out.chip_enables < std::size(kEnables) && seen.any()[kEnables[out.chip_enables]]) ++out.chip_enables;
-  if ((kUpperLanes & ~seen.any()).none()) out.bus_bits = 16;
-  Set known = kAlways;
-  if (out.bus_bits == 16) known |= kUpperLanes;
-  for (std::size_t i = 0; i < out.chip_enables; ++i) known.set(kEnables[i]).set(kReady[i]);
-  out.sentence = fmt::format("the chip is seated: all {} signals of a part with {} chip enable{} touch", (known & seen.any()).count(), out.chip_enables, out.chip_enables == 1 ? "" : "s");
-  if (const Set extra = seen.any() & ~known; extra.any()) out.notes.emplace_back(fmt::format("also conducting: {}", names_of(positions_of(extra))));
-  if (half == kAlways) out.notes.emplace_back("one of two junctions is missing at all pins: how this part is made, no fault");
-  for (std::string& note : notes_on(readings, seen.any())) out.notes.push_back(std::move(note));
+  Verdict out = finding(map, Seating::seated, {}, "");
+  out.sentence = fmt::format("the chip is seated: all {} signals of a part with {} chip enable{} touch", map.signals.count(), map.chip_enables, map.chip_enables == 1 ? "" : "s");
+  if (const PositionSet extra = seen.any() & ~map.signals & ~map.may_be_bonded; extra.any())
+    out.notes.emplace_back(fmt::format("also conducting: {}; compare with the part's data sheet", names_of(map, positions_of(extra))));
+  if (made_so) out.notes.emplace_back("one of two junctions is missing at all pins: how this part is made, no fault");
+  if (!map_given) {
+    std::vector<std::string> other = other_readings_of(map, seen.any());
+    out.notes.insert(out.notes.end(), other.begin(), other.end());
+  }
+  for (std::string& note : remarks_on(readings, map)) out.notes.push_back(std::move(note));
   return out;
+}
+
+bool fits(const Best& best, const Seen& seen) {
+  const std::size_t junctions = best.hypothesis->up.count() + best.hypothesis->down.count();
+  return best.clear && seen.any().count() >= kFewest && best.misfit * 3 <= junctions;
+}
+
+// At fault are the positions that conduct on no plain part standing right.
+Verdict out_of_place(const Seen& seen, const Hypothesis& h, const SocketMap& plainest) {
+  const SocketMap& map = *h.map;
+  const auto extra = positions_of(seen.any() & ~plainest.signals);
+  switch (h.seating) {
+    case Seating::turned:
+      return finding(map, h.seating, extra, "the chip is turned by 180 degrees: pin 1 of the chip belongs on pin 1 of the socket");
+    case Seating::shifted_down:
+      return finding(map, h.seating, extra, "the chip sits one pin too low: its pin 1 stands on pin 2 of the socket; reseat it");
+    case Seating::shifted_up:
+      return finding(map, h.seating, extra, "the chip sits one pin too high: its pin 2 stands on pin 1 of the socket; reseat it");
+    default:
+      return finding(map, Seating::open_pins, h.supply_open, fmt::format("the signals touch, the supply does not: clean {}, reseat the chip", names_of(map, h.supply_open)));
+  }
+}
+
+Verdict verdict_on(const Readings& readings, const Seen& seen, const SocketMap* given) {
+  const auto maps = candidates(given);
+  const SocketMap& plainest = *maps.front();
+  if (seen.rail_short) {
+    PositionSet ends;
+    for (unsigned p = 1; p <= kPositions; ++p) ends[p] = seen.bridged[p] && is_supply(p) && is_supply(readings.positions[p - 1].bridged_with);
+    const std::vector<unsigned> pins = ends.any() ? positions_of(ends) : std::vector<unsigned>{12, 13, 36, 37};
+    return finding(plainest, Seating::supply_short, pins,
+                   "VCC and VSS are shorted: a bridge at the supply pins, or a dead chip; do not switch on, look at pins 12-13 and 36-37 first");
+  }
+  if (seen.nothing()) return finding(plainest, Seating::empty, {}, "nothing touches: no chip, the lid is not closed, or a chip two pins or more out of place");
+  const auto all = hypotheses(maps);
+  if (seen.no_junction()) return judge_in_place(readings, seen, all.front(), given != nullptr);  // only debris, or a board at fault
+  const Best best = best_of(all, seen);
+  if (best.hypothesis && best.hypothesis->seating == Seating::seated) return judge_in_place(readings, seen, *best.hypothesis, given != nullptr);
+  if (best.hypothesis && fits(best, seen)) return out_of_place(seen, *best.hypothesis, plainest);
+  if (seen.rail_up && plainest.adapter)
+    return finding(plainest, Seating::turned, positions_of(seen.any() & ~plainest.signals),
+                   "the supply is the wrong way round: the chip is turned on its adapter, or this is another adapter");
+  return unsure(plainest, seen,
+                seen.rail_up ? "the supply junction is the wrong way round: take the chip out and compare pin 1 with the socket's mark"
+                             : "what conducts fits no place of a chip: reseat it, compare pin 1 with the socket's mark, repeat the check");
+}
+
+Contact contact_at(unsigned p, const Seen& seen, const SocketMap& map) {
+  if (seen.bridged[p]) return Contact::bridged;
+  if (is_supply(p)) {
+    if (seen.rail_short) return Contact::tied;
+    return !seen.supply_alone[p] ? Contact::held : seen.supply_touches[p] ? Contact::good : Contact::open;
+  }
+  const bool used = map.signals[p];
+  if (seen.tied[p]) return map.may_be_bonded[p] ? Contact::good : Contact::tied;
+  if (!seen.up[p] && !seen.down[p]) return used ? Contact::open : Contact::unused;
+  if (!used) return Contact::unexpected;
+  return seen.up[p] && seen.down[p] ? Contact::good : Contact::one_way;
 }
 
 }  // namespace
@@ -170,46 +247,38 @@ std::string_view to_text(Seating seating) {
     case Seating::seated: return "seated";
     case Seating::empty: return "empty";
     case Seating::turned: return "turned";
-    case Seating::shifted_down: return "shifted_down";
     case Seating::shifted_up: return "shifted_up";
-    case Seating::side_open: return "side_open";
-    case Seating::pins_open: return "pins_open";
-    case Seating::supply_open: return "supply_open";
-    case Seating::supply_short: return "supply_short";
+    case Seating::shifted_down: return "shifted_down";
+    case Seating::open_row: return "open_row";
+    case Seating::open_pins: return "open_pins";
     case Seating::bridged: return "bridged";
-    case Seating::unclear: break;
+    case Seating::supply_short: return "supply_short";
+    case Seating::unsure: break;
   }
-  return "unclear";
+  return "unsure";
 }
 
-// The rail comes first: ten of the fifteen signals of a turned chip lie on positions that are signals too, so counting
-// contacts does not find it; the polarity of the rail does.
-Verdict judge(const Readings& readings) {
-  const Seen seen(readings);
-  if (seen.rail_short)
-    return verdict(Seating::supply_short, {12, 13, 36, 37},
-                   "VCC and VSS are shorted: a bridge at the supply pins, or a dead chip; do not switch on, look at pins 12-13 and 36-37 first");
-  if (seen.bridged.any())
-    return verdict(Seating::bridged, positions_of(seen.bridged),
-                   fmt::format("neighbours conduct into each other at {}: solder, debris or a bent pin; clean and reseat the chip", names_of(positions_of(seen.bridged))));
-  if (seen.any().none() && !seen.rail_up && !seen.rail_down)
-    return verdict(Seating::empty, {}, "nothing touches: no chip, or the lid is not closed");
-
-  const Set as_turned = without_supply(turned(kAlways));
-  if (seen.rail_up && !seen.rail_down) {
-    const Set wrong = seen.any() & ~kAlways;
-    if ((as_turned & ~seen.any()).count() <= 3 && wrong.any())
-      return verdict(Seating::turned, positions_of(wrong), "the chip is turned by 180 degrees: pin 1 of the chip belongs on pin 1 of the socket");
-    return verdict(Seating::unclear, positions_of(wrong), "the supply junction is the wrong way round: take the chip out and compare pin 1 with the socket's mark");
+std::string_view to_text(Contact contact) {
+  switch (contact) {
+    case Contact::unused: return "unused";
+    case Contact::good: return "good";
+    case Contact::open: return "open";
+    case Contact::one_way: return "one_way";
+    case Contact::tied: return "tied";
+    case Contact::bridged: return "bridged";
+    case Contact::unexpected: return "unexpected";
+    case Contact::held: break;
   }
-  // Shifted by one, the chip's one supply rail lands on a signal position and its other on the socket's opposite rail.
-  if (one_way(seen.up, seen.down, without_supply(shifted(kAlways, 1)), set_of({14, 35})))
-    return verdict(Seating::shifted_down, positions_of(seen.any() & ~kAlways), "the chip sits one pin too low: its pin 1 stands on pin 2 of the socket; reseat it");
-  if (one_way(seen.down, seen.up, without_supply(shifted(kAlways, -1)), set_of({11, 38})))
-    return verdict(Seating::shifted_up, positions_of(seen.any() & ~kAlways), "the chip sits one pin too high: its pin 2 stands on pin 1 of the socket; reseat it");
-  if ((kAlways & seen.any()).count() < 5)
-    return verdict(Seating::unclear, positions_of(seen.any()), "few positions touch, in no pattern of a seated chip; reseat it");
-  return judge_in_place(readings, seen);
+  return "held";
+}
+
+Verdict judge(const Readings& readings, const SocketMap* map) {
+  const Seen seen(readings);
+  Verdict out = verdict_on(readings, seen, map);
+  if (seen.bridged.any() && out.seating != Seating::bridged && out.seating != Seating::supply_short)
+    out.notes.emplace_back(fmt::format("neighbours are tied together, too: {}", names_of(out.map, positions_of(seen.bridged))));
+  for (unsigned p = 1; p <= kPositions; ++p) out.contacts[p] = contact_at(p, seen, out.map);
+  return out;
 }
 
 }  // namespace steadycell::contact

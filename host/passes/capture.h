@@ -76,7 +76,7 @@ class UnitIndex {
 
 // What scanning the journal found.
 struct Contents {
-  static constexpr std::size_t kDamagesListed = 1000;
+  static constexpr std::size_t kDamagesListed = 1000, kBoardChecksListed = 32;
 
   UnitIndex units;
   std::vector<Damage> damages;              // the first kDamagesListed
@@ -90,6 +90,7 @@ struct Contents {
   bool closed = false;                      // the last writer ended in good order
   Digest head{};                            // SHA-256 of the last record
   std::vector<std::uint32_t> sealed_passes;  // each once, in the order of their first sealing
+  std::vector<std::string> board_checks;    // what was known of the fixture board when it was read, each once; the first of them
   std::vector<std::uint64_t> pass_ends;     // by pass - 1: end of the last unit that a record names in the pass file
 };
 
@@ -123,6 +124,7 @@ class CaptureReader {
   Result<std::optional<std::uint64_t>> scan_records();
   void take_in(const Record& record);
   void take_in_unit(const Record& record);
+  void take_in_note(const Record& record);
   void note_damage(Damage damage);
   // Bytes of a pass-1 unit as they lie in the file, unchecked: what a later pass is the difference to.
   Result<void> read_reference(UnitAddress unit, const UnitFacts& facts, std::uint64_t offset, MutableByteSpan out);

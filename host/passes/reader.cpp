@@ -109,11 +109,20 @@ void CaptureReader::take_in(const Record& record) {
       }
       break;
     }
+    case RecordType::note: take_in_note(record); break;
     case RecordType::opened:
     case RecordType::synced:
-    case RecordType::note:
     case RecordType::closed: break;
   }
+}
+
+void CaptureReader::take_in_note(const Record& record) {
+  const json::Value payload(record.payload);
+  json::Reader reader(payload, "note");
+  const auto event = reader.text_or("event", ""), text = reader.text_or("text", "");
+  if (!event || !text || *event != kBoardCheckEvent) return;
+  auto& quoted = contents_.board_checks;
+  if (quoted.size() < Contents::kBoardChecksListed && std::find(quoted.begin(), quoted.end(), *text) == quoted.end()) quoted.push_back(*text);
 }
 
 // A record whose checksum is right can still say what cannot be: such a one is damage, and the rest is still read.

@@ -2,6 +2,7 @@
 
 #include <boost/asio/co_spawn.hpp>
 #include <boost/asio/io_context.hpp>
+#include <algorithm>
 #include <filesystem>
 #include <optional>
 
@@ -10,9 +11,12 @@
 #include "capture/read.h"
 #include "files/file_system.h"
 #include "link/link.h"
+#include "measure/board_check.h"
 #include "measure/record.h"
 #include "passes/clock.h"
+#include "service/contacts.h"
 #include "service/hold.h"
+#include "service/known_boards.h"
 #include "service/methods.h"
 #include "service/results.h"
 
@@ -143,6 +147,8 @@ Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks) {
   if (!into) return failure(into.error());
   const auto blocks = number_range(params, "blocks");
   if (!blocks) return failure(blocks.error());
+  const auto bench = params.text_or("bench", "");
+  if (!bench) return failure(bench.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
 
   capture::ReadOptions options;
@@ -159,6 +165,9 @@ Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks) {
       with_board<capture::ReadResult>(std::move(*address), "chip.read", hooks,
                                       [&](board::BoardClient& board) -> asio::awaitable<Result<capture::ReadResult>> {
                                         board_uuid = board.info().uuid;
+                                        auto quote = check_quote(*bench, board_uuid);
+                                        if (!quote) co_return failure(quote.error());
+                                        options.board_check = std::move(*quote);
                                         co_return co_await capture::read_chip(board, files::posix(), std::move(options));
                                       }),
       io);
@@ -185,17 +194,123 @@ Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks) {
 Result<json::Object> socket_check(json::Reader& params, const JobHooks& hooks) {
   auto address = board_address(params);
   if (!address) return failure(address.error());
+  const auto map_name = params.text_or("map", ""), svg = params.text_or("svg", ""), bench = params.text_or("bench", "");
+  for (const auto* text : {&map_name, &svg, &bench})
+    if (!*text) return failure(text->error());
   if (const auto done = params.finish(); !done) return failure(done.error());
+  std::optional<contact::SocketMap> map;
+  if (!map_name->empty()) {
+    auto loaded = load_map(*map_name);
+    if (!loaded) return failure(loaded.error());
+    map.emplace(std::move(*loaded));
+  }
+  if (const auto free = check_drawing_target(*svg); !free) return failure(free.error());
+  if (const auto there = ensure_bench(*bench); !there) return failure(there.error());
   asio::io_context io(1);
-  return run<json::Object>(with_board<json::Object>(std::move(*address), "socket.check", hooks,
-                                                    [](board::BoardClient& board) -> asio::awaitable<Result<json::Object>> {
-                                                      const auto verdict = co_await capture::check_contacts(board);
-                                                      if (!verdict) co_return failure(verdict.error());
-                                                      json::Object result = to_json(*verdict);
-                                                      result["board"] = board.info().uuid;
-                                                      co_return result;
-                                                    }),
-                           io);
+  std::string board_uuid;
+  const auto readings = run<contact::Readings>(with_board<contact::Readings>(std::move(*address), "socket.check", hooks,
+                                                                             [&](board::BoardClient& board) -> asio::awaitable<Result<contact::Readings>> {
+                                                                               board_uuid = board.info().uuid;
+                                                                               co_return co_await capture::measure_contacts(board);
+                                                                             }),
+                                               io);
+  if (!readings) return failure(readings.error());
+  const contact::Verdict verdict = contact::judge(*readings, map ? &*map : nullptr);
+  if (const auto drawn = write_drawing(*svg, *readings, verdict, "contacts of board " + board_uuid); !drawn) return failure(drawn.error());
+  json::Object result = contact_json(*readings, verdict);
+  result["board"] = board_uuid;
+  if (!svg->empty()) result["svg"] = *svg;
+  if (!bench->empty())
+    if (const auto logged = log_contacts(*bench, board_uuid, result); !logged) return failure(logged.error());
+  return result;
+}
+
+namespace {
+
+// The reference chip must be identified as what it is said to be: sockets, rails, bus and lanes at once.
+measure::CheckItem reference_item(const Result<capture::Powered>& powered, const Bytes& expected) {
+  measure::CheckItem item;
+  item.name = "reference_chip";
+  item.outcome = measure::CheckItem::Outcome::failed;
+  item.values = {{"expected_id", hex_spaced(expected)}};
+  if (!powered) {
+    item.text = powered.error().what();
+    return item;
+  }
+  const Bytes& id = powered->found.targets[0].id_bytes;
+  item.values["id"] = hex_spaced(id);
+  const bool same = id.size() >= expected.size() && std::equal(expected.begin(), expected.end(), id.begin());
+  if (same) item.outcome = measure::CheckItem::Outcome::passed;
+  item.text = fmt::format("{} {}", hex_spaced(id), same ? "as expected" : "is not the reference chip " + hex_spaced(expected));
+  return item;
+}
+
+asio::awaitable<Result<std::vector<measure::CheckItem>>> whole_check(board::BoardClient& board, measure::BoardCheckOptions options, Bytes reference, std::optional<Millivolts> allowed) {
+  options.reference_chip = !reference.empty();
+  auto items = co_await measure::check_board(board, std::move(options));
+  if (!items || reference.empty()) co_return items;
+  capture::IdentifyOptions identify;
+  identify.consent = allowed;
+  auto powered = co_await capture::power_and_identify(board, identify);
+  items->push_back(reference_item(powered, reference));
+  if (powered) {
+    const auto down = co_await powered->lease.power_down();
+    if (!down) co_return failure(down.error());
+  } else if (powered.error().code() == ErrorCode::interrupted || board.lost()) {
+    co_return failure(powered.error());
+  }
+  co_return items;
+}
+
+}  // namespace
+
+Result<json::Object> board_check(json::Reader& params, const JobHooks& hooks) {
+  auto address = board_address(params);
+  if (!address) return failure(address.error());
+  const auto allowed = consent(params);
+  if (!allowed) return failure(allowed.error());
+  const auto bench = params.text_or("bench", ""), reference_text = params.text_or("reference", "");
+  for (const auto* text : {&bench, &reference_text})
+    if (!*text) return failure(text->error());
+  const auto ohm = params.number_or("load_ohm", 60, 10'000, 0), nanofarad = params.number_or("load_nF", 0, 100'000, 0);
+  for (const auto* number : {&ohm, &nanofarad})
+    if (!*number) return failure(number->error());
+  if (const auto done = params.finish(); !done) return failure(done.error());
+  const auto reference = parse_hex(*reference_text);
+  if (!reference || (!reference_text->empty() && reference->size() < 2))
+    return failure(Error(ErrorCode::wrong_usage, fmt::format("\"{}\" is no chip ID", printable(*reference_text))).advising("give hex pairs such as \"EC DC 10 95 54\""));
+  if (const auto there = ensure_bench(*bench); !there) return failure(there.error());
+  if (*nanofarad > 0 && *ohm == 0) return failure(Error(ErrorCode::wrong_usage, "a capacitor alone is no load").advising("give --load-ohm, too"));
+
+  measure::BoardCheckOptions options;
+  if (*ohm > 0) options.load = measure::KnownLoad{.ohm = static_cast<double>(*ohm), .microfarad = static_cast<double>(*nanofarad) * 1e-3};
+  options.socket_3v3 = *allowed == Millivolts(3300);
+  json::Object report{{"schema", "steadycell-board-check/1"}, {"time", passes::system_clock().wall_time()}, {"tool", kTool}};
+  asio::io_context io(1);
+  std::string board_uuid;
+  const auto items = run<std::vector<measure::CheckItem>>(
+      with_board<std::vector<measure::CheckItem>>(std::move(*address), "board.check", hooks,
+                                                  [&](board::BoardClient& board) -> asio::awaitable<Result<std::vector<measure::CheckItem>>> {
+                                                    board_uuid = board.info().uuid;
+                                                    report["board"] = board_uuid;
+                                                    report["name"] = board.info().name;
+                                                    report["firmware"] = board.info().firmware;
+                                                    report["boot_counter"] = board.info().boot_counter;
+                                                    co_return co_await whole_check(board, std::move(options), *reference, *allowed);
+                                                  }),
+      io);
+  if (!items) return failure(items.error());
+  bool passed = true;
+  json::Array list;
+  for (const measure::CheckItem& item : *items) {
+    passed = passed && item.outcome != measure::CheckItem::Outcome::failed;
+    list.push_back(json::Object{{"item", item.name}, {"outcome", measure::to_text(item.outcome)}, {"text", item.text}, {"values", item.values}});
+  }
+  report["passed"] = passed;
+  report["items"] = std::move(list);
+  if (!bench->empty())
+    if (const auto kept = keep_check(*bench, board_uuid, report); !kept) return failure(kept.error());
+  return report;
 }
 
 Result<json::Object> supply_record(json::Reader& params, const JobHooks& hooks) {

@@ -10,7 +10,11 @@ inline constexpr const char* kTool = "steadycell " STEADYCELL_VERSION;
 Result<json::Object> chip_identify(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> socket_check(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> board_check(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> supply_record(json::Reader& params, const JobHooks& hooks);
+
+// contacts.cpp: a table of contact readings; needs no board
+Result<json::Object> socket_judge(json::Reader& params, const JobHooks& hooks);
 
 // file_methods.cpp: these never need one
 Result<json::Object> chip_decode(json::Reader& params, const JobHooks& hooks);

@@ -27,8 +27,9 @@ json::Object to_json(const chip::Identification& chip) {
 json::Object to_json(const contact::Verdict& verdict) {
   json::Array pins;
   for (const unsigned pin : verdict.pins) pins.emplace_back(pin);
-  return {{"verdict", contact::to_text(verdict.seating)}, {"seated", verdict.seating == contact::Seating::seated}, {"text", verdict.sentence},
-          {"pins", std::move(pins)}, {"notes", to_json(verdict.notes)}};
+  return {{"verdict", contact::to_text(verdict.seating)}, {"seated", verdict.seating == contact::Seating::seated}, {"power_allowed", verdict.may_power()},
+          {"text", verdict.sentence}, {"pins", std::move(pins)}, {"map", verdict.map.name}, {"chip_enables", verdict.map.chip_enables},
+          {"bus_bits", verdict.map.bus_bits}, {"notes", to_json(verdict.notes)}};
 }
 
 json::Object to_json(const image::VerdictCounts& counts) {

@@ -7,7 +7,7 @@
 namespace steadycell::service {
 
 bool needs_board(std::string_view method) {
-  for (const std::string_view known : {"chip.identify", "chip.read", "socket.check", "supply.record"})
+  for (const std::string_view known : {"chip.identify", "chip.read", "socket.check", "board.check", "supply.record"})
     if (method == known) return true;
   return false;
 }
@@ -18,7 +18,8 @@ Result<json::Object> Service::call(std::string_view method, const json::Value& p
       {"chip.identify", chip_identify},   {"chip.decode", chip_decode},         {"chip.read", chip_read},
       {"socket.check", socket_check},     {"supply.record", supply_record},     {"supply.diagnose", supply_diagnose},
       {"capture.import", capture_import}, {"capture.settle", capture_settle},   {"image.show", image_show},
-      {"image.verify", image_verify},     {"image.export", image_export}};
+      {"image.verify", image_verify},     {"image.export", image_export},       {"socket.judge", socket_judge},
+      {"board.check", board_check}};
   const auto found = kMethods.find(method);
   if (found == kMethods.end()) return failure(ErrorCode::wrong_usage, "there is no method \"{}\"", method);
   json::Reader reader(params, "");

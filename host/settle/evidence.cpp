@@ -80,7 +80,7 @@ std::vector<std::string> Evidence::notes() const {
 }
 
 std::vector<std::string> notes_on_capture(const passes::Contents& contents, const std::vector<LostUnit>& lost) {
-  std::vector<std::string> notes;
+  std::vector<std::string> notes = contents.board_checks;
   for (std::size_t i = 0; i < contents.damages.size() && i < kDamagesNamed; ++i) {
     const passes::Damage& damage = contents.damages[i];
     notes.push_back(fmt::format("the capture's journal is damaged at byte {}: {} bytes lost", damage.offset, damage.bytes));

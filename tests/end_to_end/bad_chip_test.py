@@ -51,8 +51,8 @@ class Seating(bench.BenchTest):
         self.assertIn(verdict_part, self.said(found))
         self.refuse("e307", 6, "chip", "read", "--board", board, *CONSENT, "--passes", "1", "--into", "capture")
         self.assertFalse((self.folder / "capture").exists())
-        told = self.succeed("socket", "check", "--board", board)
-        self.assertFalse(told["seated"])
+        told = self.succeed("socket", "check", "--board", board, code=6)
+        self.assertFalse(told["seated"] or told["power_allowed"])
         self.assertIn(verdict_part, told["verdict"] + told["text"])
 
     def test_turned(self):

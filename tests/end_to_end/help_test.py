@@ -4,7 +4,7 @@ import shlex
 import bench
 
 COMMANDS = ["chip identify", "chip decode", "chip read", "capture import", "capture settle", "image show", "image verify", "image export",
-            "supply record", "supply diagnose", "socket check", "status", "doctor", "demo"]
+            "supply record", "supply diagnose", "socket check", "socket judge", "board check", "status", "doctor", "demo"]
 ALONE = ["status", "doctor"]  # look at this installation, and need no file
 
 
@@ -39,7 +39,7 @@ class Help(bench.BenchTest):
         self.assertEqual((done.code, done.err), (0, ""))
         for word in ("chip", "capture", "image", "supply", "socket", "status", "doctor", "demo", "Exit codes", "130"):
             self.assertIn(word, done.text)
-        for group in ("chip", "capture", "image", "supply", "socket"):
+        for group in ("chip", "capture", "image", "supply", "socket", "board"):
             self.assertEqual(self.run_it(group, "--help").code, 0)
 
     def test_version(self):
