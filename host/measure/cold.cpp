@@ -30,7 +30,9 @@ asio::awaitable<Result<supply::ColdReading>> one(board::BoardClient& board, scp_
     out.volts = reading->uV * 1e-6;
     out.amps = reading->nA * 1e-9;
     // Still rising: a capacitor that is being charged looks like a resistor.
-    const bool rising = !out.at_most_V() && std::abs(out.volts) > 1.1 * std::abs(out.early_V) + 1e-3;
+    // From here on a junction conducts, and holds it.
+    constexpr double kJunction = 0.45;
+    const bool rising = !out.at_most_V() && std::abs(out.volts) < kJunction && std::abs(out.volts) > 1.1 * std::abs(out.early_V) + 1e-3;
     if (rising && request.settle < kLongSettle) {
       request.settle = kLongSettle;
       continue;

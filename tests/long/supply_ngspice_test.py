@@ -38,7 +38,7 @@ Bld vo 0 I = V(ld)*0.5*(1+tanh((V(vo)-2.4)/0.06))
 .control
 run
 set wr_singlescale
-wrdata out i(Vm) v(port)
+wrdata out.txt i(Vm) v(port)
 quit
 .endc
 .end
@@ -51,13 +51,13 @@ S1 port a sw 0 closes
 .model closes SW(VT=0.5 VH=0.1 RON=1m ROFF=1g)
 Vsw sw 0 PWL(0 0 0.02 0 0.0200001 1)
 R a c {r}
-C c 0 {c}
+C c 0 {c} ic=0
 .options method=gear reltol=1e-4
-.tran 1u 0.03 0 0.5u
+.tran 1u 0.03 0 0.5u uic
 .control
 run
 set wr_singlescale
-wrdata out i(Vm) v(port)
+wrdata out.txt i(Vm) v(a)
 quit
 .endc
 .end
@@ -67,9 +67,9 @@ quit
 def simulate(folder, netlist, values):
     (folder / "board.cir").write_text(netlist.format(**values))
     done = subprocess.run(["ngspice", "-b", "board.cir"], cwd=folder, capture_output=True, text=True, timeout=300)
-    if not (folder / "out.data").exists():
+    if not (folder / "out.txt").exists():
         raise RuntimeError(f"ngspice gave no result: {done.stdout[-400:]}{done.stderr[-400:]}")
-    return [tuple(float(x) for x in line.split()[:3]) for line in (folder / "out.data").read_text().splitlines()]
+    return [tuple(float(x) for x in line.split()[:3]) for line in (folder / "out.txt").read_text().splitlines()]
 
 
 def averaged(points, step, end):
@@ -146,7 +146,7 @@ def stick(folder, rng):
 
 
 def hot_attach(folder, rng):
-    v = {"volts": 5.0, "r": rng.uniform(20, 60), "c": rng.uniform(5e-6, 20e-6)}
+    v = {"volts": 5.0, "r": rng.uniform(5, 20), "c": rng.uniform(5e-6, 20e-6)}
     tau = v["r"] * v["c"]
     print(f"hot attach: r {v['r']:.3g}, c {v['c']:.3g}, tau {tau * 1e6:.1f} us")
     points = simulate(folder, HOT_ATTACH, v)
