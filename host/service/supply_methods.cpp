@@ -8,6 +8,7 @@
 #include "service/supply_job.h"
 #include "supply/diagnosis.h"
 #include "supply/plot.h"
+#include "supply/twin.h"
 
 namespace steadycell::service {
 namespace {

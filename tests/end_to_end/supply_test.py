@@ -60,15 +60,15 @@ class Supply(bench.BenchTest):
             "open_path": {"path_open": True},
             "ldo_dead": {"regulator_dead": True},
             "dead_clock": {"boot": "no_clock"},
-            "boot_loop": {"boot": "restarts", "restart_ms": 240},
+            "boot_loop": {"boot": "restarts", "restart_ms": 110},
             "nand_no_answer": {"boot": "no_memory"},
             "inrush_large": {"input_uF": 100},
             "missing_bulk": {"input_uF": 0.3},
-            "intermittent": {"contact_open_ms": [[200, 6], [430, 8], [700, 7], [900, 9]]},
+            "intermittent": {"contact_open_ms": [[200, 6], [390, 8], [600, 7], [810, 9]]},
         }
         for fault, values in cases.items():
             with self.subTest(fault):
-                recorded = self.record(self.circuit(**values), f"{fault}.csv.gz", "--burst", f"{fault}.burst.csv.gz", "--patient", fault, seconds=2)
+                recorded = self.record(self.circuit(**values), f"{fault}.csv.gz", "--burst", f"{fault}.burst.csv.gz", "--patient", fault)
                 self.assertEqual(recorded["diagnoses"][0]["fault"], fault, recorded["diagnoses"])
                 self.assertEqual(recorded["check_before_power"]["verdict"], "open_path" if fault == "open_path" else "clean")
                 self.assertEqual(recorded["limit_mA"], 100 if fault == "open_path" else 500)
@@ -113,14 +113,14 @@ class Supply(bench.BenchTest):
     def test_twin_is_kept_found_and_compared(self):
         for i in range(3):  # three boards of one kind: stages differ from run to run and seed to seed
             board = self.fixture("good.json", chip=False, seed=20 + i, patient={"circuit": {}})
-            self.record(board, f"good{i}.csv.gz", seconds=2)
+            self.record(board, f"good{i}.csv.gz")
             kept = self.succeed("supply", "keep-twin", f"good{i}.csv.gz", "--board-number", "AB-12/3", "--controller", "CX 9")
             self.assertEqual(kept["runs"], i + 1)
-        self.record(self.fixture("again.json", chip=False, seed=99, patient={"circuit": {}}), "again.csv.gz", seconds=2)
+        self.record(self.fixture("again.json", chip=False, seed=99, patient={"circuit": {}}), "again.csv.gz")
         same = self.succeed("supply", "diagnose", "again.csv.gz", "--board-number", "ab12-3")["twin"]
         self.assertTrue(same["alike"], same)
         self.assertFalse(same["repeatability_assumed"])
-        self.record(self.circuit(boot="no_memory"), "silent.csv.gz", seconds=2)
+        self.record(self.circuit(boot="no_memory"), "silent.csv.gz")
         silent = self.succeed("supply", "diagnose", "silent.csv.gz", "--board-number", "AB12/3", "--controller", "cx9")["twin"]
         self.assertFalse(silent["alike"])
         self.assertEqual(silent["stage"], "reads pages")
