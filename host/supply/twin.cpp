@@ -11,7 +11,9 @@ namespace {
 
 // Stages take a few percent more or less each time, so the later, the further two runs may drift apart.
 constexpr double kBand = 60e-3, kBandAtStart = 3e-3, kBandGrowth = 0.15;
-constexpr double kLongest = 4.0, kForGood = 5e-3;
+constexpr double kLongest = 4.0;
+// What lasts less may be a stage that ended a little sooner than the path could follow.
+constexpr double kForGood = 5e-3, kForGoodGrowth = 0.1;
 constexpr std::size_t kBurstWindow = 20;  // bins
 
 // How unlike two bins are: in level, and in what bursts inside them.
@@ -104,7 +106,7 @@ std::optional<TwinComparison> compare(const Features& trace, const Features& twi
     apart = gap > blur && a.samples > 0 && b.samples > 0 ? apart + 1 : 0;
     const std::size_t here = bursting(trace, i), there = bursting(twin, match[i]);
     const bool silent = std::min(here, there) * 8 < kBurstWindow && std::max(here, there) * 2 > kBurstWindow;
-    if (!out.parts_s && (silent || apart >= std::max<std::size_t>(2, bins_of(kForGood)))) {
+    if (!out.parts_s && (silent || apart >= std::max<std::size_t>(2, bins_of(std::max(kForGood, kForGoodGrowth * static_cast<double>(i) * trace.bin_s))))) {
       const std::size_t back = std::min(i, silent ? kBurstWindow / 2 : apart - 1);
       out.parts_s = static_cast<double>(i - back) * trace.bin_s;
       out.stage = stage_of(twin, static_cast<double>(match[i - back]) * trace.bin_s);
