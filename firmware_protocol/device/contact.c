@@ -10,7 +10,7 @@ void sc_contact_measure(sc_core* core, const uint8_t* p, uint32_t n, uint32_t re
   } else if (p[1] < 1 || p[1] > SCP_CONTACT_RAIL - p[0] + 1) {
     status = SCP_BAD_REQUEST;
     detail = 1;
-  } else if (core->contact.running) {
+  } else if (sc_is_measuring(core)) {
     status = SCP_BUSY;
   } else if (!sc_rail_is_bled(core, SCP_RAIL_SOCKET) || !sc_rail_is_bled(core, SCP_RAIL_PORT)) {
     status = SCP_REFUSED_RAIL; /* the test current means nothing on a live rail, and could harm */

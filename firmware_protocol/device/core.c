@@ -34,6 +34,7 @@ static void start_anew(sc_core* core) {
   sc_runs_drop(core);
   sc_supply_end(core);
   core->contact.running = false;
+  sc_port_measure_end(core);
   sc_rails_forget_requests(core);
   sc_transmit_drop(core);
 }
@@ -124,6 +125,7 @@ static const request_kind kinds[] = {
     {SCP_CONTACT_MEASURE, 2, 2, SCP_CAN_CONTACT, false, sc_contact_measure},
     {SCP_PORT_ON, 8, 8, SCP_CAN_PORT, false, sc_port_on},
     {SCP_PORT_OFF, 0, 0, SCP_CAN_PORT, true, sc_port_off},
+    {SCP_PORT_MEASURE, 10, 10, SCP_CAN_PORT_MEASURE, false, sc_port_measure},
     {SCP_SUPPLY_START, 12, 12, 0, false, sc_supply_start},
     {SCP_SUPPLY_STOP, 0, 0, 0, true, sc_supply_stop},
 };
@@ -203,6 +205,7 @@ bool sc_core_step(sc_core* core) {
   sc_rails_step(core);
   const bool measuring = core->contact.running;
   if (measuring) sc_contact_step(core);
+  const bool probed = sc_port_measure_step(core);
   const bool sampled = sc_supply_step(core);
   const bool moved = sc_bus_step(core);
   /* Pages gather in the buffer while they come, so that the link gets long pieces; it is asked when they do not.
@@ -210,5 +213,5 @@ bool sc_core_step(sc_core* core) {
   const size_t enough = core->tx_size / 4 < GATHER_BYTES ? core->tx_size / 4 : GATHER_BYTES;
   const bool gathering = moved && core->tx_end - core->tx_sent < enough;
   const bool sent = !gathering && sc_transmit(core);
-  return measuring || sampled || moved || sent;
+  return measuring || probed || sampled || moved || sent;
 }

@@ -43,6 +43,14 @@ typedef struct sc_contact {
   uint8_t results[SCP_CONTACT_RAIL * 5];
 } sc_contact;
 
+enum sc_probe_stage { SC_PROBE_NONE, SC_PROBE_EARLY, SC_PROBE_SETTLING, SC_PROBE_BLEEDING };
+typedef struct sc_port_probe {
+  enum sc_probe_stage stage;
+  uint32_t request_id;
+  uint64_t started_ns, early_ns, settle_ns;
+  uint8_t result[SCP_PORT_READING_BYTES];
+} sc_port_probe;
+
 typedef struct sc_supply {
   bool running;
   uint8_t rail;
@@ -90,6 +98,7 @@ struct sc_core {
   sc_seen_id id_at_1v8; /* since HELLO, the lid shut since */
 
   sc_contact contact;
+  sc_port_probe port_probe;
   sc_supply supply;
 };
 

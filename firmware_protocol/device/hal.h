@@ -48,6 +48,12 @@ typedef struct sc_hal {
   /* Weak 0.25 V on `a` with `b` held low: true when they are bridged. */
   bool (*contact_bridged)(void* self, uint8_t a, uint8_t b);
 
+  /* Port lines before power: 0 the supply, 1 D+, 2 D-. A current source of so many microamps that gives at most so many
+   * millivolts, either sign; its line's bleed is off, the other lines are at 0 V. 0 uA: all back to the bleed. port_sense
+   * returns what the line carries now. */
+  void (*port_force)(void* self, uint8_t line, int16_t microamps, uint16_t most_mv);
+  void (*port_sense)(void* self, int32_t* microvolts, int32_t* nanoamps);
+
   /* Supply sampling of one rail. kind 0 averaged, 1 burst. `supply_read` returns up to `room` samples that are due,
    * the time of the first, and how many were lost before them; 0 when none is due. */
   void (*supply_start)(void* self, uint8_t rail, uint32_t averaged_ns, uint32_t burst_ns, uint16_t burst_ms);

@@ -58,6 +58,15 @@ bool sc_rail_is_bled(const sc_core* core, uint8_t rail);
 sc_handler sc_contact_measure;
 void sc_contact_step(sc_core* core);
 
+/* ---- port_measure.c ---- */
+
+sc_handler sc_port_measure;
+bool sc_port_measure_step(sc_core* core);
+/* Takes the current off the line and forgets the request. */
+void sc_port_measure_end(sc_core* core);
+/* Socket contacts or port lines: no rail may come on. */
+bool sc_is_measuring(const sc_core* core);
+
 /* ---- supply.c ---- */
 
 sc_handler sc_supply_start, sc_supply_stop;

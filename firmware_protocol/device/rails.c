@@ -157,7 +157,7 @@ void sc_socket_on(sc_core* core, const uint8_t* p, uint32_t n, uint32_t request_
   } else if (n != 7u + p[6]) {
     status = SCP_BAD_REQUEST;
     detail = 6;
-  } else if (r->switching != SC_STEADY || core->contact.running) {
+  } else if (r->switching != SC_STEADY || sc_is_measuring(core)) {
     status = SCP_BUSY;
   } else if (meter(core, SC_METER_LID_OPEN) != 0) {
     status = SCP_LID_OPEN;
@@ -215,7 +215,7 @@ void sc_port_on(sc_core* core, const uint8_t* p, uint32_t n, uint32_t request_id
   } else if ((p[6] & ~(DATA_LINES | KEEP)) != 0) {
     status = SCP_BAD_REQUEST;
     detail = 6;
-  } else if (r->switching != SC_STEADY || core->contact.running) {
+  } else if (r->switching != SC_STEADY || sc_is_measuring(core)) {
     status = SCP_BUSY;
   } else if (!sc_rail_is_bled(core, SCP_RAIL_PORT)) {
     status = SCP_REFUSED_RAIL;

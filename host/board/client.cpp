@@ -152,6 +152,12 @@ asio::awaitable<Result<std::vector<ContactReading>>> BoardClient::contacts(std::
   co_return protocol::decode_contacts(request, *rest);
 }
 
+asio::awaitable<Result<protocol::PortReading>> BoardClient::measure_port(protocol::PortMeasure request) {
+  const auto rest = co_await inside_->ask(request, kContact);
+  if (!rest) co_return failure(Error(rest.error()).during("measuring the port before power"));
+  co_return protocol::decode_port_reading(*rest);
+}
+
 asio::awaitable<Result<void>> BoardClient::trust_socket(Bytes id) {
   protocol::SocketTrust request;
   request.id = std::move(id);

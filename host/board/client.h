@@ -121,6 +121,8 @@ class BoardClient {
 
   // Positions 1..48, 49 is the supply against ground. Both rails must be off.
   asio::awaitable<Result<std::vector<ContactReading>>> contacts(std::uint8_t first, std::uint8_t count);
+  // One line of the port at a small current; both rails must be off. Only when info().can_port_measure.
+  asio::awaitable<Result<protocol::PortReading>> measure_port(protocol::PortMeasure request);
   asio::awaitable<Result<void>> trust_socket(Bytes id);
 
   using SampleSink = std::function<void(const SampleFrame&)>;

@@ -76,6 +76,17 @@ class Command {
     });
     return *this;
   }
+  Command& flag(const std::string& flags, const std::string& key, const std::string& help) {
+    CLI::Option* option = app_->add_flag(flags, help);
+    fill(option, [key](json::Object& params) { params[key] = true; });
+    return *this;
+  }
+  // Which healthy board of the bench to compare with.
+  Command& twin_by_number(bool required = false) {
+    return text("--board-number", "board_number", "number printed on the stick's board: finds its twin on this bench", required)
+        .text("--controller", "controller", "marking of the stick's controller")
+        .text("--bench", "bench", "bench folder; default STEADYCELL_BENCH, else steadycell-bench in your home");
+  }
   Command& board() { return text("--board", "board", "the board: sim:FIXTURE.json, tcp:HOST:PORT, unix:PATH or usb[:UUID|:BUS-PORT]", true); }
   Command& bench() {
     text("--bench", "bench", "bench root: the folder that keeps the log and the boards' checks; default $STEADYCELL_BENCH");
@@ -190,11 +201,23 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       .text("--to", "to", "file to make, or - for standard output", true);
 
   CLI::App& supply = noun("supply", "the supply current of the broken stick");
-  add(supply, "supply.record", "record", "power the stick up and record its current; 100 mA limit",
-      "  steadycell supply record --board sim:fixture.json --to trace.csv.gz")
+  add(supply, "supply.cold", "cold", "check supply and data lines at micro-current, before any power",
+      "  steadycell supply cold --board sim:fixture.json\n"
+      "  steadycell supply cold --board sim:fixture.json --board-number \"AB-12\" --json")
+      .board()
+      .twin_by_number()
+      .flag("--keep-as-twin", "keep_as_twin", "keep the readings as those of a healthy board with this number");
+  add(supply, "supply.record", "record", "check cold, power the stick up once and record its current",
+      "  steadycell supply record --board sim:fixture.json --to trace.csv.gz\n"
+      "  steadycell supply record --board sim:fixture.json --to trace.csv.gz --burst burst.csv.gz --patient case7")
       .board()
       .text("--to", "to", "trace file to make (.csv or .csv.gz)", true)
-      .number("--seconds", "seconds", "how long to record; default 10", 1, 86400);
+      .text("--burst", "burst", "file to make for the fast recording of the switch-on")
+      .number("--seconds", "seconds", "how long to record; default 10", 1, 86400)
+      .text("--patient", "patient", "name of the stick, by which its power-ups are counted")
+      .number("--limit", "limit_mA", "current limit in mA; default 500 after a clean check, else 100", 10, 900)
+      .twin_by_number()
+      .flag("--power-despite-measured-short", "power_despite_measured_short", "your word that it is powered although a short was measured");
   add(supply, "supply.diagnose", "diagnose", "name the likely faults behind a trace",
       "  steadycell supply diagnose trace.csv.gz\n"
       "  steadycell supply diagnose trace.csv --limit 100 --json")
@@ -202,7 +225,22 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       .text("--burst", "burst", "burst file taken around the same switch-on")
       .choice("--rail", "rail", "rail the trace was taken on, when the file does not say", {"vbus", "socket1v8", "socket3v3"})
       .number("--limit", "limit_mA", "current limit in mA, when the file does not say", 1, 5000)
-      .text("--twin", "twin", "trace of a working board of the same kind");
+      .text("--twin", "twin", "trace of a working board of the same kind")
+      .twin_by_number();
+  add(supply, "supply.keep_twin", "keep-twin", "keep the trace of a working board, to compare others with",
+      "  steadycell supply keep-twin good.csv.gz --board-number \"AB-12\" --controller \"CX-9\"")
+      .text("TRACE", "trace", "trace of a working board (.csv or .csv.gz)", true)
+      .twin_by_number(true);
+  add(supply, "supply.plot", "plot", "draw a trace: levels, events, limit, verdict, switch-on",
+      "  steadycell supply plot trace.csv.gz --to trace.svg\n"
+      "  steadycell supply plot trace.csv.gz --twin good.csv.gz --to trace.svg")
+      .text("TRACE", "trace", "trace file (.csv or .csv.gz)", true)
+      .text("--burst", "burst", "burst file taken around the same switch-on")
+      .choice("--rail", "rail", "rail the trace was taken on, when the file does not say", {"vbus", "socket1v8", "socket3v3"})
+      .number("--limit", "limit_mA", "current limit in mA, when the file does not say", 1, 5000)
+      .text("--twin", "twin", "trace of a working board of the same kind")
+      .twin_by_number()
+      .text("--to", "to", "SVG file to make", true);
 
   CLI::App& socket = noun("socket", "the chip socket");
   add(socket, "socket.check", "check", "measure every contact with the rails off: is something seated, and right",

@@ -143,11 +143,39 @@ std::string print_diagnose(const json::Object& result) {
     if (word(diagnosis, "next_step") != "-") out += fmt::format("   next: {}\n", word(diagnosis, "next_step"));
     if (word(diagnosis, "caution") != "-") out += fmt::format("   caution: {}\n", word(diagnosis, "caution"));
   }
+  if (const json::Object* twin = part(result, "twin")) {
+    out += fmt::format("\ntwin: {}\n", word(*twin, "says"));
+    for (const json::Value& difference : list(*twin, "differences"))
+      if (const auto* text = difference.if_string()) out += fmt::format("   {}\n", printable(std::string_view(*text)));
+  }
   return out + notes(result);
 }
 
+std::string print_cold(const json::Object& result) {
+  static const std::map<std::string, std::string_view> kWords = {{"clean", "nothing speaks against power"},
+                                                                 {"doubtful", "doubtful: 100 mA at most"},
+                                                                 {"open_path", "nothing hangs on the supply: the path is open"},
+                                                                 {"shorted", "a short: do not power it"}};
+  const auto words = kWords.find(word(result, "verdict"));
+  std::string out = row("before power", words == kWords.end() ? word(result, "verdict") : std::string(words->second));
+  for (const json::Value& finding : list(result, "findings"))
+    if (const auto* text = finding.if_string()) out += row("", printable(std::string_view(*text)));
+  return out;
+}
+
+std::string print_keep_twin(const json::Object& result) {
+  return row("twin", word(result, "twin")) + row("board number", word(result, "board_number")) + row("controller", word(result, "controller")) +
+         row("runs", word(result, "runs")) + notes(result);
+}
+
+std::string print_plot(const json::Object& result) { return row("drawing", word(result, "to")) + row("verdict", word(result, "fault")); }
+
 std::string print_record(const json::Object& result) {
-  std::string out = row("trace", word(result, "trace")) + row("samples", word(result, "samples"));
+  std::string out;
+  if (const json::Object* cold = part(result, "check_before_power")) out += print_cold(*cold);
+  out += row("power-up", fmt::format("number {}{}", count(result, "power_up"),
+                                     word(result, "patient") == "-" ? " of sticks without a name" : " of " + word(result, "patient")));
+  out += row("trace", word(result, "trace")) + row("samples", word(result, "samples"));
   out += row("limit", word(result, "limit_mA") + " mA") + row("tripped", flag(result, "tripped") ? "yes: the limiter cut the supply" : "no");
   out += row("highest", fmt::format("{:.1f} mA", real(result, "peak_mA")));
   if (count(result, "gaps") > 0) out += row("gaps", fmt::format("{}: samples were lost there", count(result, "gaps")));
@@ -290,10 +318,9 @@ std::string text_for_people(std::string_view method, const json::Object& result)
       {"chip.identify", print_identify}, {"chip.decode", chip_facts},        {"chip.read", print_read},
       {"capture.import", print_import},  {"capture.settle", print_image},    {"image.show", print_image},
       {"image.verify", print_verify},    {"image.export", print_export},     {"supply.record", print_record},
-      {"supply.diagnose", print_diagnose}, {"socket.check", print_socket},
-      {"socket.judge", print_socket},
-      {"board.check", print_board_check},
-      {"status", print_status},          {"doctor", print_doctor}};
+      {"supply.diagnose", print_diagnose}, {"supply.cold", print_cold},      {"supply.keep_twin", print_keep_twin},
+      {"supply.plot", print_plot},         {"socket.check", print_socket},   {"socket.judge", print_socket},
+      {"board.check", print_board_check},  {"status", print_status},         {"doctor", print_doctor}};
   const auto printer = kPrinters.find(method);
   return printer == kPrinters.end() ? json::text_of(result) + "\n" : printer->second(result);
 }

@@ -62,6 +62,13 @@ class Recording {
         [this](const board::SampleFrame& frame) { on_samples(frame); });
     if (!started) co_return failure(started.error());
     co_await pause(options_.before);
+    if (options_.before_power) {
+      const auto allowed = co_await on_disk([this] { return options_.before_power(); });
+      if (!allowed) {
+        (void)co_await board_.stop_supply();
+        co_return failure(allowed.error());
+      }
+    }
     const auto measured = co_await power_and_wait();
     const auto stopped = co_await board_.stop_supply();
     if (stopped) result_.lost_samples = *stopped;
@@ -106,6 +113,7 @@ class Recording {
     }
     powered_ = true;
     const auto waited = co_await wait();
+    if (!result_.tripped) add_event(last_sample_ns_, "off");  // samples of the fall may follow: it was ours
     const auto down = co_await lease->power_down();
     if (!waited) co_return waited;
     co_return down;
@@ -174,6 +182,13 @@ class Recording {
     for (std::size_t i = 0; i < frame.samples.size(); ++i) {
       const supply::Sample sample = sample_of(frame, i);
       if (frame.samples[i].saturated) saturation_mA_ = sample.mA;
+      last_sample_ns_ = frame.first_ns + i * frame.interval_ns;
+      // At the limit for the first time behind the ramp; a limiter in regulation sits a little below what it was set to.
+      constexpr double kAtLimit = 0.97, kBehindRamp = (kRamp_ms + 1) * 1e-3;
+      if (!limited_ && rise_s_ && sample.time_s > *rise_s_ + kBehindRamp && sample.mA >= kAtLimit * options_.limit_mA) {
+        limited_ = true;
+        add_event(last_sample_ns_, "limit");
+      }
       result_.peak_mA = std::max(result_.peak_mA, sample.mA);
       // The board tells of a rail when it stands; when it began to rise, the samples know.
       constexpr double kRisingVolts = 0.1, kRising_mA = 3;
@@ -237,7 +252,8 @@ class Recording {
   std::optional<double> saturation_mA_;
   std::string samples_, text_, burst_samples_;
   std::size_t burst_count_ = 0;
-  bool header_written_ = false, powered_ = false;
+  std::uint64_t last_sample_ns_ = 0;
+  bool header_written_ = false, powered_ = false, limited_ = false;
 };
 
 }  // namespace

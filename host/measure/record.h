@@ -22,6 +22,8 @@ struct RecordOptions {
   std::chrono::milliseconds before{20};      // baseline
   std::uint16_t limit_mA = 100;              // what an unchecked stick may draw
   std::string tool;
+  // Called off the I/O thread right before the power comes on; a failure keeps it off. Where a power-up is counted.
+  std::function<Result<void>()> before_power{};
   const std::atomic<bool>* stop = nullptr;
   api::ProgressSink progress;
 };

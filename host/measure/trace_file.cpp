@@ -103,6 +103,22 @@ Result<LoadedTrace> load_trace(files::FileSystem& system, const std::string& pat
   return loaded;
 }
 
+Result<std::vector<supply::Sample>> load_samples(files::FileSystem& system, const std::string& path, double from_s, double to_s) {
+  constexpr std::size_t kMost = 100'000;
+  auto file = system.open_read(path);
+  if (!file) return failure(Error(file.error()).during("reading trace {}", path));
+  TextReader reader(**file, path);
+  supply::TraceParser parser;
+  std::vector<supply::Sample> samples;
+  const auto take = [&](const supply::Sample& sample) {
+    if (sample.time_s >= from_s && sample.time_s < to_s && samples.size() < kMost) samples.push_back(sample);
+  };
+  auto read = reader.each([&](std::string_view text) { return parser.feed(text, take); });
+  if (read) read = parser.finish(take);
+  if (!read) return failure(Error(read.error()).during("reading trace {}", path));
+  return samples;
+}
+
 struct TraceWriter::Inside {
   std::unique_ptr<files::File> file;
   std::string directory;

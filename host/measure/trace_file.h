@@ -19,6 +19,9 @@ struct LoadedTrace {
 // bad_input_file with the line, storage_failed.
 Result<LoadedTrace> load_trace(files::FileSystem& system, const std::string& path, const supply::TraceHeader& known);
 
+// The samples of [from_s, to_s), the first 100 000 of them. Errors as load_trace.
+Result<std::vector<supply::Sample>> load_samples(files::FileSystem& system, const std::string& path, double from_s, double to_s);
+
 // A new trace file that is readable up to its last flush at any time.
 class TraceWriter {
  public:

@@ -105,6 +105,17 @@ Bytes encode(const ContactMeasure& request) {
   return Writer().u8(request.first).u8(request.count).done();
 }
 
+Bytes encode(const PortMeasure& request) {
+  return Writer()
+      .u8(request.line)
+      .u8(0)
+      .u16(static_cast<std::uint16_t>(request.microamps))
+      .u16(request.most_mV)
+      .u16(positive(request.early.count()))
+      .u16(positive(request.settle.count()))
+      .done();
+}
+
 Bytes encode(const PortOn& request) {
   const unsigned flags = (request.data_lines ? 1u : 0u) | (request.keep ? 2u : 0u);
   return Writer()
@@ -149,6 +160,7 @@ Result<BoardInfo> decode_hello(ByteSpan rest) {
   info.can_port = (hello.capabilities & SCP_CAN_PORT) != 0;
   info.can_contact = (hello.capabilities & SCP_CAN_CONTACT) != 0;
   info.can_x16 = (hello.capabilities & SCP_CAN_X16) != 0;
+  info.can_port_measure = (hello.capabilities & SCP_CAN_PORT_MEASURE) != 0;
   info.averaged_interval = Nanoseconds(hello.averaged_interval_ns);
   info.burst_interval = Nanoseconds(hello.burst_interval_ns);
   return info;
@@ -180,6 +192,12 @@ Result<std::vector<ContactReading>> decode_contacts(const ContactMeasure& asked,
     readings[i] = {load_i16(at), load_i16(at.subspan(2)), at[4]};
   }
   return readings;
+}
+
+Result<PortReading> decode_port_reading(ByteSpan rest) {
+  if (rest.size() < SCP_PORT_READING_BYTES) return too_short("a reading of the port", rest.size(), SCP_PORT_READING_BYTES);
+  const auto i32 = [&](std::size_t at) { return static_cast<std::int32_t>(load_u32(rest.subspan(at))); };
+  return PortReading{std::chrono::microseconds(load_u32(rest)), i32(4), i32(8), i32(12), i32(16)};
 }
 
 Result<std::uint32_t> decode_samples_dropped(ByteSpan rest) {

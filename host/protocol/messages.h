@@ -75,6 +75,15 @@ struct ContactMeasure {
   static constexpr scp_type type = SCP_CONTACT_MEASURE;
   std::uint8_t first = 1, count = 1;  // positions 1..48; 49 is the supply against ground
 };
+// A small current into one line of the port before it is powered; both rails off.
+struct PortMeasure {
+  static constexpr scp_type type = SCP_PORT_MEASURE;
+  scp_port_line line = SCP_LINE_SUPPLY;
+  std::int16_t microamps = 100;    // 1..1000, either sign
+  std::uint16_t most_mV = 1500;    // the source gives no more
+  std::chrono::microseconds early{1000};
+  std::chrono::milliseconds settle{100};
+};
 struct PortOn {
   static constexpr scp_type type = SCP_PORT_ON;
   Millivolts rail{5000};
@@ -96,6 +105,7 @@ Bytes encode(const BusSetup& request);
 Bytes encode(const ProgramLoad& request);
 Bytes encode(const ProgramRun& request);
 Bytes encode(const ContactMeasure& request);
+Bytes encode(const PortMeasure& request);
 Bytes encode(const PortOn& request);
 Bytes encode(const SupplyStart& request);
 
@@ -114,7 +124,7 @@ struct BoardInfo {
   std::string firmware;  // "1.2.3"
   std::uint32_t max_payload = 0;
   unsigned targets = 0;  // chip enables wired
-  bool can_socket = false, can_port = false, can_contact = false, can_x16 = false;
+  bool can_socket = false, can_port = false, can_contact = false, can_x16 = false, can_port_measure = false;
   Nanoseconds averaged_interval, burst_interval;  // fastest offered; 0: no supply measurement
 };
 // These take what stands behind status and detail.
@@ -128,6 +138,12 @@ struct ContactReading {
 };
 // The echoed positions must be those that were asked for.
 Result<std::vector<ContactReading>> decode_contacts(const ContactMeasure& asked, ByteSpan rest);
+
+struct PortReading {
+  std::chrono::microseconds early{0};  // when the early reading was taken, from the start of the current
+  std::int32_t early_uV = 0, early_nA = 0, uV = 0, nA = 0;
+};
+Result<PortReading> decode_port_reading(ByteSpan rest);
 Result<std::uint32_t> decode_samples_dropped(ByteSpan rest);
 
 // ---- Frames that come by themselves ----

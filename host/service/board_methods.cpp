@@ -12,13 +12,13 @@
 #include "files/file_system.h"
 #include "link/link.h"
 #include "measure/board_check.h"
-#include "measure/record.h"
 #include "passes/clock.h"
 #include "service/contacts.h"
 #include "service/hold.h"
 #include "service/known_boards.h"
 #include "service/methods.h"
 #include "service/results.h"
+#include "service/supply_job.h"
 
 namespace steadycell::service {
 namespace {
@@ -313,38 +313,36 @@ Result<json::Object> board_check(json::Reader& params, const JobHooks& hooks) {
   return report;
 }
 
+Result<json::Object> supply_cold(json::Reader& params, const JobHooks& hooks) {
+  auto address = board_address(params);
+  if (!address) return failure(address.error());
+  auto names = patient_names(params);
+  if (!names) return failure(names.error());
+  const auto keep = params.boolean_or("keep_as_twin", false);
+  if (!keep) return failure(keep.error());
+  if (const auto done = params.finish(); !done) return failure(done.error());
+  asio::io_context io(1);
+  return run<json::Object>(with_board<json::Object>(std::move(*address), "supply.cold", hooks,
+                                                    [&](board::BoardClient& board) { return cold_job(board, std::move(*names), *keep); }),
+                           io);
+}
+
 Result<json::Object> supply_record(json::Reader& params, const JobHooks& hooks) {
   auto address = board_address(params);
   if (!address) return failure(address.error());
-  const auto to = params.text("to");
-  if (!to) return failure(to.error());
-  const auto seconds = params.number_or("seconds", 1, 86400, 10);
-  if (!seconds) return failure(seconds.error());
+  const auto request = supply_request(params);
+  if (!request) return failure(request.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
-
-  measure::RecordOptions options;
-  options.path = *to;
-  options.length = std::chrono::seconds(*seconds);
-  options.tool = kTool;
-  options.stop = hooks.stop;
-  options.progress = hooks.progress;
-  const std::uint16_t limit = options.limit_mA;
+  const auto twin = twin_runs(request->names);
+  if (!twin) return failure(twin.error());
   asio::io_context io(1);
-  const auto recorded = run<measure::Recorded>(
-      with_board<measure::Recorded>(std::move(*address), "supply.record", hooks,
-                                    [&](board::BoardClient& board) -> asio::awaitable<Result<measure::Recorded>> {
-                                      co_return co_await measure::record_supply(board, files::posix(), std::move(options));
-                                    }),
-      io);
-  if (!recorded) return failure(recorded.error());
-  auto result = diagnose_files({.trace = *to, .burst = {}, .twin = {}}, {});
+  auto recorded = run<json::Object>(with_board<json::Object>(std::move(*address), "supply.record", hooks,
+                                                             [&](board::BoardClient& board) { return record_job(board, *request, hooks); }),
+                                    io);
+  if (!recorded) return recorded;
+  auto result = diagnose_files({.trace = request->to, .burst = request->burst, .twin = *twin}, {});
   if (!result) return failure(result.error());
-  (*result)["trace"] = *to;
-  (*result)["limit_mA"] = limit;
-  (*result)["tripped"] = recorded->tripped;
-  (*result)["peak_mA"] = recorded->peak_mA;
-  (*result)["gaps"] = recorded->gaps;
-  (*result)["lost_samples"] = recorded->lost_samples;
+  for (auto& [key, value] : *recorded) (*result)[key] = std::move(value);
   return result;
 }
 

@@ -75,29 +75,6 @@ Result<json::Object> chip_decode(json::Reader& params, const JobHooks&) {
   return result;
 }
 
-Result<json::Object> supply_diagnose(json::Reader& params, const JobHooks&) {
-  TraceFiles paths;
-  for (const auto& [key, into] : {std::pair{"trace", &paths.trace}, {"burst", &paths.burst}, {"twin", &paths.twin}}) {
-    auto path = into == &paths.trace ? params.text(key) : params.text_or(key, "");
-    if (!path) return failure(path.error());
-    *into = std::move(*path);
-  }
-  const auto rail = params.text_or("rail", "");
-  const auto limit = params.number_or("limit_mA", 0, 5000, 0);
-  if (!rail) return failure(rail.error());
-  if (!limit) return failure(limit.error());
-  if (const auto done = params.finish(); !done) return failure(done.error());
-  supply::TraceHeader known;
-  if (!rail->empty()) {
-    known.rail = supply::parse_rail(*rail);
-    if (!known.rail) return failure(ErrorCode::wrong_usage, "rail \"{}\" is not known", printable(*rail));
-  }
-  if (*limit > 0) known.limit_mA = static_cast<double>(*limit);
-  auto result = diagnose_files(paths, known);
-  if (result) (*result)["trace"] = paths.trace;
-  return result;
-}
-
 Result<json::Object> capture_import(json::Reader& params, const JobHooks& hooks) {
   const auto passes = params.array("passes");
   const auto page_bytes = params.number("page_bytes", 512, 65536), spare_bytes = params.number("spare_bytes", 0, 32768);

@@ -11,14 +11,19 @@ Result<json::Object> chip_identify(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> socket_check(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> board_check(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> supply_cold(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> supply_record(json::Reader& params, const JobHooks& hooks);
 
 // contacts.cpp: a table of contact readings; needs no board
 Result<json::Object> socket_judge(json::Reader& params, const JobHooks& hooks);
 
+// supply_methods.cpp: traces on the disk
+Result<json::Object> supply_diagnose(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> supply_keep_twin(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> supply_plot(json::Reader& params, const JobHooks& hooks);
+
 // file_methods.cpp: these never need one
 Result<json::Object> chip_decode(json::Reader& params, const JobHooks& hooks);
-Result<json::Object> supply_diagnose(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> capture_import(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> capture_settle(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> image_show(json::Reader& params, const JobHooks& hooks);

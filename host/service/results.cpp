@@ -54,20 +54,28 @@ Result<json::Object> diagnose_files(const TraceFiles& paths, const supply::Trace
   files::FileSystem& system = files::posix();
   const auto trace = measure::load_trace(system, paths.trace, known);
   if (!trace) return failure(trace.error());
-  std::optional<measure::LoadedTrace> burst, twin;
-  for (const auto& [path, into] : {std::pair{&paths.burst, &burst}, {&paths.twin, &twin}}) {
-    if (path->empty()) continue;
-    auto loaded = measure::load_trace(system, *path, known);
+  std::optional<measure::LoadedTrace> burst;
+  if (!paths.burst.empty()) {
+    auto loaded = measure::load_trace(system, paths.burst, known);
     if (!loaded) return failure(loaded.error());
-    into->emplace(std::move(*loaded));
+    burst.emplace(std::move(*loaded));
   }
+  std::vector<supply::Features> runs;
+  for (const std::string& path : paths.twin) {
+    auto loaded = measure::load_trace(system, path, known);
+    if (!loaded) return failure(loaded.error());
+    runs.push_back(std::move(loaded->features));
+  }
+  const auto beside = supply::compare(trace->features, runs);
+  const supply::Features* twin = beside ? &runs[beside->run] : runs.empty() ? nullptr : &runs.front();
   supply::Settings settings;
   settings.rail = known.rail;
   settings.limit_mA = known.limit_mA;
-  const auto diagnoses = supply::diagnose(trace->features, trace->header, settings, burst ? &burst->features : nullptr, twin ? &twin->features : nullptr);
+  const auto diagnoses = supply::diagnose(trace->features, trace->header, settings, burst ? &burst->features : nullptr, twin);
   json::Object result{{"samples", trace->samples}};
   result["diagnoses"] = supply::to_json(diagnoses);
   result["features"] = supply::to_json(trace->features);
+  result["twin"] = beside ? json::Value(supply::to_json(*beside)) : json::Value(nullptr);
   return result;
 }
 

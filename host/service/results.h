@@ -23,8 +23,10 @@ Result<std::optional<NumberRange>> number_range(json::Reader& params, std::strin
 
 // "diagnoses" and "features" of a trace on the disk; empty paths for what there is not.
 struct TraceFiles {
-  std::string trace, burst, twin;
+  std::string trace, burst;
+  std::vector<std::string> twin;  // runs of a healthy board of the same kind
 };
+// "twin" says how the trace lies beside the twin; null without one.
 Result<json::Object> diagnose_files(const TraceFiles& files, const supply::TraceHeader& known);
 
 }  // namespace steadycell::service

@@ -7,7 +7,7 @@
 namespace steadycell::service {
 
 bool needs_board(std::string_view method) {
-  for (const std::string_view known : {"chip.identify", "chip.read", "socket.check", "board.check", "supply.record"})
+  for (const std::string_view known : {"chip.identify", "chip.read", "socket.check", "board.check", "supply.cold", "supply.record"})
     if (method == known) return true;
   return false;
 }
@@ -16,7 +16,8 @@ Result<json::Object> Service::call(std::string_view method, const json::Value& p
   using Method = Result<json::Object> (*)(json::Reader&, const JobHooks&);
   static const std::map<std::string_view, Method> kMethods = {
       {"chip.identify", chip_identify},   {"chip.decode", chip_decode},         {"chip.read", chip_read},
-      {"socket.check", socket_check},     {"supply.record", supply_record},     {"supply.diagnose", supply_diagnose},
+      {"socket.check", socket_check},     {"supply.record", supply_record},     {"supply.cold", supply_cold},
+      {"supply.keep_twin", supply_keep_twin}, {"supply.plot", supply_plot},         {"supply.diagnose", supply_diagnose},
       {"capture.import", capture_import}, {"capture.settle", capture_settle},   {"image.show", image_show},
       {"image.verify", image_verify},     {"image.export", image_export},       {"socket.judge", socket_judge},
       {"board.check", board_check}};

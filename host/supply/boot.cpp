@@ -154,7 +154,11 @@ void find_restarts(std::span<const double> x, Stretch s, Features& out) {
   // How far a board that simply stays on is from its own start; a restart must be much nearer.
   scale = std::max(scale, rise * 3);
   for (std::size_t i = s.from + bins_of(15e-3); i + length / 2 < s.to; ++i) {
-    const bool falls = x[i] < reset + 0.4 * rise && std::max(x[i - 1], x[i - 2]) > reset + 0.7 * rise;
+    // From where it ran; or from idle firmware, which may draw less than the start does, then right down to reset.
+    const double before = std::max(x[i - 1], x[i - 2]);
+    const bool from_work = x[i] < reset + 0.4 * rise && before > reset + 0.7 * rise;
+    const bool from_idle = std::abs(x[i] - reset) < 0.15 * rise && before - x[i] > std::max({2.0, 6 * sigma, 0.2 * rise});
+    const bool falls = from_work || from_idle;
     if (!falls) continue;
     if (i + length + 3 > s.to) {  // the trace ends within the sequence: the fall is all there is to see
       out.restarts_s.push_back(static_cast<double>(i) * out.bin_s);

@@ -94,4 +94,16 @@ json::Value to_json(const Features& f) {
                       {"collapses", collapses}};
 }
 
+json::Object to_json(const TwinReport& report) {
+  json::Object out{{"says", report.text()}, {"alike", report.alike}, {"distance", report.beside.distance},
+                   {"repeatability", report.repeatability}, {"repeatability_assumed", report.assumed},
+                   {"times_repeatability", report.times}};
+  out["parts_s"] = report.beside.parts_s ? json::Value(*report.beside.parts_s) : json::Value(nullptr);
+  out["stage"] = report.beside.parts_s ? json::Value(report.beside.stage) : json::Value(nullptr);
+  json::Array differences;
+  for (const std::string& difference : report.beside.differences) differences.emplace_back(difference);
+  out["differences"] = std::move(differences);
+  return out;
+}
+
 }  // namespace steadycell::supply

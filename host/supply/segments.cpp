@@ -27,7 +27,7 @@ class Cost {
 
 // PELT over values [first, end).
 std::vector<std::size_t> pelt(const Cost& cost, std::size_t first, std::size_t end, double penalty,
-                              std::size_t shortest) {
+                              std::size_t shortest, std::uint64_t& evaluations) {
   constexpr double kNever = std::numeric_limits<double>::infinity();
   const std::size_t n = end - first;
   std::vector<double> best(n + 1, kNever);  // of the first i values, with a penalty for each segment but one
@@ -41,6 +41,7 @@ std::vector<std::size_t> pelt(const Cost& cost, std::size_t first, std::size_t e
   std::vector<Candidate> candidates;
   for (std::size_t at = shortest; at <= n; ++at) {
     if (best[at - shortest] < kNever) candidates.push_back({at - shortest, n + 1});
+    evaluations += 2 * candidates.size();
     for (const Candidate& c : candidates) {
       const double value = best[c.start] + cost(first + c.start, first + at) + penalty;
       if (value < best[at]) {
@@ -61,7 +62,9 @@ std::vector<std::size_t> pelt(const Cost& cost, std::size_t first, std::size_t e
 
 }  // namespace
 
-std::vector<std::size_t> change_points(std::span<const double> values, double penalty, std::size_t shortest) {
+std::vector<std::size_t> change_points(std::span<const double> values, double penalty, std::size_t shortest,
+                                       std::uint64_t* evaluations) {
+  std::uint64_t counted = 0;
   shortest = std::max<std::size_t>(shortest, 1);
   const std::size_t n = values.size();
   std::vector<std::size_t> changes;
@@ -69,7 +72,7 @@ std::vector<std::size_t> change_points(std::span<const double> values, double pe
   const Cost cost(values);
   for (std::size_t from = 0;;) {
     const std::size_t end = std::min(n, from + std::max(kSegmentWindow, 4 * shortest));
-    const auto found = pelt(cost, from, end, penalty, shortest);
+    const auto found = pelt(cost, from, end, penalty, shortest, counted);
     changes.insert(changes.end(), found.begin(), found.end());
     if (end == n) break;
     // On from the last change, which the next window cannot move; a window without one ends at a border of its
@@ -87,6 +90,7 @@ std::vector<std::size_t> change_points(std::span<const double> values, double pe
     else
       changes.erase(changes.begin() + static_cast<std::ptrdiff_t>(i));
   }
+  if (evaluations) *evaluations += counted;
   return changes;
 }
 

@@ -1,5 +1,6 @@
 #pragma once
 #include <cstddef>
+#include <cstdint>
 #include <span>
 #include <vector>
 
@@ -11,6 +12,8 @@ namespace steadycell::supply {
 // length alone; a change at a window's border stays only if it pays its penalty. Every segment has at least
 // `shortest` values. Returns the first index of each segment but the first, ascending.
 inline constexpr std::size_t kSegmentWindow = 2048;
-std::vector<std::size_t> change_points(std::span<const double> values, double penalty, std::size_t shortest);
+// `evaluations`: where to add how often a segment's cost was computed, which is what the time goes into.
+std::vector<std::size_t> change_points(std::span<const double> values, double penalty, std::size_t shortest,
+                                       std::uint64_t* evaluations = nullptr);
 
 }  // namespace steadycell::supply

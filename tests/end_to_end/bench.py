@@ -90,7 +90,8 @@ class BenchTest(unittest.TestCase):
         self.addCleanup(folder.cleanup)
         self.addCleanup(runtime.cleanup)
         self.folder, self.runtime = Path(folder.name), Path(runtime.name)
-        here = unittest.mock.patch.dict(os.environ, XDG_RUNTIME_DIR=runtime.name, XDG_CONFIG_HOME=runtime.name)
+        here = unittest.mock.patch.dict(os.environ, XDG_RUNTIME_DIR=runtime.name, XDG_CONFIG_HOME=runtime.name,
+                                        STEADYCELL_BENCH=str(self.folder / "bench"))
         here.start()
         self.addCleanup(here.stop)
         self.daemon = None

@@ -1,6 +1,9 @@
 """Recording and diagnosing the supply of a dead stick: boards simulated with ngspice (tests/data/current), by commands."""
 import csv
+import hashlib
+import json
 import shutil
+from xml.etree import ElementTree
 
 import bench
 from bench import DATA
@@ -13,13 +16,32 @@ class Supply(bench.BenchTest):
         shutil.copy(CURRENT / name, self.folder)
         return self.fixture(chip=False, patient={"trace_csv": name})
 
+    def circuit(self, name="fixture.json", **values):
+        return self.fixture(name, chip=False, patient={"circuit": values})
+
+    def log(self):
+        """The lines of the bench log, its chain checked by its document alone: each hash covers the line in front of it."""
+        previous, lines = "0" * 64, []
+        for number, text in enumerate((self.folder / "bench" / "log.jsonl").read_text().splitlines(), 1):
+            line = json.loads(text)
+            front = text[: text.rindex(',"hash":"')]
+            self.assertEqual(line["hash"], hashlib.sha256(front.encode()).hexdigest())
+            self.assertEqual((line["n"], line["previous"]), (number, previous))
+            previous = line["hash"]
+            lines.append(line)
+        return lines
+
+    def record(self, board, to, *options, seconds=1, **more):
+        return self.succeed("supply", "record", "--board", board, "--to", to, "--seconds", seconds, *options, **more)
+
     def test_recorded_patients_are_told_apart(self):
         labels = {row["file"]: row["label"] for row in csv.DictReader((CURRENT / "labels.csv").read_text().splitlines())}
         for name, fault in (("s006.csv.gz", "vbus_short"), ("s017.csv.gz", "open_path")):
             with self.subTest(fault):
                 self.assertEqual(labels[name], fault)
                 trace = f"{fault}.csv.gz"
-                recorded = self.succeed("supply", "record", "--board", self.patient(name), "--to", trace, "--seconds", "1")
+                insist = ["--power-despite-measured-short"] if fault == "vbus_short" else []
+                recorded = self.record(self.patient(name), trace, *insist)
                 self.assertEqual(recorded["limit_mA"], 100)
                 self.assertEqual(recorded["diagnoses"][0]["fault"], fault)
                 self.assertTrue(recorded["diagnoses"][0]["evidence"])
@@ -30,6 +52,96 @@ class Supply(bench.BenchTest):
                 before = (self.folder / trace).read_bytes()
                 self.refuse("e103", 2, "supply", "record", "--board", f"sim:{self.folder / 'fixture.json'}", "--to", trace, "--seconds", "1")
                 self.assertEqual((self.folder / trace).read_bytes(), before)
+
+    def test_circuits_are_recorded_and_diagnosed_the_whole_way(self):
+        cases = {
+            "healthy": {},
+            "rail_short": {"regulated_short_ohm": 15},
+            "open_path": {"path_open": True},
+            "ldo_dead": {"regulator_dead": True},
+            "dead_clock": {"boot": "no_clock"},
+            "boot_loop": {"boot": "restarts", "restart_ms": 110},
+            "nand_no_answer": {"boot": "no_memory"},
+            "inrush_large": {"input_uF": 100},
+            "missing_bulk": {"input_uF": 0.3},
+            "intermittent": {"contact_open_ms": [[200, 6], [390, 8], [600, 7], [810, 9]]},
+        }
+        for fault, values in cases.items():
+            with self.subTest(fault):
+                recorded = self.record(self.circuit(**values), f"{fault}.csv.gz", "--burst", f"{fault}.burst.csv.gz", "--patient", fault)
+                self.assertEqual(recorded["diagnoses"][0]["fault"], fault, recorded["diagnoses"])
+                self.assertEqual(recorded["check_before_power"]["verdict"], "open_path" if fault == "open_path" else "clean")
+                self.assertEqual(recorded["limit_mA"], 100 if fault == "open_path" else 500)
+                self.assertEqual([recorded["tripped"], recorded["power_up"]], [False, 1])
+                self.assertEqual([event["text"] for event in recorded["events"]][:1], ["on"])
+
+    def test_check_before_power_and_what_follows_from_it(self):
+        cold = lambda **values: self.succeed("supply", "cold", "--board", self.circuit(**values))
+        good = cold()
+        self.assertEqual((good["verdict"], good["limit_mA"]), ("clean", 500))
+        self.assertAlmostEqual(good["capacitance_uF"], 10, delta=1)
+        self.assertLess(good["junction_V"], -0.4)
+        self.assertEqual(cold(path_open=True)["verdict"], "open_path")
+        self.assertEqual(cold(d_minus="short")["verdict"], "doubtful")
+        self.assertIn("D+ is open both ways", " ".join(cold(d_plus="open")["findings"]))
+        for ohm in (0.5, 3.0, 22.0):
+            short = cold(short_ohm=ohm)
+            self.assertEqual(short["verdict"], "shorted")
+            self.assertAlmostEqual(short["ohm"], ohm + 0.4, delta=0.02)  # lead and contacts included
+
+    def test_short_is_powered_only_on_the_users_word(self):
+        board = self.circuit(short_ohm=2)
+        found = self.refuse("e315", 6, "supply", "record", "--board", board, "--to", "no.csv", "--seconds", "1", "--patient", "case7")
+        self.assertIn("--power-despite-measured-short", found["next"])
+        self.assertFalse((self.folder / "no.csv").exists())
+        self.assertFalse((self.folder / "bench" / "log.jsonl").exists(), "nothing was powered")
+        recorded = self.record(board, "yes.csv", "--power-despite-measured-short", "--patient", "case7")
+        self.assertEqual((recorded["limit_mA"], recorded["tripped"]), (100, True))
+        self.assertEqual(recorded["diagnoses"][0]["fault"], "vbus_short")
+        powered = [line["facts"] for line in self.log() if line["kind"] == "supply.power_up"]
+        self.assertEqual([(facts["despite_measured_short"], facts["limit_mA"]) for facts in powered], [(True, 100)])
+        # More than a doubtful board may have, too.
+        self.refuse("e315", 6, "supply", "record", "--board", self.circuit(short_ohm=200), "--to", "more.csv", "--seconds", "1", "--limit", "400")
+
+    def test_every_power_up_of_a_patient_is_counted(self):
+        board = self.circuit()
+        counts = [self.record(board, f"{i}.csv", "--patient", patient)["power_up"] for i, patient in enumerate(["a", "b", "a", "a"])]
+        self.assertEqual(counts, [1, 1, 2, 3])
+        kinds = [line["kind"] for line in self.log()]
+        self.assertEqual(kinds, ["supply.power_up", "supply.recorded"] * 4)
+
+    def test_twin_is_kept_found_and_compared(self):
+        for i in range(3):  # three boards of one kind: stages differ from run to run and seed to seed
+            board = self.fixture("good.json", chip=False, seed=20 + i, patient={"circuit": {}})
+            self.record(board, f"good{i}.csv.gz")
+            kept = self.succeed("supply", "keep-twin", f"good{i}.csv.gz", "--board-number", "AB-12/3", "--controller", "CX 9")
+            self.assertEqual(kept["runs"], i + 1)
+        self.record(self.fixture("again.json", chip=False, seed=99, patient={"circuit": {}}), "again.csv.gz")
+        same = self.succeed("supply", "diagnose", "again.csv.gz", "--board-number", "ab12-3")["twin"]
+        self.assertTrue(same["alike"], same)
+        self.assertFalse(same["repeatability_assumed"])
+        self.record(self.circuit(boot="no_memory"), "silent.csv.gz")
+        silent = self.succeed("supply", "diagnose", "silent.csv.gz", "--board-number", "AB12/3", "--controller", "cx9")["twin"]
+        self.assertFalse(silent["alike"])
+        self.assertEqual(silent["stage"], "reads pages")
+        self.assertAlmostEqual(silent["parts_s"], 0.034, delta=0.02)
+        by_file = self.succeed("supply", "diagnose", "silent.csv.gz", "--twin", "good0.csv.gz")["twin"]
+        self.assertEqual((by_file["stage"], by_file["repeatability_assumed"]), ("reads pages", True))
+        self.refuse("e505", 2, "supply", "diagnose", "silent.csv.gz", "--board-number", "ZZ-1")
+        self.assertIsNone(self.succeed("supply", "diagnose", "silent.csv.gz")["twin"])
+
+    def test_drawing_is_a_picture_and_replaces_nothing(self):
+        shutil.copy(CURRENT / "s001.csv.gz", self.folder)
+        shutil.copy(CURRENT / "s031.csv.gz", self.folder)
+        self.succeed("supply", "plot", "s001.csv.gz", "--twin", "s031.csv.gz", "--limit", "500", "--rail", "vbus", "--to", "dead.svg")
+        root = ElementTree.parse(self.folder / "dead.svg").getroot()
+        self.assertTrue(root.tag.endswith("svg"))
+        words = " ".join(root.itertext())
+        for expected in ("regulator", "seconds after switch-on", "milliseconds after switch-on", "parts from the twin", "s001.csv.gz"):
+            self.assertIn(expected, words)
+        before = (self.folder / "dead.svg").read_bytes()
+        self.refuse("e103", 2, "supply", "plot", "s001.csv.gz", "--to", "dead.svg")
+        self.assertEqual((self.folder / "dead.svg").read_bytes(), before)
 
     def test_traces_that_are_none(self):
         self.refuse("e505", 2, "supply", "diagnose", "nowhere.csv")

@@ -11,7 +11,7 @@
 class Bench {
  public:
   explicit Bench(std::size_t arena_bytes = 65536) : arena_(arena_bytes), table_(hal.table()) {
-    identity_.capabilities = SCP_CAN_SOCKET | SCP_CAN_PORT | SCP_CAN_CONTACT | SCP_CAN_X16;
+    identity_.capabilities = SCP_CAN_SOCKET | SCP_CAN_PORT | SCP_CAN_CONTACT | SCP_CAN_X16 | SCP_CAN_PORT_MEASURE;
     identity_.averaged_interval_ns = 100'000;
     identity_.burst_interval_ns = 4'000;
     identity_.targets = 4;

@@ -81,7 +81,7 @@ TEST(Requests, OfUnknownTypeOrWrongLengthAreAnsweredSo) {
   EXPECT_EQ(b.ask(static_cast<scp_type>(0x0055)).status, SCP_UNKNOWN_TYPE);
   for (const auto& [type, shortest] : std::vector<std::pair<scp_type, std::size_t>>{
            {SCP_HELLO, 4}, {SCP_ABORT, 8}, {SCP_SOCKET_ON, 7}, {SCP_SOCKET_TRUST, 1}, {SCP_BUS_SETUP, 8}, {SCP_PROGRAM_LOAD, 5},
-           {SCP_PROGRAM_RUN, 24}, {SCP_CONTACT_MEASURE, 2}, {SCP_PORT_ON, 8}, {SCP_SUPPLY_START, 12}})
+           {SCP_PROGRAM_RUN, 24}, {SCP_CONTACT_MEASURE, 2}, {SCP_PORT_ON, 8}, {SCP_SUPPLY_START, 12}, {SCP_PORT_MEASURE, 10}})
     for (std::size_t n = 0; n < shortest; ++n) {
       const auto answer = b.ask(type, Bytes(n));
       EXPECT_EQ(answer.status, SCP_BAD_REQUEST) << type;

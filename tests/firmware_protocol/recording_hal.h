@@ -30,6 +30,10 @@ class RecordingHal {
   // Contact.
   std::uint8_t bridged_a = 0, bridged_b = 0;
   unsigned forced = 0;
+  // Port lines: what is forced now, and how often anything was.
+  std::int16_t port_ua_forced = 0;
+  std::uint8_t port_line = 0;
+  unsigned port_forced = 0;
   // Supply: samples waiting to be fetched, per kind.
   std::size_t due[2] = {0, 0};
   std::uint32_t lost = 0;
@@ -68,6 +72,16 @@ class RecordingHal {
       return static_cast<std::int16_t>((ua > 0 ? 1 : -1) * (500 + position));
     };
     t.contact_bridged = [](void* p, std::uint8_t a, std::uint8_t b) { return a == me(p).bridged_a && b == me(p).bridged_b; };
+    t.port_force = [](void* p, std::uint8_t line, std::int16_t ua, std::uint16_t) {
+      me(p).port_ua_forced = ua;
+      me(p).port_line = line;
+      if (ua != 0) ++me(p).port_forced;
+      if (ua != 0 && (me(p).socket_set != 0 || me(p).port_set != 0)) me(p).contact_with_rail_on = true;
+    };
+    t.port_sense = [](void* p, std::int32_t* uv, std::int32_t* na) {
+      *uv = me(p).port_ua_forced * 1000 + me(p).port_line;
+      *na = me(p).port_ua_forced * 1000;
+    };
     t.supply_start = [](void* p, std::uint8_t, std::uint32_t, std::uint32_t, std::uint16_t) { me(p).sampling = true; };
     t.supply_stop = [](void* p) { me(p).sampling = false; };
     t.supply_read = [](void* p, std::uint8_t kind, sc_sample* out, std::size_t room, std::uint64_t* first, std::uint32_t* dropped) {

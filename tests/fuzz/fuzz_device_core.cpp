@@ -44,7 +44,8 @@ class Input {
 scp_type type_of(std::uint8_t pick) {
   static constexpr scp_type kTypes[] = {SCP_HELLO,     SCP_HEARTBEAT,    SCP_ABORT,       SCP_BOARD_STATE,     SCP_SOCKET_ON,
                                         SCP_SOCKET_OFF, SCP_SOCKET_TRUST, SCP_BUS_SETUP,   SCP_PROGRAM_LOAD,    SCP_PROGRAM_RUN,
-                                        SCP_PORT_ON,   SCP_PORT_OFF,     SCP_SUPPLY_START, SCP_CONTACT_MEASURE, SCP_SUPPLY_STOP};
+                                        SCP_PORT_ON,   SCP_PORT_OFF,     SCP_SUPPLY_START, SCP_CONTACT_MEASURE, SCP_SUPPLY_STOP,
+                                        SCP_PORT_MEASURE};
   return kTypes[pick % std::size(kTypes)];
 }
 

@@ -60,6 +60,8 @@ TEST(Messages, RequestsAreTheFrozenFrames) {
   expect_frame("program_load_request", ProgramLoad{1, &program}, 9);
   expect_frame("program_run_request", ProgramRun{1, 0, PassIndex(3), {128, 64, 128, 2}}, 10);
   expect_frame("contact_measure_request", ContactMeasure{12, 2}, 11);
+  expect_frame("port_measure_request",
+               PortMeasure{SCP_LINE_D_PLUS, -100, 1500, std::chrono::microseconds(1000), std::chrono::milliseconds(20)}, 17);
   expect_frame("port_on_request", PortOn{Millivolts(5000), 500, 10, false, true}, 12);
   expect_frame("supply_start_request",
                SupplyStart{SCP_RAIL_PORT, std::chrono::milliseconds(60), Nanoseconds(100'000), Nanoseconds(5000)},
@@ -116,6 +118,16 @@ TEST(Messages, ContactsMustBeThosePositionsAskedFor) {
   EXPECT_FALSE(decode_contacts({12, 1}, rest));
 }
 
+TEST(Messages, PortReadingsKeepTheirSigns) {
+  const auto reading = decode_port_reading(rest_of("port_measure_answer"));
+  ASSERT_TRUE(reading);
+  EXPECT_EQ(reading->early, std::chrono::microseconds(1003));
+  EXPECT_EQ(reading->early_uV, -612'345);
+  EXPECT_EQ(reading->early_nA, -100'000);
+  EXPECT_EQ(reading->uV, -630'001);
+  EXPECT_EQ(reading->nA, -99'998);
+}
+
 TEST(Messages, PagesKeepTheirAddressAndFlags) {
   const Bytes whole = payload_of("page_data"), timeout = payload_of("page_data_timeout");
   const auto page = decode_page_data(whole);
@@ -169,6 +181,7 @@ TEST(Messages, DecodersRefuseEveryPrefixAndTakeMore) {
        [](ByteSpan b) {
          return decode_contacts({12, 2}, b).has_value();
        }},
+      {rest_of("port_measure_answer"), [](ByteSpan b) { return decode_port_reading(b).has_value(); }},
       {rest_of("supply_stop_answer"), [](ByteSpan b) { return decode_samples_dropped(b).has_value(); }},
       {payload_of("run_end"), [](ByteSpan b) { return decode_run_end(b).has_value(); }},
       {payload_of("samples"), [&](ByteSpan b) { return decode_samples(b, scratch).has_value(); }},

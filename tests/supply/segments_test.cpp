@@ -77,6 +77,26 @@ TEST(ChangePoints, SeriesLongerThanAWindowHasNoChangeAtItsBorders) {
   EXPECT_NEAR(static_cast<double>(changes[0]), 5000, 1);
 }
 
+// Work is counted, not timed: 16 times the values cost 16 times the evaluations, whether the series has many levels or,
+// the worst case for pruning, none.
+TEST(ChangePoints, WorkGrowsWithTheLengthAlone) {
+  for (const std::size_t level_length : {std::size_t{40}, std::size_t{1} << 30}) {
+    std::vector<double> per_value;
+    for (const std::size_t n : {4096u, 16384u, 65536u}) {
+      std::mt19937_64 random(5);
+      std::normal_distribution<> noise(0, 0.3);
+      std::vector<double> values(n);
+      for (std::size_t i = 0; i < n; ++i) values[i] = 5.0 * static_cast<double>((i / level_length) % 3) + noise(random);
+      std::uint64_t evaluations = 0;
+      const auto found = change_points(values, 60 * 0.09 + 1, 2, &evaluations);
+      EXPECT_EQ(found.size(), level_length < n ? (n - 1) / level_length : 0u) << n;
+      per_value.push_back(static_cast<double>(evaluations) / static_cast<double>(n));
+    }
+    EXPECT_LT(per_value[2], 1.15 * per_value[0]) << level_length;
+    EXPECT_LT(per_value[2], 2.5 * kSegmentWindow) << level_length;
+  }
+}
+
 TEST(ChangePoints, ShortOrFlatSeriesHaveNone) {
   EXPECT_TRUE(change_points({}, 1, 2).empty());
   EXPECT_TRUE(change_points(std::vector<double>{1, 9}, 1, 2).empty());

@@ -55,6 +55,7 @@ enum scp_type {
   SCP_PORT_OFF = 0x0041,
   SCP_SUPPLY_START = 0x0042,
   SCP_SUPPLY_STOP = 0x0043,
+  SCP_PORT_MEASURE = 0x0044,
   SCP_ANSWER = 0x8000,
 
   SCP_PAGE_DATA = 0x0100, /* page channel: one iteration of a running program */
@@ -124,6 +125,10 @@ enum scp_status {
  *   answer        status, detail
  * SUPPLY_STOP     empty
  *   answer        status, detail, u32 samples dropped
+ * PORT_MEASURE    u8 line (scp_port_line), u8 0, i16 uA (1..1000 either sign), u16 most mV (1..1500), u16 early us
+ *                 (100..50000), u16 settle ms (longer than early, at most 2000). Only with both rails off and bled.
+ *   answer        status, detail, u32 us from the start to the early reading, i32 uV and i32 nA then, i32 uV and i32 nA at
+ *                 the end. The line is bled below 100 mV again when it comes.
  *
  * ---- Frames of the page channel ----
  * PAGE_DATA       u8 target, u8 flags (scp_page_flags), u8 wp level, u8 0, u32 pass index, u32 row, u32 ns busy,
@@ -166,6 +171,9 @@ enum scp_op {
 };
 enum { SCP_MAX_PROGRAM_BYTES = 256, SCP_PROGRAM_SLOTS = 4, SCP_RUN_QUEUE = 8, SCP_CONTACT_RAIL = 49 };
 
+enum scp_port_line { SCP_LINE_SUPPLY = 0, SCP_LINE_D_PLUS = 1, SCP_LINE_D_MINUS = 2 };
+enum { SCP_PORT_READING_BYTES = 20 };
+
 /* ---- Codec ---------------------------------------------------------------------------------------------------- */
 
 typedef struct scp_header {
@@ -185,7 +193,7 @@ typedef struct scp_hello {
   uint8_t targets;            /* CE# lines wired */
   char name[32];              /* ASCII, zero-padded; 28 bytes of it travel */
 } scp_hello;
-enum { SCP_HELLO_BYTES = 72, SCP_CAN_SOCKET = 1, SCP_CAN_PORT = 2, SCP_CAN_CONTACT = 4, SCP_CAN_X16 = 8 };
+enum { SCP_HELLO_BYTES = 72, SCP_CAN_SOCKET = 1, SCP_CAN_PORT = 2, SCP_CAN_CONTACT = 4, SCP_CAN_X16 = 8, SCP_CAN_PORT_MEASURE = 16 };
 
 typedef struct scp_board_state {
   uint16_t socket_mv, port_mv;     /* measured */

@@ -1,0 +1,32 @@
+#pragma once
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "base/json.h"
+#include "files/file_system.h"
+
+// Healthy boards kept for comparison: a folder each, with `twin.json` (board number, controller marking), a trace a run, and
+// what the check before power read on it. Only ever added to.
+namespace steadycell::measure {
+
+struct StoredTwin {
+  std::string folder, board_number, controller;  // as they were given; the controller may be empty
+  std::vector<std::string> runs;                 // trace files, in the order they were kept
+  std::string cold;                              // readings before power; empty: there are none
+};
+
+// Copies a trace into the twin of this board number and controller, made when there is none. Errors: bad_input_file for a
+// trace beyond 64 MiB; those of the disk.
+Result<StoredTwin> keep_twin(files::FileSystem& system, const std::string& twins_folder, const std::string& board_number,
+                             const std::string& controller, const std::string& trace);
+// Keeps the readings before power beside the traces; the first ones stay.
+Result<void> keep_twin_cold(files::FileSystem& system, const std::string& twins_folder, const std::string& board_number,
+                            const std::string& controller, const json::Object& readings);
+
+// The twin by board number and controller, however they are spelt (case, spaces, dashes, dots, slashes, underscores do not
+// count). Without a controller any twin of that board number, when there is only one; wrong_usage when several fit.
+Result<std::optional<StoredTwin>> find_twin(files::FileSystem& system, const std::string& twins_folder,
+                                            const std::string& board_number, const std::string& controller);
+
+}  // namespace steadycell::measure
