@@ -1,6 +1,7 @@
 #include "cli/command_line.h"
 
 #include <CLI/CLI.hpp>
+#include <cstdlib>
 #include <functional>
 #include <memory>
 #include <sstream>
@@ -10,6 +11,18 @@
 
 namespace steadycell::cli {
 namespace {
+
+std::string variable(const char* name) {
+  const char* value = std::getenv(name);
+  return value ? value : "";
+}
+
+// Empty: there is no home either.
+std::string default_bench() {
+  if (std::string named = variable("STEADYCELL_BENCH"); !named.empty()) return named;
+  const std::string home = variable("HOME");
+  return home.empty() ? home : home + "/steadycell-bench";
+}
 
 // Options write straight into the parameters of the service call, so each is named once.
 class Command {
@@ -85,12 +98,16 @@ class Command {
   Command& twin_by_number(bool required = false) {
     return text("--board-number", "board_number", "number printed on the stick's board: finds its twin on this bench", required)
         .text("--controller", "controller", "marking of the stick's controller")
-        .text("--bench", "bench", "bench folder; default STEADYCELL_BENCH, else steadycell-bench in your home");
+        .bench();
   }
   Command& board() { return text("--board", "board", "the board: sim:FIXTURE.json, tcp:HOST:PORT, unix:PATH or usb[:UUID|:BUS-PORT]", true); }
   Command& bench() {
-    text("--bench", "bench", "bench root: the folder that keeps the log and the boards' checks; default $STEADYCELL_BENCH");
-    app_->get_option("--bench")->envname("STEADYCELL_BENCH");
+    auto value = std::make_shared<std::string>();
+    const CLI::Option* option =
+        app_->add_option("--bench", *value, "bench folder, which keeps log, board checks and twins; default $STEADYCELL_BENCH, else steadycell-bench in your home");
+    fills_.push_back([option, value](json::Object& params) {
+      if (const std::string folder = option->count() > 0 ? *value : default_bench(); !folder.empty()) params["bench"] = folder;
+    });
     return *this;
   }
   Command& consent() {

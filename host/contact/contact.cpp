@@ -130,7 +130,7 @@ Verdict finding(const SocketMap& map, Seating seating, std::vector<unsigned> pin
 
 Verdict unsure(const SocketMap& map, const Seen& seen, std::string sentence) { return finding(map, Seating::unsure, positions_of(seen.any()), std::move(sentence)); }
 
-// A tie between a rail and its neighbour shows as both: the neighbour reads 0 V, and the counting patterns find the pair.
+// A tie between a rail and its neighbour shows as both: the neighbour reads 0 V, and the search for bridges finds the pair.
 std::vector<unsigned> bridged_pins(const Readings& readings, const Seen& seen, const PositionSet& tied) {
   PositionSet out = seen.bridged | tied;
   for (const unsigned p : positions_of(seen.bridged)) out.set(readings.positions[p - 1].bridged_with);

@@ -5,8 +5,8 @@
 
 namespace steadycell::service {
 
-// The bench folder of this call: `given`, else the variable STEADYCELL_BENCH, else steadycell-bench in the user's home.
-// wrong_usage when none of them says where.
-Result<records::BenchRoot> open_bench(const std::string& given);
+// The bench of this call; made when it is missing. wrong_usage without a name: the command line knows its user's home and
+// variables, a daemon does not.
+Result<records::BenchRoot> open_bench(const std::string& folder);
 
 }  // namespace steadycell::service

@@ -2,6 +2,7 @@
 
 #include <chrono>
 #include <cstdio>
+#include <filesystem>
 #include <functional>
 
 #include "base/sha256.h"
@@ -76,7 +77,8 @@ Result<std::optional<KnownCheck>> last_check(const std::string& bench, const std
 }
 
 Result<std::string> check_quote(const std::string& bench, const std::string& board_uuid) {
-  if (bench.empty()) return std::string();
+  std::error_code ignored;
+  if (bench.empty() || !std::filesystem::exists(bench, ignored)) return std::string();
   const auto known = last_check(bench, board_uuid);
   if (!known) return failure(known.error());
   if (!*known) return fmt::format("warning: board {} was never checked on this bench: run board check", board_uuid);

@@ -26,11 +26,11 @@ Result<void> ensure_bench(const std::string& bench);
 // Nothing: this board was never checked on this bench. Errors are those of the log.
 Result<std::optional<KnownCheck>> last_check(const std::string& bench, const std::string& board_uuid);
 
-// One line for people and for the capture's journal, warning where there is something to warn of; empty without a bench.
+// One line for people and for the capture's journal, warning where there is something to warn of; empty without a bench or before its folder exists.
 Result<std::string> check_quote(const std::string& bench, const std::string& board_uuid);
 
-// Counts in the log of this bench, from contact checks that found a chip: an upper bound of insertions, since one chip may
-// be checked twice.
+// Counts in the log of this bench the contact checks that found a chip: two on one seating count twice, a seating without
+// one not at all.
 Result<std::uint64_t> insertions(const std::string& bench, const std::string& board_uuid);
 Result<void> log_contacts(const std::string& bench, const std::string& board_uuid, const json::Object& result);
 
