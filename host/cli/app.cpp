@@ -55,6 +55,7 @@ bool left_something(const std::string& method, const json::Object& result) {
 
 // Measured, and what was found forbids power: exit code 6. A table on the disk endangers nothing.
 bool forbids_power(const std::string& method, const json::Object& result) {
+  if (method == "supply.cold") return result.at("verdict").is_string() && result.at("verdict").get_string() == "shorted";
   const json::Value* good = method == "socket.check" ? result.if_contains("power_allowed") : method == "board.check" ? result.if_contains("passed") : nullptr;
   return good && good->is_bool() && !good->get_bool();
 }

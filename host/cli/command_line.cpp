@@ -104,7 +104,7 @@ class Command {
   Command& bench() {
     auto value = std::make_shared<std::string>();
     const CLI::Option* option =
-        app_->add_option("--bench", *value, "bench folder, which keeps log, board checks and twins; default $STEADYCELL_BENCH, else steadycell-bench in your home");
+        app_->add_option("--bench", *value, "bench folder (log, checks, twins); default $STEADYCELL_BENCH or ~/steadycell-bench");
     fills_.push_back([option, value](json::Object& params) {
       if (const std::string folder = option->count() > 0 ? *value : default_bench(); !folder.empty()) params["bench"] = folder;
     });

@@ -12,6 +12,7 @@
 #include "board/lease.h"
 #include "capture/identify.h"
 #include "contact/contact.h"
+#include "measure/cold.h"
 
 namespace steadycell::measure {
 namespace {
@@ -151,6 +152,19 @@ class BoardCheck {
       leave_out("port_trip", why);
       co_return Result<void>();
     }
+    // Whatever is plugged in gets power next: a patient that was left there must not.
+    if (board_.info().can_port_measure) {
+      const auto cold = co_await measure_cold(board_);
+      if (!cold) co_return failure(cold.error());
+      const double ohm = supply::judge_cold(*cold).ohm, wanted = options_.load->ohm;
+      constexpr double kOtherThing = 5;
+      if (ohm < wanted / kOtherThing || ohm > wanted * kOtherThing) {
+        add("port_load", Outcome::failed, fmt::format("not powered: the port reads {:.0f} ohm before power, the load named has {:.0f}: plug the load in, not a stick", ohm, wanted),
+            {{"expected_ohm", wanted}, {"measured_ohm", ohm}});
+        leave_out("port_trip", "something else than the load is on the port");
+        co_return Result<void>();
+      }
+    }
     if (const auto done = co_await undisturbed([this] { return known_load(*options_.load); }); !done) co_return done;
     co_return co_await undisturbed([this] { return trip(*options_.load); });
   }
@@ -191,7 +205,13 @@ class BoardCheck {
 
   // Half of what the load draws as limit: the limiter must latch, by itself and for good.
   asio::awaitable<Result<void>> trip(KnownLoad load) {
-    const auto limit = static_cast<std::uint16_t>(std::max(1.0, kPortVolts / load.ohm * 1000 / 2));
+    constexpr double kLeastToTrip_mA = 10;
+    const double load_mA = kPortVolts / load.ohm * 1000;
+    if (load_mA < kLeastToTrip_mA) {
+      leave_out("port_trip", "this load draws too little for it: use 500 ohm or less");
+      co_return Result<void>();
+    }
+    const auto limit = static_cast<std::uint16_t>(load_mA / 2);
     auto lease = co_await board::PowerLease::port(board_, limit, kPortRamp_ms, false, false);
     bool tripped = false;
     if (!lease) {
@@ -247,18 +267,23 @@ std::optional<MeasuredLoad> measure_load(const std::vector<LoadSample>& samples,
   constexpr double kShortest_s = 0.010;
   if (last == first || (last - 1)->seconds - first->seconds < kShortest_s) return std::nullopt;
   const auto middle = first + (last - first) / 2;
+  // The zero of the current, well before the rise: an offset of 1 mA is usual.
+  const auto rises = std::find_if(samples.begin(), samples.end(), [&](const LoadSample& s) { return s.volts > 0.02 * top; });
+  const auto quiet = samples.begin() + (rises - samples.begin()) / 2;
+  double zero_mA = 0;
+  for (auto s = samples.begin(); s != quiet; ++s) zero_mA += s->mA / static_cast<double>(quiet - samples.begin());
   MeasuredLoad out;
   const auto n = static_cast<double>(last - middle);
   for (auto s = middle; s != last; ++s) {
     out.volts += s->volts / n;
-    out.mA += s->mA / n;
+    out.mA += (s->mA - zero_mA) / n;
   }
   if (out.mA <= 0) return std::nullopt;
   out.ohm = out.volts / (out.mA * 1e-3);
   double charge_uC = 0;  // beyond V / R, up to the middle of the plateau; a gap carries the sample in front of it
   for (auto s = samples.begin(); s != middle; ++s) {
     const double seconds = (s + 1)->seconds - s->seconds;
-    charge_uC += (s->mA * 1e-3 - s->volts / out.ohm) * seconds * 1e6;
+    charge_uC += ((s->mA - zero_mA) * 1e-3 - s->volts / out.ohm) * seconds * 1e6;
   }
   out.microfarad = std::max(0.0, charge_uC / out.volts);
   return out;

@@ -72,6 +72,7 @@ class Recording {
     const auto measured = co_await power_and_wait();
     const auto stopped = co_await board_.stop_supply();
     if (stopped) result_.lost_samples = *stopped;
+    powered_ = powered_ || on_ns_ || rise_s_;  // whatever the switch-on ended with: the board or the samples say that it was on
     co_return measured;
   }
 
@@ -113,7 +114,7 @@ class Recording {
     }
     powered_ = true;
     const auto waited = co_await wait();
-    if (!result_.tripped) add_event(last_sample_ns_, "off");  // samples of the fall may follow: it was ours
+    if (!result_.tripped && !cut_) add_event(last_sample_ns_, "off");  // samples of the fall may follow: it was ours
     const auto down = co_await lease->power_down();
     if (!waited) co_return waited;
     co_return down;
@@ -125,6 +126,7 @@ class Recording {
     while (Clock::now() < until) {
       if (options_.stop && options_.stop->load()) co_return failure(ErrorCode::interrupted, "stopped on request");
       if (board_.lost()) co_return failure(ErrorCode::link_lost, "the board went away while recording");
+      if (cut_) co_return failure(was_cut());
       if (result_.tripped) until = std::min<Clock::time_point>(until, Clock::now() + kAfterTrip);
       co_await pause(kFlush);
       put_header();
@@ -142,7 +144,13 @@ class Recording {
              .bytes_per_second = 0,
              .seconds_left = std::max(0.0, left)});
     }
+    if (cut_) co_return failure(was_cut());
     co_return Result<void>();
+  }
+
+  static Error was_cut() {
+    return Error(ErrorCode::link_lost, "the board heard nothing for 500 ms and switched the port off")
+        .advising("let this computer do less, check the cable, and record again");
   }
 
   void on_event(const board::BoardEvent& event) {
@@ -158,7 +166,10 @@ class Recording {
       result_.tripped = true;
       add_event(event.board_ns, "trip");
     }
-    if (event.kind == SCP_EVENT_HEARTBEAT_CUT) add_event(event.board_ns, "cut by the board: host silent");
+    if (event.kind == SCP_EVENT_HEARTBEAT_CUT && event.detail == SCP_RAIL_PORT) {
+      cut_ = true;
+      add_event(event.board_ns, "cut by the board: host silent");
+    }
   }
 
   // Times count from the first sample of the baseline.
@@ -253,7 +264,7 @@ class Recording {
   std::string samples_, text_, burst_samples_;
   std::size_t burst_count_ = 0;
   std::uint64_t last_sample_ns_ = 0;
-  bool header_written_ = false, powered_ = false, limited_ = false;
+  bool header_written_ = false, powered_ = false, cut_ = false, limited_ = false;
 };
 
 }  // namespace

@@ -50,7 +50,8 @@ Result<void> for_each_of(const std::string& bench, const std::string& board_uuid
 
 bool is_stale(const std::string& then, const std::string& now) {
   const auto from = moment(then), to = moment(now);
-  return !from || !to || *to - *from > std::chrono::days(kCheckDays);
+  // A check of tomorrow tells that one of the two clocks was wrong.
+  return !from || !to || *to - *from > std::chrono::days(kCheckDays) || *from - *to > std::chrono::days(1);
 }
 
 Result<void> ensure_bench(const std::string& bench) {
@@ -69,7 +70,7 @@ Result<std::optional<KnownCheck>> last_check(const std::string& bench, const std
   const std::string now = passes::system_clock().wall_time();
   const auto read = for_each_of(bench, board_uuid, kCheckKind, [&](const records::LogEntry& entry) {
     const json::Value* passed = entry.facts.if_contains("passed");
-    last = KnownCheck{.time = entry.time, .passed = passed && passed->is_bool() && passed->get_bool(), .stale = is_stale(entry.time, now),
+    last = KnownCheck{.time = text_of(entry.facts, "checked"), .passed = passed && passed->is_bool() && passed->get_bool(), .stale = is_stale(text_of(entry.facts, "checked"), now),
                       .file = text_of(entry.facts, "report"), .sha256 = text_of(entry.facts, "sha256")};
   });
   if (!read) return failure(read.error());
@@ -80,7 +81,8 @@ Result<std::string> check_quote(const std::string& bench, const std::string& boa
   std::error_code ignored;
   if (bench.empty() || !std::filesystem::exists(bench, ignored)) return std::string();
   const auto known = last_check(bench, board_uuid);
-  if (!known) return failure(known.error());
+  // A bench that cannot be read is worth a word, not the reading of a weak chip.
+  if (!known) return fmt::format("warning: what this bench knows of board {} cannot be read: {}", board_uuid, known.error().what());
   if (!*known) return fmt::format("warning: board {} was never checked on this bench: run board check", board_uuid);
   return ((*known)->worth_a_warning() ? "warning: " : "") + (*known)->quote();
 }
@@ -118,7 +120,7 @@ Result<void> keep_check(const std::string& bench, const std::string& board_uuid,
     if (written.error().code() != ErrorCode::already_exists) return failure(written.error());
   }
   const std::string file = fmt::format("boards/{}/{}", board_uuid, name), hash = to_text(Sha256::of(as_bytes(text)));
-  const auto logged = root->append(kCheckKind, {{"board", board_uuid}, {"passed", report.at("passed")}, {"report", file}, {"sha256", hash}});
+  const auto logged = root->append(kCheckKind, {{"board", board_uuid}, {"checked", report.at("time")}, {"passed", report.at("passed")}, {"report", file}, {"sha256", hash}});
   if (!logged) return failure(logged.error());
   report["report"] = files::join(bench, file);
   report["report_sha256"] = hash;

@@ -37,7 +37,8 @@ Result<void> log_contacts(const std::string& bench, const std::string& board_uui
 // Writes boards/UUID/check-TIME.json and the log line; adds "report", "report_sha256" and "insertions" to `report`.
 Result<void> keep_check(const std::string& bench, const std::string& board_uuid, json::Object& report);
 
-// Exposed for tests: whether `then` lies more than kCheckDays before `now` (both ISO 8601, UTC); what cannot be read is stale.
+// Exposed for tests: whether `then` lies more than kCheckDays before `now` or behind it (both ISO 8601,
+// UTC); what cannot be read is stale.
 bool is_stale(const std::string& then, const std::string& now);
 
 }  // namespace steadycell::service

@@ -78,6 +78,9 @@ Result<std::uint64_t> power_ups_of(const records::BenchRoot& bench, const std::s
 Result<std::uint16_t> limit_for(const SupplyRequest& request, const std::optional<supply::ColdCheck>& check) {
   const std::uint16_t allowed = check && check->verdict == supply::ColdVerdict::clean ? kClean_mA : kDoubtful_mA;
   if (request.limit_mA == 0) return allowed;
+  if (check && check->verdict == supply::ColdVerdict::shorted && request.limit_mA > kDoubtful_mA)
+    return failure(Error(ErrorCode::measured_short, fmt::format("into a measured short {} mA is the most", kDoubtful_mA))
+                       .keeping("nothing was powered, no file was made").advising("leave the limit away"));
   if (request.limit_mA <= allowed || request.despite_short) return request.limit_mA;
   if (allowed == kClean_mA) return request.limit_mA;  // 900 mA asked for, and nothing speaks against it
   return failure(Error(ErrorCode::measured_short, fmt::format("a limit of {} mA was asked for, and the check before power is {}", request.limit_mA,
@@ -162,10 +165,12 @@ asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, Supp
       notes.emplace_back("powered on the user's word although a short was measured");
     }
   } else {
-    notes.emplace_back("this board measures nothing before power: 100 mA at most");
+    notes.emplace_back("this board measures nothing before power");
   }
   const auto limit = limit_for(request, cold.check);
   if (!limit) co_return failure(limit.error());
+  if (*limit > kDoubtful_mA && !(cold.check && cold.check->verdict == supply::ColdVerdict::clean))
+    notes.emplace_back(fmt::format("{} mA on the user's word: the check before power is not clean", *limit));
 
   measure::RecordOptions options;
   options.path = request.to;
@@ -182,6 +187,7 @@ asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, Supp
                        {"trace", request.to},              {"board_number", request.names.board_number}, {"controller", request.names.controller}};
     facts["check_before_power"] = cold.check ? json::Value(std::string(supply::name_of(cold.check->verdict))) : json::Value(nullptr);
     facts["despite_measured_short"] = cold.check && cold.check->verdict == supply::ColdVerdict::shorted;
+    facts["user_insisted"] = request.despite_short;
     const auto entry = bench->append("supply.power_up", std::move(facts));
     if (!entry) return failure(entry.error());
     log_line = entry->number;

@@ -18,10 +18,11 @@ Answer refused(const std::vector<std::string>& arguments) {
 }
 
 TEST(CommandLine, BecomesAMethodWithItsParameters) {
+  setenv("STEADYCELL_BENCH", "my-bench", 1);
   const Invocation read = parsed({"chip", "read", "--board", "sim:f.json", "--passes", "5", "--blocks", "10-19", "--into", "case7", "--json"});
   EXPECT_EQ(read.method, "chip.read");
   EXPECT_TRUE(read.as_json);
-  EXPECT_EQ(json::text_of(read.params), R"({"board":"sim:f.json","passes":5,"blocks":[10,19],"into":"case7"})");
+  EXPECT_EQ(json::text_of(read.params), R"({"board":"sim:f.json","passes":5,"blocks":[10,19],"into":"case7","bench":"my-bench"})");
   const Invocation import = parsed({"capture", "import", "a.bin", "b.bin", "--page-bytes", "2048", "--spare-bytes", "64", "--into", "c"});
   EXPECT_EQ(json::text_of(import.params), R"({"passes":["a.bin","b.bin"],"page_bytes":2048,"spare_bytes":64,"into":"c"})");
   EXPECT_EQ(parsed({"image", "export", "i", "--what", "data", "--to", "-"}).params.at("to"), "-");

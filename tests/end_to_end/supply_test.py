@@ -85,7 +85,7 @@ class Supply(bench.BenchTest):
         self.assertEqual(cold(d_minus="short")["verdict"], "doubtful")
         self.assertIn("D+ is open both ways", " ".join(cold(d_plus="open")["findings"]))
         for ohm in (0.5, 3.0, 22.0):
-            short = cold(short_ohm=ohm)
+            short = self.succeed("supply", "cold", "--board", self.circuit(short_ohm=ohm), code=6)
             self.assertEqual(short["verdict"], "shorted")
             self.assertAlmostEqual(short["ohm"], ohm + 0.4, delta=0.02)  # lead and contacts included
 
