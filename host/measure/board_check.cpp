@@ -154,13 +154,13 @@ class BoardCheck {
     }
     // Whatever is plugged in gets power next: a patient that was left there must not.
     if (board_.info().can_port_measure) {
-      const auto cold = co_await measure_cold(board_);
-      if (!cold) co_return failure(cold.error());
-      const double ohm = supply::judge_cold(*cold).ohm, wanted = options_.load->ohm;
+      const auto measured = co_await measure_supply_ohm(board_);
+      if (!measured) co_return failure(measured.error());
+      const double ohm = *measured, wanted = options_.load->ohm;
       constexpr double kOtherThing = 5;
       if (ohm < wanted / kOtherThing || ohm > wanted * kOtherThing) {
         add("port_load", Outcome::failed, fmt::format("not powered: the port reads {:.0f} ohm before power, the load named has {:.0f}: plug the load in, not a stick", ohm, wanted),
-            {{"expected_ohm", wanted}, {"measured_ohm", ohm}});
+            {{"expected_ohm", wanted}, {"measured_ohm", std::isfinite(ohm) ? json::Value(ohm) : json::Value(nullptr)}});
         leave_out("port_trip", "something else than the load is on the port");
         co_return Result<void>();
       }

@@ -1,5 +1,8 @@
 #include "measure/cold.h"
 
+#include <cmath>
+#include <limits>
+
 namespace steadycell::measure {
 namespace {
 
@@ -42,12 +45,23 @@ asio::awaitable<Result<supply::ColdReading>> one(board::BoardClient& board, scp_
   co_return out;
 }
 
+Error cannot_measure() {
+  return Error(ErrorCode::board_refused, "this board measures nothing before power")
+      .advising("measure ohms by hand at 0.2 V; without that a stick gets 100 mA at most");
+}
+
 }  // namespace
 
+asio::awaitable<Result<double>> measure_supply_ohm(board::BoardClient& board) {
+  if (!board.info().can_port_measure) co_return failure(cannot_measure());
+  const auto reading = co_await one(board, SCP_LINE_SUPPLY, kResistor_uA, kResistor_mV);
+  if (!reading) co_return failure(reading.error());
+  constexpr double kNoCurrent_A = 1e-9;
+  co_return reading->amps > kNoCurrent_A ? reading->volts / reading->amps : std::numeric_limits<double>::infinity();
+}
+
 asio::awaitable<Result<supply::ColdReadings>> measure_cold(board::BoardClient& board) {
-  if (!board.info().can_port_measure)
-    co_return failure(Error(ErrorCode::board_refused, "this board measures nothing before power")
-                          .advising("measure ohms by hand at 0.2 V; without that a stick gets 100 mA at most"));
+  if (!board.info().can_port_measure) co_return failure(cannot_measure());
   supply::ColdReadings out;
   struct Step {
     scp_port_line line;

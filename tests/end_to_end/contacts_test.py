@@ -169,6 +169,13 @@ class Board(bench.BenchTest):
         self.assertIn(told["report_sha256"], quoted[0])
         self.assertTrue(quoted[0].startswith(quote), quoted)
 
+    def test_a_patient_left_in_the_port_is_not_powered(self):
+        board = self.fixture("left.json", chip=False, patient={"circuit": {"short_ohm": 2}})
+        told = self.succeed("board", "check", "--board", board, "--load-ohm", 100, code=6)
+        items = {item["item"]: item for item in told["items"]}
+        self.assertEqual((items["port_load"]["outcome"], items["port_trip"]["outcome"]), ("failed", "not_checked"))
+        self.assertIn("not powered", items["port_load"]["text"])
+
     def test_failed_missing_and_stale_checks_warn(self):
         uuid = "f81d4fae-7dec-41d0-a765-00a0c91e6bf6"
         chip = self.fixture("chip.json", content=random_pages(BLOCKS * PAGES_PER_BLOCK), board={"uuid": uuid})
