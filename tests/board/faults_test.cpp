@@ -284,7 +284,7 @@ TEST(Faults, F05_StopAnswersWithin500msThoughTheBoardIsDeaf) {
         session.board().faults().deaf = true;
         // Counted in pauses of 10 ms on the client's own thread: where the machine is slow, both are.
         unsigned pauses_since_stop = 0;
-        bool ended = false;
+        std::atomic<bool> ended{false};
         asio::co_spawn(
             co_await asio::this_coro::executor,
             [&]() -> asio::awaitable<void> {
