@@ -1,3 +1,5 @@
+#include <signal.h>
+
 #include <CLI/CLI.hpp>
 #include <exception>
 #include <iostream>
@@ -44,6 +46,12 @@ int run(int argc, char** argv) {
   Server server(loop, *config, config_path, Supervisor::from_environment());
   if (const auto listening = server.listen(); !listening) return tell(listening.error());
   server.run();
+  // All is stopped: a signal that comes now has nothing to end, and must not change how this ends.
+  sigset_t late;
+  sigemptyset(&late);
+  sigaddset(&late, SIGTERM);
+  sigaddset(&late, SIGINT);
+  ::pthread_sigmask(SIG_BLOCK, &late, nullptr);
   return 0;
 }
 

@@ -250,6 +250,8 @@ class Crowd(DaemonTest):
 
     def test_descriptors_run_out(self):
         # F-27: who is here is served, who waits is served later.
+        if os.environ.get("STEADYCELL_SANITIZED"):
+            self.skipTest("the sanitizer's check of virtual calls opens a pipe itself")
         self.start()
         first = self.client()
         first.call("daemon.status")

@@ -2,6 +2,7 @@
 import json
 import os
 import socket
+import time
 
 import jsonschema
 
@@ -24,7 +25,12 @@ class Client:
     def __init__(self, path, timeout=120):
         self.socket = socket.socket(socket.AF_UNIX)
         self.socket.settimeout(timeout)  # only so that a failing test ends
-        self.socket.connect(str(path))
+        while True:
+            try:
+                self.socket.connect(str(path))
+                break
+            except BlockingIOError:  # more wait than the daemon's queue holds
+                time.sleep(0.01)
         self.lines = self.socket.makefile("rb")
         self.events = []
         self.last_id = 0
