@@ -136,7 +136,7 @@ std::optional<TwinComparison> compare(const Features& trace, const Features& twi
 
 std::optional<TwinReport> compare(const Features& trace, std::span<const Features> runs) {
   constexpr std::size_t kMostRuns = 5;
-  constexpr double kAssumed = 0.05, kLeast = 0.01, kAlike = 2;
+  constexpr double kAssumed = 0.05, kLeast = 0.01, kAlike = 2, kWithinRuns = 1.5;
   runs = runs.first(std::min(runs.size(), kMostRuns));
   TwinReport out;
   double nearest = std::numeric_limits<double>::infinity();
@@ -161,6 +161,8 @@ std::optional<TwinReport> compare(const Features& trace, std::span<const Feature
   out.assumed = pairs == 0;
   out.repeatability = out.assumed ? kAssumed : std::max(out.repeatability, kLeast);
   out.times = out.beside.distance / out.repeatability;
+  // Stages of a good board fall differently each time: what is no further apart than its own runs has not parted.
+  if (!out.assumed && out.times <= kWithinRuns) out.beside.parts_s.reset();
   out.alike = !out.beside.parts_s && out.times <= kAlike;
   return out;
 }
