@@ -105,7 +105,7 @@ class Command {
     auto value = std::make_shared<std::string>();
     const CLI::Option* option =
         app_->add_option("--bench", *value, "bench folder (log, checks, twins); default $STEADYCELL_BENCH or ~/steadycell-bench");
-    fills_.push_back([option, value](json::Object& params) {
+    fills_.emplace_back([option, value](json::Object& params) {
       if (const std::string folder = option->count() > 0 ? *value : default_bench(); !folder.empty()) params["bench"] = folder;
     });
     return *this;
@@ -116,7 +116,7 @@ class Command {
 
  private:
   void fill(CLI::Option* option, std::function<void(json::Object&)> put) {
-    fills_.push_back([option, put = std::move(put)](json::Object& params) {
+    fills_.emplace_back([option, put = std::move(put)](json::Object& params) {
       if (option->count() > 0) put(params);
     });
   }

@@ -46,7 +46,7 @@ bool is_finding(const Error& error) {
 class BoardCheck {
  public:
   BoardCheck(board::BoardClient& board, BoardCheckOptions options, asio::any_io_executor executor)
-      : board_(board), options_(std::move(options)), executor_(std::move(executor)) {}
+      : board_(board), options_(options), executor_(std::move(executor)) {}
 
   asio::awaitable<Result<std::vector<CheckItem>>> run() {
     board_.on_event([this](const board::BoardEvent& event) { host_was_silent_ = host_was_silent_ || event.kind == SCP_EVENT_HEARTBEAT_CUT; });
@@ -291,7 +291,7 @@ std::optional<MeasuredLoad> measure_load(const std::vector<LoadSample>& samples,
 
 asio::awaitable<Result<std::vector<CheckItem>>> check_board(board::BoardClient& board, BoardCheckOptions options) {
   const auto executor = co_await asio::this_coro::executor;
-  BoardCheck check(board, std::move(options), executor);
+  BoardCheck check(board, options, executor);
   co_return co_await check.run();
 }
 

@@ -32,12 +32,12 @@ class TextReader {
   Result<void> each(Use&& use) {
     Bytes in(kPiece);
     for (;;) {
-      const auto got = file_->read_at(offset_, in);
+      auto got = file_->read_at(offset_, in);
       if (!got) return failure(got.error());
       if (*got == 0) break;
       offset_ += *got;
       const ByteSpan piece = ByteSpan(in).first(*got);
-      const Result<void> used = gzip_ ? inflate_piece(piece, use) : use(as_text(piece));
+      Result<void> used = gzip_ ? inflate_piece(piece, use) : use(as_text(piece));
       if (!used) return used;
     }
     if (gzip_ && !ended_) return failure(Error(ErrorCode::bad_input_file, fmt::format("{} ends in the middle of its compressed stream", path_)));
@@ -62,7 +62,7 @@ class TextReader {
         return failure(ErrorCode::bad_input_file, "{} is no whole gzip file: {}", path_, stream_.msg ? stream_.msg : "damaged");
       ended_ = code == Z_STREAM_END;
       const ByteSpan text = ByteSpan(out).first(out.size() - stream_.avail_out);
-      if (const Result<void> used = use(as_text(text)); !used) return used;
+      if (Result<void> used = use(as_text(text)); !used) return used;
       if (code == Z_BUF_ERROR && text.empty()) break;
     }
     return {};
@@ -133,7 +133,7 @@ struct TraceWriter::Inside {
   }
 
   Result<void> write(ByteSpan bytes) {
-    const auto written = file->write_at(offset, bytes);
+    auto written = file->write_at(offset, bytes);
     if (written) offset += bytes.size();
     return written;
   }
@@ -144,7 +144,7 @@ struct TraceWriter::Inside {
       stream.next_out = out.data();
       stream.avail_out = static_cast<uInt>(out.size());
       deflate(&stream, flush);
-      if (const auto written = write(ByteSpan(out).first(out.size() - stream.avail_out)); !written) return written;
+      if (auto written = write(ByteSpan(out).first(out.size() - stream.avail_out)); !written) return written;
     } while (stream.avail_out == 0);
     return {};
   }
@@ -174,8 +174,8 @@ Result<void> TraceWriter::append(std::string_view text) {
 
 Result<void> TraceWriter::finish() {
   if (inside_->gzip)
-    if (const auto ended = inside_->compress({}, Z_FINISH); !ended) return ended;
-  if (const auto synced = inside_->file->sync(); !synced) return synced;
+    if (auto ended = inside_->compress({}, Z_FINISH); !ended) return ended;
+  if (auto synced = inside_->file->sync(); !synced) return synced;
   return inside_->system->sync_directory(inside_->directory);
 }
 

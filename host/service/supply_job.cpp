@@ -35,9 +35,9 @@ Result<std::optional<supply::ColdReadings>> twin_cold(const PatientNames& names)
   if (!text) return failure(text.error());
   const auto value = json::parse(*text);
   if (!value) return failure(Error(value.error()).during("reading {}", printable((*twin)->cold)));
-  auto readings = supply::cold_readings_of(*value);
+  const auto readings = supply::cold_readings_of(*value);
   if (!readings) return failure(Error(readings.error()).during("reading {}", printable((*twin)->cold)));
-  return std::optional<supply::ColdReadings>(std::move(*readings));
+  return std::optional<supply::ColdReadings>(*readings);
 }
 
 struct Cold {
