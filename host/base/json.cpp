@@ -75,7 +75,7 @@ void set_reals(Value& value, std::vector<double>::const_iterator& next) {
 }
 
 void print_pretty(const Value& value, std::string& out, int indent) {
-  const auto pad = [&](int extra) { out.append(static_cast<std::size_t>(2 * (indent + extra)), ' '); };
+  const auto pad = [&](int extra) { out.append(2 * static_cast<std::size_t>(indent + extra), ' '); };
   if (const Object* object = value.if_object(); object && !object->empty()) {
     out += "{\n";
     bool first = true;

@@ -93,7 +93,7 @@ class Demo {
  private:
   Result<json::Object> step(const std::string& what, std::string_view method, json::Object params) {
     if (tell_) std::cerr << what << " ...\n";
-    auto result = service_.call(method, params, hooks_);
+    auto result = service_.call(method, std::move(params), hooks_);
     progress_.clear();
     return result;
   }

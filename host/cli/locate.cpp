@@ -9,8 +9,6 @@
 #include <cerrno>
 #include <cstring>
 
-extern char** environ;
-
 namespace steadycell::cli {
 
 Result<std::filesystem::path> find_shared(std::string_view name) {

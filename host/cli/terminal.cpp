@@ -4,6 +4,7 @@
 #include <unistd.h>
 
 #include <cerrno>
+#include <cmath>
 #include <cstdlib>
 #include <iostream>
 
@@ -23,7 +24,7 @@ std::string describe(const api::Progress& progress) {
   std::string line = fmt::format("{}  {} of {} {}", progress.stage, progress.done, progress.total, progress.unit);
   if (progress.bytes_per_second > 0) line += fmt::format("  {:.1f} MB/s", progress.bytes_per_second / 1e6);
   if (progress.seconds_left >= 0) {
-    const auto seconds = static_cast<std::uint64_t>(progress.seconds_left + 0.5);
+    const auto seconds = static_cast<std::uint64_t>(std::llround(progress.seconds_left));
     line += seconds >= 3600 ? fmt::format("  {}:{:02}:{:02} left", seconds / 3600, seconds / 60 % 60, seconds % 60)
                             : fmt::format("  {}:{:02} left", seconds / 60, seconds % 60);
   }

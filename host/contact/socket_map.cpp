@@ -39,8 +39,8 @@ Result<void> read_signals(json::Reader& in, SocketMap& map) {
     const std::string name(key);
     const auto position = position_in(at);
     if (name.empty() || name.size() > kMaxName || name != printable(name)) return wrong(path, "named by short printable words");
-    if (!position) return wrong(path + "." + name, "a position from 1 to 48 that is no supply (12, 13, 36, 37)");
-    if (map.signals[*position]) return wrong(path + "." + name, "a position of its own");
+    if (!position) return wrong(fmt::format("{}.{}", path, name), "a position from 1 to 48 that is no supply (12, 13, 36, 37)");
+    if (map.signals[*position]) return wrong(fmt::format("{}.{}", path, name), "a position of its own");
     map.signals.set(*position);
     map.signal_names[*position] = name;
     lanes += name.starts_with("I/O") ? 1 : 0;

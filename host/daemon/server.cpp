@@ -32,7 +32,7 @@ constexpr std::uint64_t kMaxPlaceFile = 4096;
 Result<void> write_text(const std::string& path, const std::string& text) {
   auto file = files::posix().open_write(path);
   if (!file) return failure(file.error());
-  if (const auto emptied = (*file)->truncate(0); !emptied) return emptied;
+  if (auto emptied = (*file)->truncate(0); !emptied) return emptied;
   return (*file)->write_at(0, as_bytes(text));
 }
 
@@ -76,7 +76,7 @@ Result<void> Server::listen() {
   if (!who.empty()) log_.tell("", fmt::format("the daemon before this one ({}) was ended hard or hung; its captures go on with the same commands", who));
   place_ = std::move(*lock);
   place_path_ = place;
-  if (const auto named = write_text(place, fmt::format("process {} since {}", ::getpid(), since_)); !named) return named;
+  if (auto named = write_text(place, fmt::format("process {} since {}", ::getpid(), since_)); !named) return named;
 
   const auto handed = supervisor_.listening_socket();
   if (!handed) return failure(handed.error());
