@@ -127,16 +127,16 @@ AtomicFile::~AtomicFile() {
 
 Result<void> AtomicFile::append(ByteSpan bytes) {
   assert(file_ && "append after commit");
-  const auto written = file_->write_at(size_, bytes);
+  auto written = file_->write_at(size_, bytes);
   if (written) size_ += bytes.size();
   return written;
 }
 
 Result<void> AtomicFile::commit() {
   assert(file_ && "commit twice");
-  if (const auto synced = file_->sync(); !synced) return synced;
-  if (const auto renamed = system_->rename(partial_, path_); !renamed) return renamed;
-  const auto durable = system_->sync_directory(parent_of(path_));
+  if (auto synced = file_->sync(); !synced) return synced;
+  if (auto renamed = system_->rename(partial_, path_); !renamed) return renamed;
+  auto durable = system_->sync_directory(parent_of(path_));
   // What a failure is told of must not stand there as if it were done. Where even that fails, the disk is gone.
   if (!durable && system_->rename(path_, partial_)) return durable;
   file_.reset();
@@ -147,7 +147,7 @@ Result<void> AtomicFile::commit() {
 Result<void> write_whole(FileSystem& system, const std::string& path, ByteSpan bytes) {
   auto file = AtomicFile::create(system, path);
   if (!file) return failure(file.error());
-  if (const auto appended = file->append(bytes); !appended) return appended;
+  if (auto appended = file->append(bytes); !appended) return appended;
   return file->commit();
 }
 
@@ -188,9 +188,9 @@ Result<std::unique_ptr<File>> AtomicFolder::create_file(const std::string& name)
 
 Result<void> AtomicFolder::commit() {
   assert(system_ && "commit twice");
-  if (const auto synced = system_->sync_directory(partial_); !synced) return synced;
-  if (const auto renamed = system_->rename(partial_, path_); !renamed) return renamed;
-  const auto durable = system_->sync_directory(parent_of(path_));
+  if (auto synced = system_->sync_directory(partial_); !synced) return synced;
+  if (auto renamed = system_->rename(partial_, path_); !renamed) return renamed;
+  auto durable = system_->sync_directory(parent_of(path_));
   if (!durable && system_->rename(path_, partial_)) return durable;  // as in AtomicFile
   system_ = nullptr;
   lock_.reset();

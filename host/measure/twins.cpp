@@ -100,7 +100,7 @@ Result<void> keep_twin_cold(files::FileSystem& system, const std::string& twins,
                             const std::string& controller, const json::Object& readings) {
   const auto folder = make_folder(system, twins, board_number, controller);
   if (!folder) return failure(folder.error());
-  const auto kept = files::write_whole(system, files::join(*folder, kCold), as_bytes(json::pretty(readings)));
+  auto kept = files::write_whole(system, files::join(*folder, kCold), as_bytes(json::pretty(readings)));
   if (!kept && kept.error().code() != ErrorCode::already_exists) return kept;
   return {};
 }

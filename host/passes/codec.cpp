@@ -84,7 +84,7 @@ Result<void> UnitCodec::unpack(std::uint64_t stored_bytes, const ReadAt& stored,
   std::size_t left = 1;  // not 0: the frame goes on
   for (std::uint64_t at = 0; at < stored_bytes;) {
     const auto count = static_cast<std::size_t>(std::min<std::uint64_t>(kPieceBytes, stored_bytes - at));
-    if (const auto got = stored(at, MutableByteSpan(in_).first(count)); !got) return got;
+    if (auto got = stored(at, MutableByteSpan(in_).first(count)); !got) return got;
     ZSTD_inBuffer input{in_.data(), count, 0};
     while (input.pos < input.size) {
       const std::size_t consumed = input.pos, produced = output.pos;
@@ -100,7 +100,7 @@ Result<void> UnitCodec::unpack(std::uint64_t stored_bytes, const ReadAt& stored,
   for (std::size_t at = 0; at < out.size(); at += kPieceBytes) {
     const MutableByteSpan piece = out.subspan(at, std::min(kPieceBytes, out.size() - at));
     const MutableByteSpan other = MutableByteSpan(out_).first(piece.size());
-    if (const auto got = reference(at, other); !got) return got;
+    if (auto got = reference(at, other); !got) return got;
     xor_into(piece, other);
   }
   return {};

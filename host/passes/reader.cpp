@@ -144,7 +144,7 @@ Result<void> CaptureReader::for_each_record(const std::function<Result<void>(con
     const auto next = journal.next();
     if (!next) return failure(next.error());
     if (!*next) return {};
-    if (const auto visited = visit(**next); !visited) return visited;
+    if (auto visited = visit(**next); !visited) return visited;
   }
 }
 

@@ -29,8 +29,8 @@ Result<void> fill_new_folder(files::AtomicFolder& made, const CaptureHead& head)
   for (const auto& [name, text] : {std::pair{kHeadName, head_text(head)}, {kJournalName, std::string()}}) {
     const auto file = made.create_file(std::string(name));
     if (!file) return failure(file.error());
-    if (const auto written = (*file)->write_at(0, as_bytes(text)); !written) return written;
-    if (const auto synced = (*file)->sync(); !synced) return synced;
+    if (auto written = (*file)->write_at(0, as_bytes(text)); !written) return written;
+    if (auto synced = (*file)->sync(); !synced) return synced;
   }
   return made.commit();
 }
@@ -80,13 +80,13 @@ Result<void> CaptureWriter::start() {
   journal_ = std::make_unique<JournalWriter>(std::move(*file), contents.journal_end, contents.next_sequence, contents.head);
   last_sync_ns_ = clock().monotonic_ns();
   // Whoever made the folder may have been killed before this.
-  const auto named = system.sync_directory(files::parent_of(reader_.folder_));
+  auto named = system.sync_directory(files::parent_of(reader_.folder_));
   if (!named && named.error().code() != ErrorCode::no_permission) return named;
 
   const auto tail = mend_tail();
   if (!tail) return failure(tail.error());
   if (contents.torn_bytes > 0)
-    if (const auto cut = journal_->file().truncate(contents.journal_end); !cut) return cut;
+    if (auto cut = journal_->file().truncate(contents.journal_end); !cut) return cut;
   if (const auto kept = journal_->file().reserve(contents.journal_end, options_.journal_reserve); !kept)
     return failure(Error(kept.error()).during("keeping room for the journal"));
   reserved_end_ = contents.journal_end + options_.journal_reserve;
@@ -96,8 +96,8 @@ Result<void> CaptureWriter::start() {
   if (!system.syncs_directories(reader_.folder_)) opened["directory_sync"] = false;
   if (const auto recorded = record(RecordType::opened, std::move(opened)); !recorded) return failure(recorded.error());
   contents.torn_bytes = 0;
-  if (const auto taken = take_back(tail->lost, "the bytes were not in the pass file"); !taken) return taken;
-  if (const auto synced = sync(); !synced) return synced;
+  if (auto taken = take_back(tail->lost, "the bytes were not in the pass file"); !taken) return taken;
+  if (auto synced = sync(); !synced) return synced;
   acknowledged_ = units().count();
   return {};
 }

@@ -155,7 +155,7 @@ Result<LogEntry> BenchRoot::append(std::string_view kind, json::Object facts) {
   if (tail->end < tail->size) {
     auto kept = keep_torn(*system_, folder_, **file, *tail);
     if (!kept) return failure(kept.error());
-    facts["torn_line_kept_as"] = std::move(*kept);
+    facts["torn_line_kept_as"] = *kept;
   }
 
   LogEntry entry{.number = tail->number + 1, .time = clock_->wall_time(), .kind = std::string(kind), .facts = std::move(facts), .hash = {}};
@@ -230,7 +230,7 @@ Result<std::string> BenchRoot::make(const std::string& parent, const std::string
 
 Result<std::string> BenchRoot::board_folder(const std::string& uuid) const {
   if (!safe_name(uuid)) return failure(ErrorCode::bad_name, "\"{}\" is no board's UUID", printable(uuid));
-  const auto boards = make(folder_, "boards");
+  auto boards = make(folder_, "boards");
   if (!boards) return boards;
   return make(*boards, uuid);
 }

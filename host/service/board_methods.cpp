@@ -247,7 +247,7 @@ measure::CheckItem reference_item(const Result<capture::Powered>& powered, const
 
 asio::awaitable<Result<std::vector<measure::CheckItem>>> whole_check(board::BoardClient& board, measure::BoardCheckOptions options, Bytes reference, std::optional<Millivolts> allowed) {
   options.reference_chip = !reference.empty();
-  auto items = co_await measure::check_board(board, std::move(options));
+  auto items = co_await measure::check_board(board, options);
   if (!items || reference.empty()) co_return items;
   capture::IdentifyOptions identify;
   identify.consent = allowed;
@@ -296,7 +296,7 @@ Result<json::Object> board_check(json::Reader& params, const JobHooks& hooks) {
                                                     report["name"] = board.info().name;
                                                     report["firmware"] = board.info().firmware;
                                                     report["boot_counter"] = board.info().boot_counter;
-                                                    co_return co_await whole_check(board, std::move(options), *reference, *allowed);
+                                                    co_return co_await whole_check(board, options, *reference, *allowed);
                                                   }),
       io);
   if (!items) return failure(items.error());

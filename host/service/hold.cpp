@@ -65,7 +65,7 @@ bool lives(int process) { return ::kill(process, 0) == 0 || errno == EPERM; }
 Result<void> write_holder(const std::string& path, const std::string& text) {
   auto file = files::posix().open_write(path);
   if (!file) return failure(file.error());
-  if (const auto emptied = (*file)->truncate(0); !emptied) return emptied;
+  if (auto emptied = (*file)->truncate(0); !emptied) return emptied;
   return (*file)->write_at(0, as_bytes(text));
 }
 

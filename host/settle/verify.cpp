@@ -99,7 +99,7 @@ class Verifier {
     if (!file) return failure(file.error());
     Sha256 hash;
     std::uint64_t bytes = 0;
-    const auto read = for_each_piece(**file, [&](ByteSpan piece) -> Result<void> {
+    auto read = for_each_piece(**file, [&](ByteSpan piece) -> Result<void> {
       if (auto on = hooks_->go_on(progress_.stage); !on) return on;
       hash.update(piece);
       bytes += piece.size();

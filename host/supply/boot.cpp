@@ -65,7 +65,7 @@ void measure_plateaus(std::span<const double> x, Stretch s, Features& out) {
   out.steady_mA = {last.mA, sigma / std::sqrt(std::max(1.0, last.length_s / out.bin_s)) + out.baseline_mA.sigma,
                    false};
   std::vector<double> inner;
-  for (std::size_t i = s.to - static_cast<std::size_t>(last.length_s / out.bin_s + 0.5); i < s.to; ++i)
+  for (std::size_t i = s.to - static_cast<std::size_t>(std::lround(last.length_s / out.bin_s)); i < s.to; ++i)
     if (out.bins[i].samples > 1) inner.push_back(out.bins[i].deviation_mA);
   out.ripple_mA = inner.empty() ? 0 : std::max(0.0, median_of(std::move(inner)) - out.noise_mA);
 }
@@ -75,7 +75,7 @@ void measure_plateaus(std::span<const double> x, Stretch s, Features& out) {
 // unchanged.
 std::optional<double> find_chirp(std::span<const double> x, Stretch s, double bin_s) {
   const auto ms = [&](double t) {
-    return std::max<std::size_t>(1, static_cast<std::size_t>(t * 1e-3 / bin_s + 0.5));
+    return std::max<std::size_t>(1, static_cast<std::size_t>(std::lround(t * 1e-3 / bin_s)));
   };
   if (bin_s > 1.5e-3) return std::nullopt;
   for (std::size_t i = s.from + ms(100); i + 12 < s.to; ++i) {
@@ -95,7 +95,7 @@ std::optional<double> find_chirp(std::span<const double> x, Stretch s, double bi
 }
 
 void measure_bursts(std::span<const double> x, Stretch s, Features& out) {
-  const auto bins_of = [&](double seconds) { return static_cast<std::size_t>(seconds / out.bin_s + 0.5); };
+  const auto bins_of = [&](double seconds) { return static_cast<std::size_t>(std::lround(seconds / out.bin_s)); };
   const std::size_t to = std::min(s.to, out.chirp_s ? bins_of(*out.chirp_s) : s.from + bins_of(0.6));
   if (to <= s.from || out.bin_s < 3 * out.sample_s) return;  // too coarse to see inside a bin
   std::vector<bool> active(to - s.from), dense(to - s.from);
@@ -136,7 +136,7 @@ void measure_bursts(std::span<const double> x, Stretch s, Features& out) {
 
 // The power-up sequence again: the current falls back to the level of reset and climbs the same steps.
 void find_restarts(std::span<const double> x, Stretch s, Features& out) {
-  const auto bins_of = [&](double seconds) { return static_cast<std::size_t>(seconds / out.bin_s + 0.5); };
+  const auto bins_of = [&](double seconds) { return static_cast<std::size_t>(std::lround(seconds / out.bin_s)); };
   const std::size_t length = bins_of(40e-3);
   if (s.from + 2 * length > s.to) return;
   const auto first = x.subspan(s.from, length);

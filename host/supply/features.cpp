@@ -79,10 +79,8 @@ void Analyzer::State::start() {
   noise_mA = noise_of(first);
   start_s = last_s = first.front().time_s;
   const std::vector<Sample> waiting = std::move(first);
-  if (rest_V > 0.5)
-    power_found(start_s);  // no moment without power: no baseline
-  else if (known.t_on_s && *known.t_on_s <= start_s)
-    power_found(start_s);
+  const bool on_already = known.t_on_s && *known.t_on_s <= start_s;
+  if (rest_V > 0.5 || on_already) power_found(start_s);  // no moment without power: no baseline
   for (const Sample& s : waiting) take(s);
 }
 

@@ -80,11 +80,13 @@ class Paper {
     fmt::format_to(std::back_inserter(out_), "<rect x=\"{:.1f}\" y=\"{:.1f}\" width=\"{:.1f}\" height=\"{:.1f}\" fill=\"none\" stroke=\"black\"/>\n",
                    f.left, f.top, f.width, f.height);
     const double xt = tick_of(f.to_x - f.from_x, x_ticks), yt = tick_of(f.to_y - f.from_y, y_ticks);
-    for (double v = std::ceil(f.from_x / xt - 1e-9) * xt; v <= f.to_x + 1e-9 * xt; v += xt) {
+    for (long i = std::lround(std::ceil(f.from_x / xt - 1e-9)); static_cast<double>(i) * xt <= f.to_x + 1e-9 * xt; ++i) {
+      const double v = static_cast<double>(i) * xt;
       line(f.x(v), f.bottom(), f.x(v), f.bottom() + 5, "stroke=\"black\"");
       if (x_numbers) text(f.x(v), f.bottom() + 18, number(v, xt), "text-anchor=\"middle\"");
     }
-    for (double v = std::ceil(f.from_y / yt - 1e-9) * yt; v <= f.to_y + 1e-9 * yt; v += yt) {
+    for (long i = std::lround(std::ceil(f.from_y / yt - 1e-9)); static_cast<double>(i) * yt <= f.to_y + 1e-9 * yt; ++i) {
+      const double v = static_cast<double>(i) * yt;
       line(f.left - 5, f.y(v), f.left, f.y(v), "stroke=\"black\"");
       text(f.left - 8, f.y(v) + 4, number(v, yt), "text-anchor=\"end\"");
     }
@@ -156,6 +158,7 @@ void draw_band(Paper& paper, const Frame& f, const std::vector<Column>& columns)
 
 void draw_mean(Paper& paper, const Frame& f, const std::vector<Column>& columns, std::string_view style) {
   std::vector<std::pair<double, double>> points;
+  points.reserve(columns.size());
   for (const Column& c : columns) points.emplace_back(f.x(c.at_s), std::isnan(c.mean) ? kNone : f.y(c.mean));
   paper.path(points, style);
 }
@@ -224,6 +227,7 @@ void draw_main(Paper& paper, const PlotInput& in, Frame& f) {
   volts.from_y = 0;
   volts.to_y = std::max(1.0, 1.1 * trace.top_V);
   std::vector<std::pair<double, double>> points;
+  points.reserve(columns.size());
   for (const Column& c : columns) points.emplace_back(volts.x(c.at_s), std::isnan(c.volts) ? kNone : volts.y(c.volts));
   paper.path(points, "fill=\"none\" stroke=\"black\"");
   paper.axes(volts, "seconds after switch-on", "voltage, V", 8, 3, true);

@@ -26,7 +26,7 @@ double unlike(const Bin& a, const Bin& b) {
 std::vector<std::size_t> warp(const std::vector<Bin>& a, const std::vector<Bin>& b, std::size_t length, double bin_s) {
   enum : std::uint8_t { kBoth, kA, kB };
   constexpr double kNever = std::numeric_limits<double>::infinity();
-  const auto bins_of = [&](double seconds) { return static_cast<std::size_t>(seconds / bin_s + 0.5); };
+  const auto bins_of = [&](double seconds) { return static_cast<std::size_t>(std::lround(seconds / bin_s)); };
   const std::size_t band = std::min(bins_of(kBand), length - 1), width = 2 * band + 1;
   std::vector<double> previous(width, kNever), row(width, kNever);
   std::vector<std::uint8_t> step(length * width, kBoth);
@@ -86,7 +86,7 @@ std::string stage_of(const Features& twin, double at_s) {
 
 std::optional<TwinComparison> compare(const Features& trace, const Features& twin) {
   if (!trace.t_on_s || !twin.t_on_s || trace.bin_s != twin.bin_s) return std::nullopt;
-  const auto bins_of = [&](double seconds) { return static_cast<std::size_t>(seconds / trace.bin_s + 0.5); };
+  const auto bins_of = [&](double seconds) { return static_cast<std::size_t>(std::lround(seconds / trace.bin_s)); };
   const std::size_t length = std::min({trace.bins.size(), twin.bins.size(), bins_of(kLongest)});
   if (length < 10) return std::nullopt;
   const auto match = warp(trace.bins, twin.bins, length, trace.bin_s);
