@@ -40,6 +40,9 @@ typedef struct sc_contact {
   bool running;
   uint32_t request_id;
   uint8_t first, count, next;
+  uint8_t pattern, suspect; /* of the search for bridges: patterns done, next position to look at alone */
+  uint8_t received[SCP_CONTACT_RAIL];  /* by position: its code as far as it was read back */
+  uint8_t tied_to[SCP_CONTACT_RAIL];   /* by position: the next of its net, 0: alone */
   uint8_t results[SCP_CONTACT_RAIL * 5];
 } sc_contact;
 

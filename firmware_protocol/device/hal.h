@@ -45,8 +45,10 @@ typedef struct sc_hal {
    * else floating; returns mV. A supply position (12, 13, 36, 37) is forced alone: its twin floats, the other supply is held.
    * A board that cannot part the twins returns 0 there. */
   int16_t (*contact_force)(void* self, uint8_t position, int16_t microamps);
-  /* Weak 0.25 V on `a` with `b` held low: true when they are bridged. */
-  bool (*contact_bridged)(void* self, uint8_t a, uint8_t b);
+  /* Positions as bits, position 1 the lowest. Those in `low` are held at 0 V, all others pulled weakly (10 to 100 kohm) to
+   * 0.25 V, below any junction; returns which read below half of that, `low` included. Both VCC positions (12, 37) are always
+   * given alike, so are both ground positions (13, 36): the board may hold them together. */
+  uint64_t (*contact_low)(void* self, uint64_t low);
 
   /* Port lines before power: 0 the supply, 1 D+, 2 D-. A current source of so many microamps that gives at most so many
    * millivolts, either sign; its line's bleed is off, the other lines are at 0 V. 0 uA: all back to the bleed. port_sense

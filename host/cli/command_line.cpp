@@ -234,6 +234,7 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       .text("--patient", "patient", "name of the stick, by which its power-ups are counted")
       .number("--limit", "limit_mA", "current limit in mA; default 500 after a clean check, else 100", 10, 900)
       .twin_by_number()
+      .flag("--whole", "whole", "record the whole time, also when a boot loop shows; default: end at its second period")
       .flag("--power-despite-measured-short", "power_despite_measured_short", "your word that it is powered although a short was measured");
   add(supply, "supply.diagnose", "diagnose", "name the likely faults behind a trace",
       "  steadycell supply diagnose trace.csv.gz\n"

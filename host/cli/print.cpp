@@ -160,7 +160,9 @@ std::string print_cold(const json::Object& result) {
   std::string out = row("before power", words == kWords.end() ? word(result, "verdict") : std::string(words->second));
   for (const json::Value& finding : list(result, "findings"))
     if (const auto* text = finding.if_string()) out += row("", printable(std::string_view(*text)));
-  return out;
+  if (const json::Value* kept = result.if_contains("kept_as_twin"); kept && kept->is_bool())
+    out += row("as twin", kept->get_bool() ? "kept" : "not kept");
+  return out + notes(result);
 }
 
 std::string print_keep_twin(const json::Object& result) {

@@ -20,7 +20,7 @@ struct Seen {
   explicit Seen(const Readings& readings) {
     for (unsigned p = 1; p <= kPositions; ++p) {
       const Reading& r = readings.positions[p - 1];
-      if (r.bridged_with != 0) bridged.set(p);
+      if (r.bridged_with != 0) join(p, r.bridged_with);
       if (shorts(r.plus_mV) && shorts(r.minus_mV)) tied.set(p);
       if (conducts(r.plus_mV)) up.set(p);
       if (conducts(r.minus_mV)) down.set(p);
@@ -39,12 +39,41 @@ struct Seen {
   }
   PositionSet any() const { return up | down; }
   bool no_junction() const { return any().none() && supply_touches.none() && !rail_up && !rail_down; }
-  bool nothing() const { return no_junction() && tied.none() && bridged.none(); }
+  bool nothing() const { return no_junction() && tied.none() && nets.empty(); }
 
-  PositionSet up, down, tied, bridged;        // junction at +100 uA, at -100 uA; into a rail; with a neighbour
+  PositionSet up, down, tied;                 // junction at +100 uA, at -100 uA; into a rail
+  std::vector<PositionSet> nets;              // positions tied together, each in one net
   PositionSet supply_alone, supply_touches;   // of 12, 13, 36, 37: measured alone; conduct
   bool rail_up = false, rail_down = false, rail_short = false;
+
+ private:
+  void join(unsigned a, unsigned b) {
+    PositionSet net;
+    net.set(a).set(b);
+    std::erase_if(nets, [&](const PositionSet& other) {
+      const bool meets = (other & net).any();
+      if (meets) net |= other;
+      return meets;
+    });
+    nets.push_back(net);
+  }
 };
+
+// Of every net what the chip itself does not explain by tying its supply pins together; where the rest lies beside a pin of
+// that supply, or is a single position, with the pins it is tied to.
+PositionSet bridged_beyond(const Hypothesis& h, const Seen& seen) {
+  PositionSet out;
+  for (const PositionSet& net : seen.nets) {
+    const PositionSet& own = (net & h.chip_supply).count() >= (net & h.chip_ground).count() ? h.chip_supply : h.chip_ground;
+    const PositionSet foreign = net & ~own;
+    if (foreign.none()) continue;
+    PositionSet ends = net & ((foreign << 1) | (foreign >> 1));
+    ends.reset(0);
+    if ((ends & own).none()) ends = net & own;
+    out |= foreign | ends;
+  }
+  return out;
+}
 
 std::vector<unsigned> positions_of(const PositionSet& set) {
   std::vector<unsigned> out;
@@ -130,23 +159,21 @@ Verdict finding(const SocketMap& map, Seating seating, std::vector<unsigned> pin
 
 Verdict unsure(const SocketMap& map, const Seen& seen, std::string sentence) { return finding(map, Seating::unsure, positions_of(seen.any()), std::move(sentence)); }
 
-// A tie between a rail and its neighbour shows as both: the neighbour reads 0 V, and the search for bridges finds the pair.
-std::vector<unsigned> bridged_pins(const Readings& readings, const Seen& seen, const PositionSet& tied) {
-  PositionSet out = seen.bridged | tied;
-  for (const unsigned p : positions_of(seen.bridged)) out.set(readings.positions[p - 1].bridged_with);
-  for (const unsigned p : positions_of(tied))
+// A position that reads 0 V and was found tied to none by the search for bridges: its neighbour, if that is a rail, is the likely end.
+PositionSet bridged_pins(PositionSet bridged, const PositionSet& tied) {
+  for (const unsigned p : positions_of(tied & ~bridged))
     for (const unsigned rail : {12u, 13u, 36u, 37u})
-      if (rail + 1 == p || rail == p + 1) out.set(rail);
-  return positions_of(out);
+      if (rail + 1 == p || rail == p + 1) bridged.set(rail);
+  return bridged | tied;
 }
 
 Verdict judge_in_place(const Readings& readings, const Seen& seen, const Hypothesis& h, bool map_given) {
   const SocketMap& map = *h.map;
   const PositionSet touching = seen.any() | seen.tied;
   PositionSet missing = map.signals & ~touching;
-  const PositionSet tied = seen.tied & ~map.may_be_bonded;
-  if (seen.bridged.any() || tied.any()) {
-    const auto pins = bridged_pins(readings, seen, tied);
+  const PositionSet tied = seen.tied & ~map.may_be_bonded(), bridged = bridged_beyond(h, seen);
+  if (bridged.any() || tied.any()) {
+    const auto pins = positions_of(bridged_pins(bridged, tied));
     Verdict out = finding(map, Seating::bridged, pins,
                           fmt::format("tied together that should not be: {}: solder, debris, a bent pin or a damaged input; clean and reseat the chip", names_of(map, pins)));
     if (missing.any()) out.notes.emplace_back(fmt::format("also no contact at {}", names_of(map, positions_of(missing))));
@@ -171,7 +198,7 @@ Verdict judge_in_place(const Readings& readings, const Seen& seen, const Hypothe
 
   Verdict out = finding(map, Seating::seated, {}, "");
   out.sentence = fmt::format("the chip is seated: all {} signals of a part with {} chip enable{} touch", map.signals.count(), map.chip_enables, map.chip_enables == 1 ? "" : "s");
-  if (const PositionSet extra = seen.any() & ~map.signals & ~map.may_be_bonded; extra.any())
+  if (const PositionSet extra = seen.any() & ~map.signals & ~map.may_be_bonded(); extra.any())
     out.notes.emplace_back(fmt::format("also conducting: {}; compare with the part's data sheet", names_of(map, positions_of(extra))));
   if (made_so) out.notes.emplace_back("one of two junctions is missing at all pins: how this part is made, no fault");
   if (!map_given) {
@@ -203,38 +230,64 @@ Verdict out_of_place(const Seen& seen, const Hypothesis& h, const SocketMap& pla
   }
 }
 
-Verdict verdict_on(const Readings& readings, const Seen& seen, const SocketMap* given) {
-  const auto maps = candidates(given);
-  const SocketMap& plainest = *maps.front();
-  if (seen.rail_short) {
-    PositionSet ends;
-    for (unsigned p = 1; p <= kPositions; ++p) ends[p] = seen.bridged[p] && is_supply(p) && is_supply(readings.positions[p - 1].bridged_with);
-    const std::vector<unsigned> pins = ends.any() ? positions_of(ends) : std::vector<unsigned>{12, 13, 36, 37};
-    return finding(plainest, Seating::supply_short, pins,
-                   "VCC and VSS are shorted: a bridge at the supply pins, or a dead chip; do not switch on, look at pins 12-13 and 36-37 first");
-  }
-  if (seen.nothing()) return finding(plainest, Seating::empty, {}, "nothing touches: no chip, the lid is not closed, or a chip two pins or more out of place");
-  const auto all = hypotheses(maps);
-  if (seen.no_junction()) return judge_in_place(readings, seen, all.front(), given != nullptr);  // only debris, or a board at fault
-  const Best best = best_of(all, seen);
-  if (best.hypothesis && best.hypothesis->seating == Seating::seated) return judge_in_place(readings, seen, *best.hypothesis, given != nullptr);
-  if (best.hypothesis && fits(best, seen)) return out_of_place(seen, *best.hypothesis, plainest);
-  if (seen.rail_up && plainest.adapter)
-    return finding(plainest, Seating::turned, positions_of(seen.any() & ~plainest.signals),
-                   "the supply is the wrong way round: the chip is turned on its adapter, or this is another adapter");
-  return unsure(plainest, seen,
-                seen.rail_up ? "the supply junction is the wrong way round: take the chip out and compare pin 1 with the socket's mark"
-                             : "what conducts fits no place of a chip: reseat it, compare pin 1 with the socket's mark, repeat the check");
+// A tie from one side of the package to the position right across is no solder bridge: it is how the two VCC pins of a chip
+// lie, and its two ground pins. Where nothing conducts they stand on no rail, so the chip is two pins or more out of place.
+std::vector<unsigned> ties_across(const Seen& seen) {
+  PositionSet out;
+  for (const PositionSet& net : seen.nets)
+    for (unsigned p = 1; p <= kLastOfSide; ++p)
+      if (net[p] && net[kPositions + 1 - p]) out.set(p).set(kPositions + 1 - p);
+  return positions_of(out);
 }
 
-Contact contact_at(unsigned p, const Seen& seen, const SocketMap& map) {
-  if (seen.bridged[p]) return Contact::bridged;
+// A verdict, and the place of the chip that it takes for true.
+struct Judged {
+  Verdict verdict;
+  const Hypothesis* place;
+};
+
+Judged judged(const Readings& readings, const Seen& seen, const std::vector<Hypothesis>& all, bool map_given) {
+  const Hypothesis& plain = all.front();
+  const SocketMap& plainest = *plain.map;
+  if (seen.rail_short) {
+    PositionSet ends;
+    for (const PositionSet& net : seen.nets)
+      if ((net & plain.chip_supply).any() && (net & plain.chip_ground).any()) ends |= net;
+    for (unsigned p = 1; p <= kPositions; ++p) ends[p] = ends[p] && is_supply(p);
+    const std::vector<unsigned> pins = ends.any() ? positions_of(ends) : std::vector<unsigned>{12, 13, 36, 37};
+    return {finding(plainest, Seating::supply_short, pins,
+                    "VCC and VSS are shorted: a bridge at the supply pins, or a dead chip; do not switch on, look at pins 12-13 and 36-37 first"),
+            &plain};
+  }
+  if (seen.nothing()) return {finding(plainest, Seating::empty, {}, "nothing touches: no chip, or the lid is not closed"), &plain};
+  if (seen.no_junction()) {
+    if (const auto across = ties_across(seen); !across.empty())
+      return {finding(plainest, Seating::unsure, across,
+                      fmt::format("no junction conducts, but positions right across are tied like the supply pins of a chip two pins or more out of place: {}; reseat it", fmt::join(across, ", "))),
+              &plain};
+    return {judge_in_place(readings, seen, plain, map_given), &plain};  // only debris, or a board at fault
+  }
+  const Best best = best_of(all, seen);
+  if (best.hypothesis && best.hypothesis->seating == Seating::seated) return {judge_in_place(readings, seen, *best.hypothesis, map_given), best.hypothesis};
+  if (best.hypothesis && fits(best, seen)) return {out_of_place(seen, *best.hypothesis, plainest), best.hypothesis};
+  if (seen.rail_up && plainest.adapter)
+    return {finding(plainest, Seating::turned, positions_of(seen.any() & ~plainest.signals),
+                    "the supply is the wrong way round: the chip is turned on its adapter, or this is another adapter"),
+            &plain};
+  return {unsure(plainest, seen,
+                 seen.rail_up ? "the supply junction is the wrong way round: take the chip out and compare pin 1 with the socket's mark"
+                              : "what conducts fits no place of a chip: reseat it, compare pin 1 with the socket's mark, repeat the check"),
+          &plain};
+}
+
+Contact contact_at(unsigned p, const Seen& seen, const SocketMap& map, const PositionSet& bridged) {
+  if (bridged[p]) return Contact::bridged;
   if (is_supply(p)) {
     if (seen.rail_short) return Contact::tied;
     return !seen.supply_alone[p] ? Contact::held : seen.supply_touches[p] ? Contact::good : Contact::open;
   }
   const bool used = map.signals[p];
-  if (seen.tied[p]) return map.may_be_bonded[p] ? Contact::good : Contact::tied;
+  if (seen.tied[p]) return map.may_be_bonded()[p] ? Contact::good : Contact::tied;
   if (!seen.up[p] && !seen.down[p]) return used ? Contact::open : Contact::unused;
   if (!used) return Contact::unexpected;
   return seen.up[p] && seen.down[p] ? Contact::good : Contact::one_way;
@@ -274,11 +327,14 @@ std::string_view to_text(Contact contact) {
 
 Verdict judge(const Readings& readings, const SocketMap* map) {
   const Seen seen(readings);
-  Verdict out = verdict_on(readings, seen, map);
-  if (seen.bridged.any() && out.seating != Seating::bridged && out.seating != Seating::supply_short)
-    out.notes.emplace_back(fmt::format("neighbours are tied together, too: {}", names_of(out.map, positions_of(seen.bridged))));
-  for (unsigned p = 1; p <= kPositions; ++p) out.contacts[p] = contact_at(p, seen, out.map);
-  return out;
+  const auto all = hypotheses(candidates(map));
+  Judged done = judged(readings, seen, all, map != nullptr);
+  Verdict& out = done.verdict;
+  const PositionSet bridged = bridged_beyond(*done.place, seen);
+  if (bridged.any() && out.seating != Seating::bridged && out.seating != Seating::supply_short && !seen.no_junction())
+    out.notes.emplace_back(fmt::format("tied together, too: {}", names_of(out.map, positions_of(bridged))));
+  for (unsigned p = 1; p <= kPositions; ++p) out.contacts[p] = contact_at(p, seen, out.map, bridged);
+  return std::move(done.verdict);
 }
 
 }  // namespace steadycell::contact

@@ -16,7 +16,7 @@ inline constexpr int kCompliance_mV = 1500;  // of the source: nothing conducts
 struct Reading {
   std::int16_t plus_mV = kCompliance_mV;    // at +100 uA
   std::int16_t minus_mV = -kCompliance_mV;  // at -100 uA
-  std::uint8_t bridged_with = 0;            // neighbouring position, 0 = none
+  std::uint8_t bridged_with = 0;            // another position tied to it at 0.25 V, below any junction; 0 = none
 };
 
 struct Readings {
@@ -33,7 +33,7 @@ enum class Seating : std::uint8_t {
   shifted_down,  // pin 1 stands on position 2
   open_row,      // a whole side of the package touches nothing
   open_pins,     // single positions touch nothing, or with one of two junctions only
-  bridged,       // neighbouring positions, or a signal and a rail, are tied together
+  bridged,       // positions, or a signal and a rail, are tied together
   supply_short,  // supply pins bridged, or a dead die
   unsure,        // fits no pattern known here
 };
@@ -46,7 +46,7 @@ enum class Contact : std::uint8_t {
   open,        // should conduct, does not
   one_way,     // one of two junctions
   tied,        // conducts straight into a rail
-  bridged,     // with a neighbour
+  bridged,     // with another position that it has nothing to do with
   unexpected,  // conducts where the part has nothing
   held,        // a rail that the board holds and did not measure alone
 };

@@ -44,7 +44,15 @@ Hypothesis expect(const SocketMap& map, Place place, Touching touching, Seating 
     // The chip's VSS on a signal position is pulled into its own VCC through the bulk junction, and the reverse.
     if (touching.supply && one_of(kSupplyPositions, pin)) put(pin, false, ground_held);
     if (touching.ground && one_of(kGroundPositions, pin)) put(pin, supply_held, false);
-    if (const unsigned at = map.may_be_bonded[pin] ? stands_on(place, pin) : 0; at != 0) out.not_looked_at.set(at);
+    if (const unsigned at = map.may_be_bonded()[pin] ? stands_on(place, pin) : 0; at != 0) out.not_looked_at.set(at);
+    const unsigned at = stands_on(place, pin);
+    out.chip_supply[at] = out.chip_supply[at] || one_of(kSupplyPositions, pin) || map.may_be_supply[pin];
+    out.chip_ground[at] = out.chip_ground[at] || one_of(kGroundPositions, pin) || map.may_be_ground[pin];
+  }
+  for (PositionSet* set : {&out.chip_supply, &out.chip_ground}) {
+    set->reset(0);  // what stands outside
+    for (const auto& rail : {kSupplyPositions, kGroundPositions})
+      if ((*set)[rail[0]] || (*set)[rail[1]]) set->set(rail[0]).set(rail[1]);
   }
   return out;
 }

@@ -24,6 +24,7 @@ struct Hypothesis {
   PositionSet up, down;       // junction expected at +100 uA, at -100 uA
   bool rail_up = false, rail_down = false;
   PositionSet not_looked_at;  // bonded on some parts only
+  PositionSet chip_supply, chip_ground;  // where the chip's VCC and VSS stand, and the board's positions they reach
   std::vector<unsigned> supply_open;  // supply pins that touch nothing in this hypothesis
 };
 

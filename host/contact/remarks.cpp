@@ -54,7 +54,7 @@ std::vector<std::string> other_readings_of(const SocketMap& chosen, const Positi
   if (chosen.name == built_in_maps().front().name) return notes;
   for (const SocketMap& other : built_in_maps()) {
     if (other.adapter || other.name == chosen.name) continue;
-    const PositionSet missing = other.signals & ~conducting, extra = conducting & ~other.signals & ~other.may_be_bonded;
+    const PositionSet missing = other.signals & ~conducting, extra = conducting & ~other.signals & ~other.may_be_bonded();
     if (missing.count() != 1 || extra.any()) continue;
     unsigned open = 1;
     while (!missing[open]) ++open;

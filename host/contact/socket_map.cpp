@@ -83,13 +83,13 @@ Result<SocketMap> read_map(json::Reader& in) {
   map.adapter = *adapter;
   if (const auto done = read_signals(in, map); !done) return failure(done.error());
   if (const auto done = read_contacts(in, map); !done) return failure(done.error());
-  for (const std::string_view key : {"may_be_supply", "may_be_ground"}) {
+  for (const auto& [key, into] : {std::pair{"may_be_supply", &map.may_be_supply}, {"may_be_ground", &map.may_be_ground}}) {
     const auto positions = in.array_or_null(key);
     if (!positions) return failure(positions.error());
     for (std::size_t i = 0; *positions && i < (*positions)->size(); ++i) {
       const auto position = position_in((**positions)[i]);
       if (!position || map.signals[*position]) return wrong(fmt::format("{}[{}]", key, i), "a position without a signal");
-      map.may_be_bonded.set(*position);
+      into->set(*position);
     }
   }
   if (const auto done = in.finish(); !done) return failure(done.error());

@@ -30,7 +30,8 @@ struct SocketMap {
   unsigned bus_bits = 8, chip_enables = 1;
   std::array<std::string, kPositions + 1> signal_names, contacts;  // by position; empty: nothing there; contact of the package on an adapter
   PositionSet signals;        // positions where a clamp of the chip is expected
-  PositionSet may_be_bonded;  // further supply or ground pins that some parts bond out
+  PositionSet may_be_supply, may_be_ground;  // further VCC and VSS pins that some parts bond out
+  PositionSet may_be_bonded() const { return may_be_supply | may_be_ground; }
 
   std::string name_of(unsigned position) const;   // "I/O3", "CE#", "VCC", "VSS"; "NC" where there is nothing
   std::string describe(unsigned position) const;  // "pin 43 (I/O6)"

@@ -9,6 +9,7 @@
 #include <boost/asio/use_awaitable.hpp>
 
 #include "board/lease.h"
+#include "supply/diagnosis.h"
 
 namespace steadycell::measure {
 namespace {
@@ -23,6 +24,9 @@ constexpr std::size_t kMaxBurst = 20'000;
 constexpr std::uint16_t kRamp_ms = 1;
 constexpr auto kFlush = 100ms;      // how long samples may wait for the disk
 constexpr auto kAfterTrip = 100ms;  // a little of what follows, then the end
+constexpr auto kLook = 250ms;       // between two looks for a boot loop
+constexpr double kLooked_s = 16;    // what the analysis keeps bin by bin; a loop that shows later is none of a boot
+constexpr double kSequence_s = 45e-3;  // of a power-up: a restart is one when so much of it was seen
 
 class Recording {
  public:
@@ -33,7 +37,8 @@ class Recording {
         executor_(std::move(executor)),
         writer_(std::move(writer)),
         burst_writer_(std::move(burst_writer)),
-        disk_(1) {}
+        disk_(1),
+        analyzer_(known()) {}
 
   asio::awaitable<Result<Recorded>> run() {
     board_.on_event([this](const board::BoardEvent& event) { on_event(event); });
@@ -77,6 +82,14 @@ class Recording {
   }
 
   asio::awaitable<Result<void>> write_rest() {
+    // A host that asks for high speed is answered by a chirp, which the current shows (USB 2.0, 7.1.7.5).
+    std::optional<double> chirp_s;
+    (void)co_await on_disk([&]() -> Result<void> {
+      const supply::Features seen = supply::Analyzer(analyzer_).finish();
+      if (seen.t_on_s && seen.chirp_s) chirp_s = *seen.t_on_s + *seen.chirp_s;
+      return {};
+    });
+    if (chirp_s && first_ns_) add_event(*first_ns_ + static_cast<std::uint64_t>(*chirp_s * 1e9), "enumeration");
     put_header();
     const auto flushed = co_await flush();
     if (!flushed) co_return failure(flushed.error());
@@ -132,6 +145,11 @@ class Recording {
       put_header();
       const auto flushed = co_await flush();
       if (!flushed) co_return flushed;
+      if (co_await shows_boot_loop()) {
+        result_.boot_loop = true;
+        add_event(last_sample_ns_, "ended: boot loop, second period seen");
+        co_return Result<void>();
+      }
       const auto elapsed = std::chrono::duration_cast<std::chrono::milliseconds>(Clock::now() - from);
       const double left = std::chrono::duration<double>(until - Clock::now()).count();
       if (options_.progress)
@@ -146,6 +164,34 @@ class Recording {
     }
     if (cut_) co_return failure(was_cut());
     co_return Result<void>();
+  }
+
+  // Two whole restarts, and nothing that explains them better.
+  asio::awaitable<bool> shows_boot_loop() {
+    if (!options_.end_at_boot_loop || result_.tripped || Clock::now() - looked_ < kLook) co_return false;
+    if (!rise_s_ || seconds(last_sample_ns_) > *rise_s_ + kLooked_s) co_return false;
+    looked_ = Clock::now();
+    supply::Analyzer so_far = analyzer_;
+    bool loop = false;
+    (void)co_await on_disk([&]() -> Result<void> {
+      const supply::Features seen = so_far.finish();
+      const auto whole = [&](double restart_s) { return seen.t_on_s && *seen.t_on_s + restart_s + kSequence_s < seen.duration_s; };
+      if (std::count_if(seen.restarts_s.begin(), seen.restarts_s.end(), whole) < 2) return {};
+      supply::Settings settings;
+      settings.rail = supply::Rail::vbus;
+      settings.limit_mA = options_.limit_mA;
+      loop = supply::diagnose(seen, known(), settings, nullptr, nullptr).front().fault == supply::Fault::boot_loop;
+      return {};
+    });
+    co_return loop;
+  }
+
+  supply::TraceHeader known() const {
+    supply::TraceHeader header;
+    header.kind = "averaged";
+    header.rail = supply::Rail::vbus;
+    header.limit_mA = options_.limit_mA;
+    return header;
   }
 
   static Error was_cut() {
@@ -206,6 +252,7 @@ class Recording {
       if (!rise_s_ && (sample.volts > kRisingVolts || sample.mA > kRising_mA)) rise_s_ = sample.time_s;
       ++result_.samples;
       supply::append_sample(sample, false, samples_);
+      analyzer_.add(sample);
     }
   }
 
@@ -224,10 +271,8 @@ class Recording {
   }
 
   std::string header_text(std::string kind) const {
-    supply::TraceHeader header;
+    supply::TraceHeader header = known();
     header.kind = std::move(kind);
-    header.rail = supply::Rail::vbus;
-    header.limit_mA = options_.limit_mA;
     header.t_on_s = rise_s_;
     header.full_scale_mA = saturation_mA_;
     header.events = result_.events;
@@ -257,6 +302,8 @@ class Recording {
   TraceWriter writer_;
   std::optional<TraceWriter> burst_writer_;
   asio::thread_pool disk_;  // the file is written here: the heartbeat must not wait for the disk
+  supply::Analyzer analyzer_;  // of what came so far
+  Clock::time_point looked_{};
   Recorded result_;
   std::optional<std::uint64_t> first_ns_, on_ns_;
   std::optional<double> rise_s_;  // when current or voltage began to rise: what the samples themselves tell

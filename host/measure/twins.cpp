@@ -96,24 +96,31 @@ Result<StoredTwin> keep_twin(files::FileSystem& system, const std::string& twins
   return failure(ErrorCode::already_exists, "{} holds {} runs already", printable(*folder), kMostRuns);
 }
 
-Result<void> keep_twin_cold(files::FileSystem& system, const std::string& twins, const std::string& board_number,
+Result<KeptCold> keep_twin_cold(files::FileSystem& system, const std::string& twins, const std::string& board_number,
                             const std::string& controller, const json::Object& readings) {
   const auto folder = make_folder(system, twins, board_number, controller);
   if (!folder) return failure(folder.error());
-  auto kept = files::write_whole(system, files::join(*folder, kCold), as_bytes(json::pretty(readings)));
-  if (!kept && kept.error().code() != ErrorCode::already_exists) return kept;
-  return {};
+  KeptCold out{.path = files::join(*folder, kCold), .is_new = true};
+  const auto kept = files::write_whole(system, out.path, as_bytes(json::pretty(readings)));
+  out.is_new = kept.has_value();
+  if (!kept && kept.error().code() != ErrorCode::already_exists) return failure(kept.error());
+  return out;
 }
 
-Result<std::optional<StoredTwin>> find_twin(files::FileSystem& system, const std::string& twins,
-                                            const std::string& board_number, const std::string& controller) {
+Result<FoundTwin> find_twin(files::FileSystem& system, const std::string& twins,
+                            const std::string& board_number, const std::string& controller) {
   const auto names = system.list(twins);
   if (!names) return failure(names.error());
-  std::optional<StoredTwin> found;
+  FoundTwin out;
+  std::optional<StoredTwin>& found = out.twin;
   for (const std::string& name : *names) {
     if (!safe_name(name)) continue;
     auto twin = load(system, files::join(twins, name));
     if (!twin && twin.error().code() == ErrorCode::not_found) continue;  // being made, or no twin
+    if (!twin && (twin.error().code() == ErrorCode::bad_input_file || twin.error().code() == ErrorCode::version_unknown)) {
+      out.damaged.push_back(twin.error().text());
+      continue;
+    }
     if (!twin) return failure(twin.error());
     const bool same_controller = controller.empty() || bare(twin->controller) == bare(controller);
     if (bare(twin->board_number) != bare(board_number) || !same_controller) continue;
@@ -123,7 +130,7 @@ Result<std::optional<StoredTwin>> find_twin(files::FileSystem& system, const std
                          .advising("give --controller, too"));
     found = std::move(*twin);
   }
-  return found;
+  return out;
 }
 
 }  // namespace steadycell::measure

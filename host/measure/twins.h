@@ -21,12 +21,21 @@ struct StoredTwin {
 Result<StoredTwin> keep_twin(files::FileSystem& system, const std::string& twins_folder, const std::string& board_number,
                              const std::string& controller, const std::string& trace);
 // Keeps the readings before power beside the traces; the first ones stay.
-Result<void> keep_twin_cold(files::FileSystem& system, const std::string& twins_folder, const std::string& board_number,
+struct KeptCold {
+  std::string path;
+  bool is_new = false;  // false: there were some already, nothing was changed
+};
+Result<KeptCold> keep_twin_cold(files::FileSystem& system, const std::string& twins_folder, const std::string& board_number,
                             const std::string& controller, const json::Object& readings);
 
 // The twin by board number and controller, however they are spelt (case, spaces, dashes, dots, slashes, underscores do not
 // count). Without a controller any twin of that board number, when there is only one; wrong_usage when several fit.
-Result<std::optional<StoredTwin>> find_twin(files::FileSystem& system, const std::string& twins_folder,
+// A twin that cannot be read is left out and told.
+struct FoundTwin {
+  std::optional<StoredTwin> twin;
+  std::vector<std::string> damaged;  // why, one each
+};
+Result<FoundTwin> find_twin(files::FileSystem& system, const std::string& twins_folder,
                                             const std::string& board_number, const std::string& controller);
 
 }  // namespace steadycell::measure

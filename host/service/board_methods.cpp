@@ -340,9 +340,11 @@ Result<json::Object> supply_record(json::Reader& params, const JobHooks& hooks) 
                                                              [&](board::BoardClient& board) { return record_job(board, *request, hooks); }),
                                     io);
   if (!recorded) return recorded;
-  auto result = diagnose_files({.trace = request->to, .burst = request->burst, .twin = *twin}, {});
+  auto result = diagnose_files({.trace = request->to, .burst = request->burst, .twin = twin->runs, .notes = {}}, {});
   if (!result) return failure(result.error());
   for (auto& [key, value] : *recorded) (*result)[key] = std::move(value);
+  if ((*result)["check_before_power"].is_null())  // else it has said so
+    for (const std::string& note : twin->notes) (*result)["notes"].as_array().emplace_back(note);
   return result;
 }
 

@@ -76,6 +76,7 @@ Result<json::Object> diagnose_files(const TraceFiles& paths, const supply::Trace
   result["diagnoses"] = supply::to_json(diagnoses);
   result["features"] = supply::to_json(trace->features);
   result["twin"] = beside ? json::Value(supply::to_json(*beside)) : json::Value(nullptr);
+  result["notes"] = to_json(paths.notes);
   return result;
 }
 

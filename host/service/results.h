@@ -25,6 +25,7 @@ Result<std::optional<NumberRange>> number_range(json::Reader& params, std::strin
 struct TraceFiles {
   std::string trace, burst;
   std::vector<std::string> twin;  // runs of a healthy board of the same kind
+  std::vector<std::string> notes;  // on how these were found
 };
 // "twin" says how the trace lies beside the twin; null without one.
 Result<json::Object> diagnose_files(const TraceFiles& files, const supply::TraceHeader& known);

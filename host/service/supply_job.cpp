@@ -7,6 +7,7 @@
 #include "measure/twins.h"
 #include "service/bench.h"
 #include "service/methods.h"
+#include "service/results.h"
 
 namespace steadycell::service {
 namespace {
@@ -17,8 +18,8 @@ constexpr std::uint16_t kDoubtful_mA = 100, kClean_mA = 500, kMost_mA = 900;
 constexpr std::size_t kLongestName = 200;
 constexpr std::uint64_t kMostCold = 1 << 20;
 
-Result<std::optional<measure::StoredTwin>> twin_of(const PatientNames& names) {
-  if (names.board_number.empty()) return std::optional<measure::StoredTwin>();
+Result<measure::FoundTwin> twin_of(const PatientNames& names) {
+  if (names.board_number.empty()) return measure::FoundTwin();
   const auto bench = open_bench(names.bench);
   if (!bench) return failure(bench.error());
   const auto twins = bench->twins_folder();
@@ -26,18 +27,32 @@ Result<std::optional<measure::StoredTwin>> twin_of(const PatientNames& names) {
   return measure::find_twin(files::posix(), *twins, names.board_number, names.controller);
 }
 
+// Twins that cannot be read are left out, and said.
+std::vector<std::string> notes_on(const std::vector<std::string>& damaged) {
+  std::vector<std::string> out;
+  for (const std::string& why : damaged) out.push_back("a twin of this bench was left out: " + why);
+  return out;
+}
+
 // What the twin read before power, if that was kept.
-Result<std::optional<supply::ColdReadings>> twin_cold(const PatientNames& names) {
-  const auto twin = twin_of(names);
-  if (!twin) return failure(twin.error());
-  if (!*twin || (*twin)->cold.empty()) return std::optional<supply::ColdReadings>();
-  const auto text = files::read_text(files::posix(), (*twin)->cold, kMostCold);
+struct TwinCold {
+  std::optional<supply::ColdReadings> readings;
+  std::vector<std::string> notes;
+};
+Result<TwinCold> twin_cold(const PatientNames& names) {
+  const auto found = twin_of(names);
+  if (!found) return failure(found.error());
+  TwinCold out{.readings = {}, .notes = notes_on(found->damaged)};
+  if (!found->twin || found->twin->cold.empty()) return out;
+  const std::string& path = found->twin->cold;
+  const auto text = files::read_text(files::posix(), path, kMostCold);
   if (!text) return failure(text.error());
   const auto value = json::parse(*text);
-  if (!value) return failure(Error(value.error()).during("reading {}", printable((*twin)->cold)));
+  if (!value) return failure(Error(value.error()).during("reading {}", printable(path)));
   const auto readings = supply::cold_readings_of(*value);
-  if (!readings) return failure(Error(readings.error()).during("reading {}", printable((*twin)->cold)));
-  return std::optional<supply::ColdReadings>(*readings);
+  if (!readings) return failure(Error(readings.error()).during("reading {}", printable(path)));
+  out.readings = *readings;
+  return out;
 }
 
 struct Cold {
@@ -50,10 +65,11 @@ asio::awaitable<Result<Cold>> check_cold(board::BoardClient& board, const Patien
   const auto readings = co_await measure::measure_cold(board);
   if (!readings) co_return failure(readings.error());
   Cold out;
-  out.check = supply::judge_cold(*readings, *twin ? &**twin : nullptr);
+  out.check = supply::judge_cold(*readings, twin->readings ? &*twin->readings : nullptr);
   out.report = supply::to_json(*out.check);
   out.report["readings"] = supply::to_json(*readings);
-  out.report["with_twin"] = twin->has_value();
+  out.report["with_twin"] = twin->readings.has_value();
+  out.report["notes"] = to_json(twin->notes);
   co_return out;
 }
 
@@ -114,13 +130,15 @@ Result<SupplyRequest> supply_request(json::Reader& params) {
   out.to = std::move(*to);
   out.burst = std::move(*burst);
   const auto seconds = params.number_or("seconds", 1, 86400, 10), limit = params.number_or("limit_mA", 10, kMost_mA, 0);
-  const auto despite = params.boolean_or("power_despite_measured_short", false);
+  const auto despite = params.boolean_or("power_despite_measured_short", false), whole = params.boolean_or("whole", false);
   if (!seconds) return failure(seconds.error());
   if (!limit) return failure(limit.error());
   if (!despite) return failure(despite.error());
+  if (!whole) return failure(whole.error());
   out.seconds = *seconds;
   out.limit_mA = static_cast<std::uint16_t>(*limit);
   out.despite_short = *despite;
+  out.whole = *whole;
   for (const std::string* path : {&out.to, &out.burst}) {
     if (path->empty()) continue;
     const auto there = files::posix().exists(*path);
@@ -138,12 +156,19 @@ asio::awaitable<Result<json::Object>> cold_job(board::BoardClient& board, Patien
     if (cold->check->verdict != supply::ColdVerdict::clean)
       co_return failure(Error(ErrorCode::wrong_usage, fmt::format("these readings are {}: they are no healthy board's", supply::name_of(cold->check->verdict)))
                             .advising("keep the readings of a working board"));
-    const auto bench = open_bench(names.bench);
+    auto bench = open_bench(names.bench);
     if (!bench) co_return failure(bench.error());
     const auto twins = bench->twins_folder();
     if (!twins) co_return failure(twins.error());
     const auto kept = measure::keep_twin_cold(files::posix(), *twins, names.board_number, names.controller, cold->report.at("readings").get_object());
     if (!kept) co_return failure(kept.error());
+    const auto logged = bench->append("twin.cold", {{"board_number", names.board_number}, {"controller", names.controller}, {"board", board.info().uuid},
+                                                    {"file", kept->path}, {"kept", kept->is_new}});
+    if (!logged) co_return failure(Error(logged.error()).keeping(kept->is_new ? "the readings are kept" : "nothing was changed"));
+    cold->report["kept_as_twin"] = kept->is_new;
+    if (!kept->is_new)
+      cold->report["notes"].as_array().emplace_back(
+          fmt::format("not kept: this twin has readings already, and the first stay; move {} away to keep new ones", printable(kept->path)));
   }
   cold->report["board"] = board.info().uuid;
   co_return std::move(cold->report);
@@ -177,6 +202,7 @@ asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, Supp
   options.burst_path = request.burst;
   options.length = std::chrono::seconds(request.seconds);
   options.limit_mA = *limit;
+  options.end_at_boot_loop = !request.whole;
   options.tool = kTool;
   options.stop = hooks.stop;
   options.progress = hooks.progress;
@@ -196,14 +222,16 @@ asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, Supp
   const auto recorded = co_await measure::record_supply(board, files::posix(), std::move(options));
   if (log_line != 0) {
     json::Object facts{{"power_up_line", log_line}, {"patient", request.names.patient}, {"trace", request.to}};
-    facts["outcome"] = !recorded ? "failed" : recorded->tripped ? "tripped" : "recorded";
+    facts["outcome"] = !recorded ? "failed" : recorded->tripped ? "tripped" : recorded->boot_loop ? "boot_loop" : "recorded";
     if (recorded) facts["peak_mA"] = recorded->peak_mA;
     const auto entry = bench->append("supply.recorded", std::move(facts));
     if (recorded && !entry) co_return failure(Error(entry.error()).keeping("the trace is kept"));
   }
   if (!recorded) co_return failure(recorded.error());
+  if (recorded->boot_loop)
+    notes.emplace_back("ended early: the stick starts over and over, and each start reads its memory; --whole records on");
 
-  json::Object result{{"trace", request.to}, {"limit_mA", *limit}, {"tripped", recorded->tripped}, {"peak_mA", recorded->peak_mA},
+  json::Object result{{"trace", request.to}, {"limit_mA", *limit}, {"tripped", recorded->tripped}, {"ended_at_boot_loop", recorded->boot_loop}, {"peak_mA", recorded->peak_mA},
                       {"gaps", recorded->gaps}, {"lost_samples", recorded->lost_samples}};
   result["burst"] = request.burst.empty() ? json::Value(nullptr) : json::Value(request.burst);
   result["check_before_power"] = cold.check ? json::Value(std::move(cold.report)) : json::Value(nullptr);
@@ -217,10 +245,10 @@ asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, Supp
   co_return result;
 }
 
-Result<std::vector<std::string>> twin_runs(const PatientNames& names) {
-  const auto twin = twin_of(names);
-  if (!twin) return failure(twin.error());
-  return *twin ? (*twin)->runs : std::vector<std::string>();
+Result<TwinRuns> twin_runs(const PatientNames& names) {
+  const auto found = twin_of(names);
+  if (!found) return failure(found.error());
+  return TwinRuns{.runs = found->twin ? found->twin->runs : std::vector<std::string>(), .notes = notes_on(found->damaged)};
 }
 
 }  // namespace steadycell::service

@@ -22,6 +22,7 @@ struct SupplyRequest {
   std::uint64_t seconds = 10;
   std::uint16_t limit_mA = 0;       // 0: what the check before power allows
   bool despite_short = false;       // the user's word
+  bool whole = false;               // also through a boot loop
 };
 // Reads its keys; the caller finishes the reader. Everything that can be known to be wrong is found before any power.
 Result<SupplyRequest> supply_request(json::Reader& params);
@@ -30,7 +31,11 @@ boost::asio::awaitable<Result<json::Object>> cold_job(board::BoardClient& board,
 // The check before power, the count of this power-up in the bench log, the recording.
 boost::asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, SupplyRequest request, const JobHooks& hooks);
 
-// The runs of the twin that the names lead to; none when they name nothing or there is no such twin. Notes say so.
-Result<std::vector<std::string>> twin_runs(const PatientNames& names);
+// The runs of the twin that the names lead to; none when they name nothing or there is no such twin.
+struct TwinRuns {
+  std::vector<std::string> runs;
+  std::vector<std::string> notes;  // twins of this bench that cannot be read
+};
+Result<TwinRuns> twin_runs(const PatientNames& names);
 
 }  // namespace steadycell::service

@@ -32,17 +32,19 @@ Result<TraceFiles> trace_files(json::Reader& params, const PatientNames& names) 
   auto trace = params.text("trace"), burst = params.text_or("burst", ""), twin = params.text_or("twin", "");
   for (const auto* text : {&trace, &burst, &twin})
     if (!*text) return failure(text->error());
-  TraceFiles out{.trace = std::move(*trace), .burst = std::move(*burst), .twin = {}};
+  TraceFiles out{.trace = std::move(*trace), .burst = std::move(*burst), .twin = {}, .notes = {}};
   if (!twin->empty()) {
     out.twin.push_back(std::move(*twin));
     return out;
   }
   auto runs = twin_runs(names);
   if (!runs) return failure(runs.error());
-  if (!names.board_number.empty() && runs->empty())
-    return failure(Error(ErrorCode::not_found, fmt::format("no twin of board number {} is kept on this bench", printable(names.board_number)))
+  if (!names.board_number.empty() && runs->runs.empty())
+    return failure(Error(ErrorCode::not_found, fmt::format("no twin of board number {} is kept on this bench{}", printable(names.board_number),
+                                                           runs->notes.empty() ? "" : ": " + runs->notes.front()))
                        .advising("keep one with steadycell supply keep-twin, or leave --board-number away"));
-  out.twin = std::move(*runs);
+  out.twin = std::move(runs->runs);
+  out.notes = std::move(runs->notes);
   return out;
 }
 
@@ -140,7 +142,7 @@ Result<json::Object> supply_plot(json::Reader& params, const JobHooks&) {
     if (const auto beside = supply::compare(trace->features, twin->features)) input.parts_s = beside->parts_s;
   const std::string drawing = supply::plot_svg(input);
   if (const auto written = files::write_whole(system, *to, as_bytes(drawing)); !written) return failure(written.error());
-  return json::Object{{"trace", paths->trace}, {"to", *to}, {"fault", std::string(supply::key_of(input.diagnosis.fault))}, {"bytes", drawing.size()}};
+  return json::Object{{"trace", paths->trace}, {"to", *to}, {"fault", std::string(supply::key_of(input.diagnosis.fault))}, {"bytes", drawing.size()}, {"notes", to_json(paths->notes)}};
 }
 
 }  // namespace steadycell::service

@@ -9,7 +9,8 @@ namespace steadycell::supply {
 namespace {
 
 // Common practice, no source: below 5 ohm on the supply a hard short, up to 50 ohm a soft one; a healthy stick reads
-// kilo-ohms. Between, 5 V would drive more than a unit load (USB 2.0: 100 mA) through it.
+// kilo-ohms. 50 ohm take 100 mA at 5 V, a unit load (USB 2.0, 7.2.1, from memory) by themselves; below 500 ohm it is still
+// 10 mA and more that a healthy stick does not take.
 constexpr double kHardShort = 5, kSoftShort = 50, kDoubtful = 500, kOpen = 1e6;
 // A silicon junction at 100 uA lies between 0.3 and 0.8 V (common practice of contact tests); far less is a bridge.
 constexpr double kJunctionLow = 0.3, kJunctionHigh = 0.9, kBridged = 0.1;

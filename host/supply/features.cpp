@@ -47,6 +47,7 @@ Analyzer::Analyzer(const TraceHeader& known) : state_(std::make_unique<State>())
   state_->known = known;
 }
 Analyzer::~Analyzer() = default;
+Analyzer::Analyzer(const Analyzer& other) : state_(std::make_unique<State>(*other.state_)) {}
 Analyzer::Analyzer(Analyzer&&) noexcept = default;
 Analyzer& Analyzer::operator=(Analyzer&&) noexcept = default;
 

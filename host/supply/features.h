@@ -115,6 +115,7 @@ class Analyzer {
  public:
   explicit Analyzer(const TraceHeader& known);
   ~Analyzer();
+  Analyzer(const Analyzer& other);  // to finish() what came so far, and go on
   Analyzer(Analyzer&&) noexcept;
   Analyzer& operator=(Analyzer&&) noexcept;
 

@@ -43,6 +43,24 @@ std::vector<std::string_view> split(std::string_view text) {
   }
 }
 
+// A file of another kind is named for what it is, by how it begins; nothing for what may be a trace.
+std::optional<std::string_view> foreign_kind(std::string_view first_line) {
+  if (first_line.starts_with("\x1f\x8b")) return "gzip data; give it a name that ends in .gz";
+  if (first_line.starts_with("PK\x03\x04")) return "a zip archive or a spreadsheet; unpack it, or save the table as CSV";
+  if (first_line.find('\0') != std::string_view::npos) return "no text";
+  const std::string_view text = trimmed(first_line);
+  if (text.starts_with('{') || text.starts_with('[')) return "JSON";
+  if (text.starts_with('<')) return "XML or HTML";
+  return std::nullopt;
+}
+
+Result<void> refuse_foreign(std::string_view first_line) {
+  if (const auto kind = foreign_kind(first_line))
+    return failure(Error(ErrorCode::bad_input_file, fmt::format("this is {}, not a trace", *kind))
+                       .advising("a trace is CSV with the columns time_s,current_mA,vbus_V, plain or gzip"));
+  return {};
+}
+
 }  // namespace
 
 std::string_view name_of(Rail rail) {
@@ -94,6 +112,8 @@ Result<void> TraceParser::feed(std::string_view text, const Sink& sink) {
   while (!text.empty()) {
     const std::size_t end = text.find('\n');
     const std::string_view piece = text.substr(0, end);
+    if (lines_ == 0 && rest_.empty())
+      if (auto good = refuse_foreign(piece); !good) return good;
     if (rest_.size() + piece.size() > kMaxLine)
       return failure(ErrorCode::bad_input_file, "trace line {}: longer than {} bytes", lines_ + 1, kMaxLine);
     if (end == std::string_view::npos) {
@@ -124,6 +144,8 @@ Result<void> TraceParser::finish(const Sink& sink) {
 }
 
 Result<void> TraceParser::line(std::string_view text, const Sink& sink) {
+  if (lines_ == 0)
+    if (auto good = refuse_foreign(text); !good) return good;
   ++lines_;
   text = trimmed(text);
   if (text.empty()) return {};

@@ -19,7 +19,24 @@ struct DiodeChip {
   double leakage_ohm = 0;     // from leaking positions to a rail; 0: none
   PositionSet leaking{};
   bool supply_short = false;
+  PositionSet bonded{};       // further supply pins of the chip, as its map has them
   std::uint32_t seed = 1;
+
+  // At 0.25 V the chip's pins of one supply are tied together: told in a ring as a board tells it, which knows the two pins
+  // of its own supplies for one.
+  static void tell_net(Readings& out, PositionSet net) {
+    for (const auto& rail : {kSupplyPositions, kGroundPositions})
+      if (net[rail[0]] && net[rail[1]]) net.reset(rail[1]);
+    net.reset(0);
+    unsigned first = 0, last = 0;
+    for (unsigned p = 1; p <= kPositions; ++p) {
+      if (!net[p]) continue;
+      if (last != 0) out.positions[last - 1].bridged_with = static_cast<std::uint8_t>(p);
+      if (first == 0) first = p;
+      last = p;
+    }
+    if (last != first) out.positions[last - 1].bridged_with = static_cast<std::uint8_t>(first);
+  }
 
   // Where a pin of the chip stands; the numbers run down one side and up the other.
   int stands_on(int pin) const {
@@ -84,6 +101,14 @@ struct DiodeChip {
     };
     if (on({12, 37}, 12, 37) && on({13, 36}, 13, 36)) put(out.rail, 1500, junction(bulk_mV, 0));
     if (on({12, 37}, 13, 36) && on({13, 36}, 12, 37)) put(out.rail, junction(bulk_mV, 0), 1500);
+    for (const auto& [own, further] : {std::pair{std::pair{12, 37}, &map->may_be_supply}, {std::pair{13, 36}, &map->may_be_ground}}) {
+      PositionSet net;
+      for (int pin = 1; pin <= 48; ++pin) {
+        const auto number = static_cast<std::size_t>(pin);
+        if (pin == own.first || pin == own.second || (bonded[number] && (*further)[number])) net.set(static_cast<std::size_t>(touches(pin)));
+      }
+      tell_net(out, net);
+    }
     if (supply_short) out.rail = {.plus_mV = 0, .minus_mV = 0, .bridged_with = 0};
     return out;
   }

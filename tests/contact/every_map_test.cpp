@@ -116,12 +116,56 @@ TEST(EveryMap, TurnedAndShiftedChipsAreNamedBeforePower) {
       }
 }
 
-TEST(EveryMap, ShiftByTwoTouchesNoRailAndLooksEmpty) {
+// No junction reaches a rail then, so diodes alone take it for an empty socket: the tie between its supply pins tells.
+TEST(EveryMap, ChipTwoPinsOutOfPlaceIsNotTakenForAnEmptySocket) {
+  for (const SocketMap* map : tsop48())
+    for (const bool turned : {false, true})
+      for (const int shift : {-3, -2, 2, 3}) {
+        SCOPED_TRACE(fmt::format("{} turned {} shift {}", map->name, turned, shift));
+        const Verdict v = judge(DiodeChip{.map = map, .turned = turned, .shift = shift}.measure(), map);
+        EXPECT_EQ(to_text(v.seating), "unsure") << v.sentence;
+        EXPECT_THAT(v.sentence, HasSubstr("two pins or more out of place"));
+        EXPECT_FALSE(v.may_power());
+      }
+}
+
+// What a chip ties inside itself is no bridge, wherever it stands.
+TEST(EveryMap, FurtherSupplyPinsOfAPartAreNoBridge) {
   for (const SocketMap* map : tsop48()) {
-    const Verdict v = judge(DiodeChip{.map = map, .turned = false, .shift = 2}.measure(), map);
-    EXPECT_EQ(v.seating, Seating::empty) << map->name;
-    EXPECT_THAT(v.sentence, HasSubstr("two pins or more out of place"));
+    SCOPED_TRACE(map->name);
+    DiodeChip chip{.map = map};
+    chip.bonded = map->may_be_bonded();
+    Readings readings = chip.measure();
+    for (unsigned p = 1; p <= kPositions; ++p)
+      if (chip.bonded[p]) readings.positions[p - 1].plus_mV = readings.positions[p - 1].minus_mV = 0;
+    EXPECT_EQ(to_text(judge(readings, map).seating), "seated") << judge(readings, map).sentence;
+    for (const int shift : {-1, 1}) {
+      chip.shift = shift;
+      const Verdict v = judge(chip.measure(), map);
+      EXPECT_EQ(to_text(v.seating), shift > 0 ? "shifted_down" : "shifted_up") << v.sentence;
+      EXPECT_THAT(v.notes, IsEmpty());
+    }
   }
+}
+
+TEST(EveryMap, EveryBridgeBetweenAnyTwoIsNamedAndForbidsPower) {
+  for (const SocketMap* map : tsop48())
+    for (unsigned a = 1; a <= kPositions; ++a)
+      for (unsigned b = a + 2; b <= kPositions; ++b) {
+        const auto one_supply = [&](unsigned p, unsigned q) { return std::pair{p, q} == std::pair{12u, 37u} || std::pair{p, q} == std::pair{13u, 36u}; };
+        const auto may_tie = [](const SocketMap& m, unsigned p, unsigned q) {
+          const auto own = [](const PositionSet& further, unsigned x, unsigned y, unsigned at) { return further[at] || at == x || at == y; };
+          return (own(m.may_be_supply, 12, 37, p) && own(m.may_be_supply, 12, 37, q)) || (own(m.may_be_ground, 13, 36, p) && own(m.may_be_ground, 13, 36, q));
+        };
+        if (one_supply(a, b) || may_tie(*map, a, b)) continue;
+        SCOPED_TRACE(map->name + fmt::format(" {}-{}", a, b));
+        Readings readings = DiodeChip{.map = map}.measure();
+        bridge(readings, a, b);
+        const Verdict v = judge(readings, map);
+        EXPECT_EQ(to_text(v.seating), is_supply(a) && is_supply(b) ? "supply_short" : "bridged") << v.sentence;
+        EXPECT_THAT(v.pins, ElementsAre(a, b));
+        EXPECT_FALSE(v.may_power());
+      }
 }
 
 TEST(EveryMap, OpenRowAndOpenSupplyAreNamed) {

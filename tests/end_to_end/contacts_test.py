@@ -66,7 +66,8 @@ class Judge(bench.BenchTest):
 class Check(bench.BenchTest):
     def test_what_forbids_power_ends_with_code_6(self):
         for socket, verdict, pins in (({"turned": True}, "turned", None), ({"shift": 1}, "shifted_down", None), ({"shift": -1}, "shifted_up", None),
-                                      ({"bridged_pins": [[12, 13]]}, "supply_short", [12, 13]), ({"bridged_pins": [[13, 14]]}, "bridged", [13, 14]),
+                                      ({"bridged_pins": [[12, 13]]}, "supply_short", [12, 13, 36, 37]), ({"bridged_pins": [[7, 44]]}, "bridged", [7, 44]), ({"shift": 2}, "unsure", [14, 15, 34, 35]),
+                                      ({"bridged_pins": [[13, 14]]}, "bridged", [13, 14]),
                                       ({"bridged_pins": [[29, 30]]}, "bridged", [29, 30]), ({"open_pins": [12]}, "open_pins", [12]),
                                       ({"open_pins": list(range(25, 49))}, "open_row", None)):
             with self.subTest(socket):

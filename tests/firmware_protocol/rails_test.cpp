@@ -383,20 +383,88 @@ TEST(PortRail, RefusesWhatItCannotMean) {
   EXPECT_EQ(b.ask(SCP_PORT_ON, port_on()).status, SCP_REFUSED_RAIL);
 }
 
+std::uint64_t net_of(std::initializer_list<unsigned> positions) {
+  std::uint64_t out = 0;
+  for (const unsigned p : positions) out |= 1ull << (p - 1);
+  return out;
+}
+
+// What each position is told to be tied to, by position.
+std::array<unsigned, 49> ties_of(Bench& b) {
+  std::array<unsigned, 49> out{};
+  const auto answer = b.ask(SCP_CONTACT_MEASURE, {1, 48});
+  EXPECT_EQ(answer.rest.size(), 2u + 48 * 5);
+  for (unsigned p = 1; p <= 48; ++p) out[p] = answer.rest.data()[2 + (p - 1) * 5 + 4];
+  return out;
+}
+
+// Kautz's counting sequence finds any tie of any two, neighbours or not, in ceil(log2(46 + 2)) = 6 patterns; one more for
+// each position that does not read back its number names the others.
+TEST(Contact, EveryTieOfTwoPositionsIsFoundAndNothingElse) {
+  for (unsigned a = 1; a <= 48; ++a)
+    for (unsigned c = a + 1; c <= 48; ++c) {
+      const bool a_supply = a == 12 || a == 13 || a == 36 || a == 37, c_supply = c == 12 || c == 13 || c == 36 || c == 37;
+      if (a_supply && c_supply) continue;
+      Bench b;
+      b.hello();
+      // The chip ties its own supply pins together: that is no finding.
+      b.hal.nets = {net_of({12, 37}), net_of({13, 36}), net_of({a, c})};
+      for (std::uint64_t& net : b.hal.nets)
+        if (&net != &b.hal.nets[2] && (net & b.hal.nets[2]) != 0) b.hal.nets[2] |= net, net = 0;
+      const auto ties = ties_of(b);
+      const auto other = [](unsigned supply) { return supply == 12 ? 37u : supply == 37 ? 12u : supply == 13 ? 36u : 13u; };
+      for (unsigned p = 1; p <= 48; ++p) {
+        const unsigned told = ties[p];
+        if (p == a && !a_supply)
+          EXPECT_TRUE(told == c || (c_supply && told == other(c))) << a << "-" << c << ": " << told;
+        else if (p == c && !c_supply)
+          EXPECT_TRUE(told == a || (a_supply && told == other(a))) << a << "-" << c << ": " << told;
+        else if (p == a && (c == a + 1))
+          EXPECT_EQ(told, c) << "the pin of a supply that lies beside";
+        else if (p == c && (c == a + 1))
+          EXPECT_EQ(told, a) << "the pin of a supply that lies beside";
+        else if ((a_supply && (p == a || p == other(a))) || (c_supply && (p == c || p == other(c))))
+          EXPECT_TRUE(told == 0 || told == a || told == c);
+        else
+          EXPECT_EQ(told, 0u) << a << "-" << c << " at " << p;
+      }
+      EXPECT_LE(b.hal.patterns, 6u + 2u);
+    }
+}
+
+TEST(Contact, NetsOfSeveralAreTiedInARingAndBothSuppliesAreAllFourPins) {
+  Bench b;
+  b.hello();
+  b.hal.nets = {net_of({1, 3, 31, 48}), net_of({2, 46}), net_of({12, 13, 36, 37})};
+  const auto ties = ties_of(b);
+  std::array<unsigned, 49> expected{};
+  expected[1] = 3, expected[3] = 31, expected[31] = 48, expected[48] = 1;
+  expected[2] = 46, expected[46] = 2;
+  expected[12] = 13, expected[13] = 36, expected[36] = 37, expected[37] = 12;
+  EXPECT_EQ(ties, expected);
+  EXPECT_LE(b.hal.patterns, 6u + 6u);
+}
+
+TEST(Contact, WithoutTiesSixPatternsAreAllItTakes) {
+  Bench b;
+  b.hello();
+  for (const unsigned told : ties_of(b)) EXPECT_EQ(told, 0u);
+  EXPECT_EQ(b.hal.patterns, 6u);
+}
+
 TEST(Contact, MeasuresWithBothRailsOffAndBled) {
   Bench b;
   b.hello();
-  b.hal.bridged_a = 12;
-  b.hal.bridged_b = 13;
+  b.hal.nets = {net_of({29, 30})};
   const auto answer = b.ask(SCP_CONTACT_MEASURE, {1, 49});
   ASSERT_EQ(answer.status, SCP_OK);
   ASSERT_EQ(answer.rest.size(), 2u + 49 * 5);
   const auto at = [&](unsigned position) { return answer.rest.data() + 2 + (position - 1) * 5; };
   EXPECT_EQ(static_cast<std::int16_t>(scp_get_u16(at(48))), 548);
   EXPECT_EQ(static_cast<std::int16_t>(scp_get_u16(at(48) + 2)), -548);
-  EXPECT_EQ(at(12)[4], 13);
-  EXPECT_EQ(at(13)[4], 12);
-  EXPECT_EQ(at(14)[4], 0);
+  EXPECT_EQ(at(29)[4], 30);
+  EXPECT_EQ(at(30)[4], 29);
+  EXPECT_EQ(at(31)[4], 0);
 
   b.power_1v8();
   EXPECT_EQ(b.ask(SCP_CONTACT_MEASURE, {1, 1}).status, SCP_REFUSED_RAIL);

@@ -28,8 +28,8 @@ class RecordingHal {
   bool lid_open = false, wp_high = false, data_lines = false;
   bool socket_ever_on_with_lid_open = false, contact_with_rail_on = false;
   // Contact.
-  std::uint8_t bridged_a = 0, bridged_b = 0;
-  unsigned forced = 0;
+  std::vector<std::uint64_t> nets;  // sets of positions tied together, position 1 the lowest bit; disjoint
+  unsigned forced = 0, patterns = 0;
   // Port lines: what is forced now, and how often anything was.
   std::int16_t port_ua_forced = 0;
   std::uint8_t port_line = 0;
@@ -71,7 +71,14 @@ class RecordingHal {
       if (me(p).socket_set != 0 || me(p).port_set != 0) me(p).contact_with_rail_on = true;
       return static_cast<std::int16_t>((ua > 0 ? 1 : -1) * (500 + position));
     };
-    t.contact_bridged = [](void* p, std::uint8_t a, std::uint8_t b) { return a == me(p).bridged_a && b == me(p).bridged_b; };
+    t.contact_low = [](void* p, std::uint64_t low) {
+      ++me(p).patterns;
+      if (me(p).socket_set != 0 || me(p).port_set != 0) me(p).contact_with_rail_on = true;
+      std::uint64_t out = low;
+      for (const std::uint64_t net : me(p).nets)
+        if ((net & low) != 0) out |= net;
+      return out;
+    };
     t.port_force = [](void* p, std::uint8_t line, std::int16_t ua, std::uint16_t) {
       me(p).port_ua_forced = ua;
       me(p).port_line = line;

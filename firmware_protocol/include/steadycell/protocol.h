@@ -114,7 +114,7 @@ enum scp_status {
  *   answer        status, detail; sent when accepted. The run's frames carry the request id.
  * CONTACT_MEASURE u8 first position (1..48, 49 = RAIL), u8 count. Only with both socket rails off and bled.
  *   answer        status, detail, u8 first, u8 count, then per position i16 mV at +100 uA, i16 mV at -100 uA,
- *                 u8 bridged neighbour position (0 none). Compliance reads as +/-1500.
+ *                 u8 next position it is tied to (0 none). Compliance reads as +/-1500.
  * PORT_ON         u16 mV (5000), u16 limit mA, u16 ramp ms, u8 flags (bit 0 data lines through, bit 1 keep when the
  *                 host is silent), u8 0
  *   answer        status, detail, u16 mV measured at ramp end. A trip is status CURRENT_LIMIT; samples go on.
