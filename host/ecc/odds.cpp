@@ -13,11 +13,11 @@ using Binomial = boost::math::binomial_distribution<double>;
 constexpr double kConfidence = 0.01;  // one-sided 99 %
 constexpr double kLeastOdds = 1e-300;
 
-// ln sum over i <= k of C(n, i)
-double log_patterns(std::uint32_t n, std::uint32_t k) {
+// ln sum over i <= k of C(n, i) ways^i
+double log_patterns(std::uint32_t n, std::uint32_t k, double ways = 1) {
   double log_term = 0, log_sum = 0;  // of i = 0
   for (std::uint32_t i = 1; i <= std::min(k, n); ++i) {
-    log_term += std::log(static_cast<double>(n - i + 1)) - std::log(static_cast<double>(i));
+    log_term += std::log(ways * static_cast<double>(n - i + 1)) - std::log(static_cast<double>(i));
     log_sum = std::max(log_sum, log_term) + std::log1p(std::exp(-std::abs(log_sum - log_term)));
   }
   return log_sum;
@@ -35,6 +35,11 @@ double log_accepted_share(std::uint32_t code_bits, std::uint32_t check_bits, std
   return std::min(0.0, log_patterns(code_bits, weight) - check_bits * std::log(2.0));
 }
 
+double log_accepted_share(const PageCode& code, std::uint32_t errors) {
+  const double ways = std::exp2(code.symbol_bits()) - 1;
+  return std::min(0.0, log_patterns(code.code_symbols(), errors, ways) - code.check_bits() * std::log(2.0));
+}
+
 double log_looks_erased(std::uint32_t bits, std::uint32_t t) { return log_accepted_share(bits, bits, t); }
 
 double upper_limit(std::uint64_t events, std::uint64_t trials) {
@@ -44,7 +49,8 @@ double upper_limit(std::uint64_t events, std::uint64_t trials) {
 
 CodeStatistics::CodeStatistics(const PageCode& code)
     : code_bits_(code.code_bits()),
-      accepted_at_t_(std::exp(log_accepted_share(code.code_bits(), code.check_bits(), code.t()))),
+      code_symbols_(code.code_symbols()),
+      accepted_at_t_(std::exp(log_accepted_share(code, code.t()))),
       by_bits_(code.t() + 1) {}
 
 void CodeStatistics::add(StepOutcome outcome) {
@@ -57,8 +63,9 @@ void CodeStatistics::add(StepOutcome outcome) {
       break;
     case StepStatus::clean:
     case StepStatus::corrected:
-      assert(outcome.bits < by_bits_.size());
-      ++by_bits_[outcome.bits];
+      assert(outcome.errors() < by_bits_.size());
+      ++by_bits_[outcome.errors()];
+      corrected_bits_ += outcome.bits;
       break;
   }
 }
@@ -68,6 +75,7 @@ void CodeStatistics::merge(const CodeStatistics& other) {
   for (std::size_t i = 0; i < by_bits_.size(); ++i) by_bits_[i] += other.by_bits_[i];
   failed_ += other.failed_;
   erased_ += other.erased_;
+  corrected_bits_ += other.corrected_bits_;
 }
 
 std::uint64_t CodeStatistics::codewords() const {
@@ -76,9 +84,9 @@ std::uint64_t CodeStatistics::codewords() const {
   return sum;
 }
 
-std::uint64_t CodeStatistics::corrected_bits() const {
+std::uint64_t CodeStatistics::wrong_symbols() const {
   std::uint64_t sum = 0;
-  for (std::size_t bits = 0; bits < by_bits_.size(); ++bits) sum += bits * by_bits_[bits];
+  for (std::size_t errors = 0; errors < by_bits_.size(); ++errors) sum += errors * by_bits_[errors];
   return sum;
 }
 
@@ -88,8 +96,8 @@ double CodeStatistics::bit_error_rate() const {
 }
 
 double CodeStatistics::more_than_t() const {
-  const std::uint64_t wrong_bits = corrected_bits() + failed_ * (std::uint64_t{t()} + 1);
-  const double independent = binomial_tail(code_bits_, t(), upper_limit(wrong_bits, bits()));
+  const std::uint64_t wrong = wrong_symbols() + failed_ * (std::uint64_t{t()} + 1);
+  const double independent = binomial_tail(code_symbols_, t(), upper_limit(wrong, codewords() * code_symbols_));
   const double accepted = std::min(accepted_at_t_, 1.0);
   const double observed = accepted < 1 ? upper_limit(failed_, codewords()) / (1 - accepted) : 1;
   return std::min(1.0, std::max(independent, observed));
@@ -98,8 +106,8 @@ double CodeStatistics::more_than_t() const {
 FalseOdds::FalseOdds(const PageCode& code, const CodeStatistics& measured)
     : by_bits_(code.t() + 1), erased_(std::max(kLeastOdds, std::exp(log_looks_erased(code.code_bits(), code.t())))) {
   const double log_more_than_t = std::log(measured.more_than_t());
-  for (std::uint32_t bits = 0; bits <= code.t(); ++bits)
-    by_bits_[bits] = std::max(kLeastOdds, std::exp(log_more_than_t + log_accepted_share(code.code_bits(), code.check_bits(), bits)));
+  for (std::uint32_t errors = 0; errors <= code.t(); ++errors)
+    by_bits_[errors] = std::max(kLeastOdds, std::exp(log_more_than_t + log_accepted_share(code, errors)));
 }
 
 double FalseOdds::of_step(StepOutcome outcome, std::uint32_t trials) const {
@@ -112,7 +120,7 @@ double FalseOdds::of_step(StepOutcome outcome, std::uint32_t trials) const {
     case StepStatus::corrected:
       break;
   }
-  return std::min(1.0, by_bits_[outcome.bits] * trials);
+  return std::min(1.0, by_bits_[outcome.errors()] * trials);
 }
 
 double FalseOdds::of_page(std::span<const StepOutcome> outcomes, std::uint32_t trials) const {

@@ -27,6 +27,8 @@ double binomial_tail(std::uint64_t n, std::uint64_t t, double p);
 
 // ln S(w) as above; at most 0. Natural logarithm, since 2^-1080 is no double.
 double log_accepted_share(std::uint32_t code_bits, std::uint32_t check_bits, std::uint32_t weight);
+// The same for any code: with Reed-Solomon `errors` counts symbols, each wrong in one of 2^symbol_bits - 1 ways.
+double log_accepted_share(const PageCode& code, std::uint32_t errors);
 
 // ln P(a step of `bits` random bits has at most t zeros) = ln sum over i <= t of C(bits, i) / 2^bits: the odds that a
 // written step looks erased.
@@ -51,15 +53,16 @@ class CodeStatistics {
   std::uint64_t corrected() const { return codewords() - failed_ - clean(); }
   std::uint64_t failed() const { return failed_; }
   std::uint64_t erased() const { return erased_; }
-  std::span<const std::uint64_t> by_bits() const { return by_bits_; }  // [k]: steps in which k bits were corrected, k 0..t
-  std::uint64_t corrected_bits() const;
+  // [k]: steps in which k bits (Reed-Solomon: symbols) were corrected, k 0..t
+  std::span<const std::uint64_t> by_bits() const { return by_bits_; }
+  std::uint64_t corrected_bits() const { return corrected_bits_; }
   std::uint64_t bits() const { return codewords() * code_bits_; }
   std::uint32_t t() const { return static_cast<std::uint32_t>(by_bits_.size() - 1); }
   std::uint32_t code_bits() const { return code_bits_; }
   // Corrected bits a bit of the codewords that decoded; 0 when none did.
   double bit_error_rate() const;
 
-  // Upper estimate of P(more than t wrong bits in a step), at most 1: the larger of two.
+  // Upper estimate of P(more than t wrong bits (Reed-Solomon: symbols) in a step), at most 1: the larger of two.
   //  1. Independent errors at the measured rate: the binomial tail at the upper limit of wrong bits a bit, where a failed
   //     step counts as t + 1 wrong bits.
   //  2. Errors cluster, so also as observed: the upper limit of the share of steps that failed, raised by 1 / (1 - S(t)),
@@ -68,10 +71,12 @@ class CodeStatistics {
   double more_than_t() const;
 
  private:
-  std::uint32_t code_bits_;
+  std::uint64_t wrong_symbols() const;  // bits, with binary codes
+
+  std::uint32_t code_bits_, code_symbols_;
   double accepted_at_t_;  // S(t)
   std::vector<std::uint64_t> by_bits_;
-  std::uint64_t failed_ = 0, erased_ = 0;
+  std::uint64_t failed_ = 0, erased_ = 0, corrected_bits_ = 0;
 };
 
 // Bounds on the probability that decoded steps and pages are false, for one chip and code.

@@ -31,13 +31,19 @@ std::uint32_t zeros(ByteSpan bytes) { return static_cast<std::uint32_t>(bytes.si
 
 }  // namespace
 
-PageCode::PageCode(Scheme scheme, std::optional<BchCode> bch) : scheme_(std::move(scheme)), bch_(std::move(bch)) {
+PageCode::PageCode(Scheme scheme, std::optional<BchCode> bch, std::optional<ReedSolomonCode> reed_solomon)
+    : scheme_(std::move(scheme)), bch_(std::move(bch)), reed_solomon_(std::move(reed_solomon)) {
   const Step& first = scheme_.steps[0];  // all are of one size
   if (bch_) {
     workspace_.emplace(*bch_);
     code_bits_ = bch_->code_bits();
     check_bits_ = bch_->parity_bits();
     t_ = bch_->t();
+  } else if (reed_solomon_) {
+    reed_solomon_workspace_.emplace(*reed_solomon_);
+    code_bits_ = reed_solomon_->code_bits();
+    check_bits_ = reed_solomon_->parity_bits();
+    t_ = reed_solomon_->t();
   } else {
     hamming_.emplace(first.covered_bytes(), scheme_.hamming_order);
     code_bits_ = hamming_->code_bits();
@@ -48,13 +54,18 @@ PageCode::PageCode(Scheme scheme, std::optional<BchCode> bch) : scheme_(std::mov
 }
 
 Result<PageCode> PageCode::make(const Scheme& scheme) {
-  if (scheme.code == CodeKind::hamming) return PageCode(scheme, std::nullopt);
+  if (scheme.code == CodeKind::hamming) return PageCode(scheme, std::nullopt, std::nullopt);
+  if (scheme.code == CodeKind::reed_solomon) {
+    auto code = ReedSolomonCode::make(scheme.reed_solomon_shape());
+    if (!code) return failure(code.error());
+    return PageCode(scheme, std::nullopt, std::move(*code));
+  }
   auto bch = BchCode::make(scheme.bch_shape());
   if (!bch) return failure(bch.error());
-  return PageCode(scheme, std::move(*bch));
+  return PageCode(scheme, std::move(*bch), std::nullopt);
 }
 
-PageCode PageCode::for_another_thread() const { return PageCode(scheme_, bch_); }
+PageCode PageCode::for_another_thread() const { return PageCode(scheme_, bch_, reed_solomon_); }
 
 void PageCode::gather(const Step& step, ByteSpan raw_page) {
   for_each_range(step, [&](Range range, bool is_code, std::size_t at) {
@@ -97,32 +108,48 @@ void PageCode::reverse_bits() {
   std::transform(code_.begin(), code_.end(), code_.begin(), reversed);
 }
 
+StepOutcome PageCode::decode_gathered() {
+  std::uint32_t symbols = 0;
+  Decoded decoded;
+  if (bch_) {
+    decoded = bch_->decode(covered_, code_, *workspace_);
+  } else if (reed_solomon_) {
+    const ReedSolomonDecoded found = reed_solomon_->decode(covered_, code_, *reed_solomon_workspace_);
+    decoded = {found.status, found.bits};
+    symbols = found.symbols;
+  } else {
+    decoded = hamming_->decode(covered_, code_);
+  }
+  if (decoded.status == DecodeStatus::failed) return {StepStatus::failed};
+  return {decoded.status == DecodeStatus::clean ? StepStatus::clean : StepStatus::corrected, decoded.bits, symbols};
+}
+
 StepOutcome PageCode::decode_step(const Step& step, MutableByteSpan raw_page, std::vector<WrongBit>* wrong) {
   gather(step, raw_page);
   const auto as_erased = [&](std::uint32_t changed) -> StepOutcome {
     std::fill(covered_.begin(), covered_.end(), std::uint8_t{0xFF});
     std::fill(code_.begin(), code_.end(), std::uint8_t{0xFF});
     if (changed > 0) scatter(step, raw_page, wrong);
-    return {StepStatus::erased, changed};
+    return {StepStatus::erased, changed, 0};
   };
   const std::uint32_t zero_bits = zeros(covered_) + zeros(code_);
   if (scheme_.erased == ErasedAs::all_ff && zero_bits <= t_) return as_erased(zero_bits);
 
   to_code_order();
-  const Decoded decoded = bch_ ? bch_->decode(covered_, code_, *workspace_) : hamming_->decode(covered_, code_);
-  if (decoded.status == DecodeStatus::failed) return {StepStatus::failed, 0};
+  const StepOutcome decoded = decode_gathered();
+  if (decoded.status == StepStatus::failed) return decoded;
   to_stored_order();
   // Pad bits are outside the code; an erased step has them set like all others.
   if (scheme_.erased == ErasedAs::codeword && zeros(covered_) == 0 && zeros(code_) <= t_ && zero_bits <= t_) return as_erased(zero_bits);
   if (decoded.bits > 0) scatter(step, raw_page, wrong);
-  return {decoded.status == DecodeStatus::clean ? StepStatus::clean : StepStatus::corrected, decoded.bits};
+  return decoded;
 }
 
 void PageCode::decode(MutableByteSpan raw_page, std::span<StepOutcome> outcomes, std::vector<WrongBit>* wrong) {
   assert(raw_page.size() == scheme_.raw_page_bytes() && outcomes.size() == steps());
   if (wrong) {
     wrong->clear();
-    wrong->reserve(std::size_t{steps()} * (t_ + 8));  // an erased step also mends up to 7 pad bits
+    wrong->reserve(std::size_t{steps()} * (t_ * symbol_bits() + 8));  // an erased step also mends up to 7 pad bits
   }
   for (std::size_t i = 0; i < steps(); ++i) outcomes[i] = decode_step(scheme_.steps[i], raw_page, wrong);
 }
@@ -134,6 +161,8 @@ void PageCode::encode(MutableByteSpan raw_page) {
     to_code_order();
     if (bch_)
       bch_->encode(covered_, code_);
+    else if (reed_solomon_)
+      reed_solomon_->encode(covered_, code_);
     else
       hamming_->encode(covered_, code_);
     to_stored_order();

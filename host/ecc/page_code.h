@@ -8,6 +8,7 @@
 #include "base/result.h"
 #include "ecc/bch.h"
 #include "ecc/hamming.h"
+#include "ecc/reed_solomon.h"
 #include "ecc/scheme.h"
 
 namespace steadycell::ecc {
@@ -18,6 +19,9 @@ enum class StepStatus : std::uint8_t { clean, corrected, failed, erased };
 struct StepOutcome {
   StepStatus status = StepStatus::clean;
   std::uint32_t bits = 0;  // changed in the page: corrected, or zeros set to ones in an erased step
+  std::uint32_t symbols = 0;  // of a Reed-Solomon code that were corrected; 0 with binary codes
+  // What counts against t.
+  std::uint32_t errors() const { return symbols > 0 ? symbols : bits; }
   friend bool operator==(const StepOutcome&, const StepOutcome&) = default;
 };
 
@@ -44,6 +48,9 @@ class PageCode {
   // Independent checks: a random word of code_bits() is a codeword with probability 2^-check_bits().
   std::uint32_t check_bits() const { return check_bits_; }
   std::uint32_t t() const { return t_; }
+  // What t counts: bits, or with Reed-Solomon symbols of this many bits.
+  std::uint32_t symbol_bits() const { return reed_solomon_ ? reed_solomon_->symbol_bits() : 1; }
+  std::uint32_t code_symbols() const { return reed_solomon_ ? reed_solomon_->code_symbols() : code_bits_; }
 
   // Corrects `raw_page` (page + spare) step by step in place; a failed step keeps its bytes as they are. `outcomes` has
   // one entry a step. `wrong`, if not null, gets the changed bits, step after step, in place of what it held (it grows to
@@ -53,7 +60,8 @@ class PageCode {
   void encode(MutableByteSpan raw_page);
 
  private:
-  PageCode(Scheme scheme, std::optional<BchCode> bch);
+  PageCode(Scheme scheme, std::optional<BchCode> bch, std::optional<ReedSolomonCode> reed_solomon);
+  StepOutcome decode_gathered();
   StepOutcome decode_step(const Step& step, MutableByteSpan raw_page, std::vector<WrongBit>* wrong);
   void gather(const Step& step, ByteSpan raw_page);
   void scatter(const Step& step, MutableByteSpan raw_page, std::vector<WrongBit>* wrong) const;
@@ -65,6 +73,8 @@ class PageCode {
   Scheme scheme_;
   std::optional<BchCode> bch_;
   std::optional<BchWorkspace> workspace_;
+  std::optional<ReedSolomonCode> reed_solomon_;
+  std::optional<ReedSolomonWorkspace> reed_solomon_workspace_;
   std::optional<HammingCode> hamming_;
   std::uint32_t code_bits_ = 0, check_bits_ = 0, t_ = 1;
   Bytes covered_, code_;  // of the step at work

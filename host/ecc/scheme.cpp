@@ -9,6 +9,7 @@ namespace steadycell::ecc {
 namespace {
 
 constexpr std::string_view kSchema = "steadycell-ecc/1";
+constexpr std::string_view kCodeNames[] = {"bch", "hamming", "reed_solomon"};  // in the order of CodeKind
 constexpr std::size_t kMaxSteps = 256, kMaxRanges = 4096;
 
 std::uint32_t total(const std::vector<Range>& ranges) {
@@ -86,6 +87,14 @@ Result<void> check_sizes(const Scheme& scheme) {
     if (code != kHammingCodeBytes) return bad("steps", fmt::format("have {} code bytes each, Hamming 3", code));
     return {};
   }
+  if (scheme.code == CodeKind::reed_solomon) {
+    const auto made = ReedSolomonCode::make(scheme.reed_solomon_shape());
+    if (!made) return failure(Error(made.error()).during("ECC scheme"));
+    if (code != made->parity_bytes())
+      return bad("steps", fmt::format("have {} code bytes each, this code has {} parity symbols of {} bits in {} bytes", code,
+                                      made->parity_symbols(), made->symbol_bits(), made->parity_bytes()));
+    return {};
+  }
   const auto bch = BchCode::make(scheme.bch_shape());
   if (!bch) return failure(Error(bch.error()).during("ECC scheme"));
   if (code != bch->parity_bytes())
@@ -116,6 +125,20 @@ Result<std::uint32_t> polynomial_from(json::Reader& reader) {
   return value;
 }
 
+// The bits of a symbol are the m of its field, so either key will do.
+Result<void> read_reed_solomon(json::Reader& reader, Scheme& scheme) {
+  const auto bits = reader.number_or("symbol_bits", 8, 12, 0), m = reader.number_or("m", 8, 12, 0);
+  const auto first_root = reader.number("first_root", 0, 4094);
+  if (!bits) return failure(bits.error());
+  if (!m) return failure(m.error());
+  if (!first_root) return failure(first_root.error());
+  if (*bits == 0 && *m == 0) return bad("symbol_bits", "is missing");
+  if (*bits != 0 && *m != 0 && *bits != *m) return bad("m", fmt::format("is {}, symbol_bits {}: they should be equal", *m, *bits));
+  scheme.m = static_cast<unsigned>(std::max(*bits, *m));
+  scheme.first_root = static_cast<std::uint32_t>(*first_root);
+  return {};
+}
+
 json::Array to_json(const std::vector<Range>& ranges) {
   json::Array array;
   for (const Range& range : ranges) array.push_back(json::Array{range.offset, range.length});
@@ -130,6 +153,10 @@ std::uint32_t Step::code_bytes() const { return total(code); }
 
 BchShape Scheme::bch_shape() const { return {.m = m, .t = t, .polynomial = polynomial, .data_bits = steps[0].covered_bytes() * 8}; }
 
+ReedSolomonShape Scheme::reed_solomon_shape() const {
+  return {.symbol_bits = m, .t = t, .polynomial = polynomial, .first_root = first_root, .data_bits = steps[0].covered_bytes() * 8};
+}
+
 Result<Scheme> parse_scheme(const json::Value& value) {
   json::Reader reader(value, "");
   const auto schema = reader.text("schema");
@@ -140,10 +167,9 @@ Result<Scheme> parse_scheme(const json::Value& value) {
   Scheme scheme;
   const auto code_name = reader.text("code");
   if (!code_name) return failure(code_name.error());
-  if (*code_name == "reed_solomon")
-    return failure(ErrorCode::version_unknown, "ECC scheme: code \"reed_solomon\" is not decoded by this version");
-  if (*code_name != "bch" && *code_name != "hamming") return bad("code", "should be bch or hamming");
-  scheme.code = *code_name == "bch" ? CodeKind::bch : CodeKind::hamming;
+  const auto* const code = std::find(std::begin(kCodeNames), std::end(kCodeNames), *code_name);
+  if (code == std::end(kCodeNames)) return bad("code", "should be bch, hamming or reed_solomon");
+  scheme.code = static_cast<CodeKind>(code - std::begin(kCodeNames));
 
   const auto page = reader.number("page_bytes", 256, 65536), spare = reader.number("spare_bytes", 0, 32768);
   if (!page) return failure(page.error());
@@ -151,12 +177,17 @@ Result<Scheme> parse_scheme(const json::Value& value) {
   scheme.page_bytes = static_cast<std::uint32_t>(*page);
   scheme.spare_bytes = static_cast<std::uint32_t>(*spare);
   if (scheme.code == CodeKind::bch) {
-    const auto m = reader.number("m", 5, 15), t = reader.number("t", 1, 72);
-    const auto polynomial = polynomial_from(reader);
+    const auto m = reader.number("m", 5, 15);
     if (!m) return failure(m.error());
+    scheme.m = static_cast<unsigned>(*m);
+  } else if (scheme.code == CodeKind::reed_solomon) {
+    if (const auto read = read_reed_solomon(reader, scheme); !read) return failure(read.error());
+  }
+  if (scheme.code != CodeKind::hamming) {
+    const auto t = reader.number("t", 1, 72);
+    const auto polynomial = polynomial_from(reader);
     if (!t) return failure(t.error());
     if (!polynomial) return failure(polynomial.error());
-    scheme.m = static_cast<unsigned>(*m);
     scheme.t = static_cast<unsigned>(*t);
     scheme.polynomial = *polynomial;
   } else {
@@ -204,11 +235,15 @@ Result<Scheme> parse_scheme(std::string_view text) {
 }
 
 json::Value to_json(const Scheme& scheme) {
-  json::Object object{{"schema", kSchema}, {"code", scheme.code == CodeKind::bch ? "bch" : "hamming"}};
-  if (scheme.code == CodeKind::bch) {
+  json::Object object{{"schema", kSchema}, {"code", kCodeNames[static_cast<std::size_t>(scheme.code)]}};
+  if (scheme.code != CodeKind::hamming) {
     object["m"] = scheme.m;
     object["t"] = scheme.t;
     object["polynomial"] = fmt::format("0x{:x}", scheme.polynomial);
+    if (scheme.code == CodeKind::reed_solomon) {
+      object["symbol_bits"] = scheme.m;
+      object["first_root"] = scheme.first_root;
+    }
   } else {
     object["order"] = scheme.hamming_order == HammingOrder::high_line_first ? "high_line_first" : "low_line_first";
   }

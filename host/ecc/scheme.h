@@ -10,6 +10,7 @@
 #include "base/result.h"
 #include "ecc/bch.h"
 #include "ecc/hamming.h"
+#include "ecc/reed_solomon.h"
 
 // An ECC scheme file, steadycell-ecc/1 (docs/design.md, "Files"): which bytes of a page a code covers, and how.
 namespace steadycell::ecc {
@@ -29,15 +30,16 @@ struct Step {
   std::uint32_t code_bytes() const;
 };
 
-enum class CodeKind : std::uint8_t { bch, hamming };
+enum class CodeKind : std::uint8_t { bch, hamming, reed_solomon };
 enum class BitOrder : std::uint8_t { msb_first, lsb_first };
 // How an erased step looks: `codeword`: FF everywhere decodes; `all_ff`: it does not, and is told by counting zeros.
 enum class ErasedAs : std::uint8_t { codeword, all_ff };
 
 struct Scheme {
   CodeKind code = CodeKind::bch;
-  unsigned m = 0, t = 1;
+  unsigned m = 0, t = 1;  // BCH and Reed-Solomon, whose symbols have m bits
   std::uint32_t polynomial = 0;
+  std::uint32_t first_root = 0;  // Reed-Solomon
   HammingOrder hamming_order = HammingOrder::high_line_first;
   BitOrder bit_order = BitOrder::msb_first;
   std::uint32_t page_bytes = 0, spare_bytes = 0;
@@ -47,10 +49,11 @@ struct Scheme {
 
   std::uint32_t raw_page_bytes() const { return page_bytes + spare_bytes; }
   BchShape bch_shape() const;  // of each step
+  ReedSolomonShape reed_solomon_shape() const;
 };
 
 // Strict: unknown keys, ranges outside the page or over each other, and sizes that do not fit the code are refused with the
-// path of the key (bad_input_file; version_unknown for a later schema and for codes that this version does not decode).
+// path of the key (bad_input_file; version_unknown for a later schema).
 // Metadata may be shared by several steps, as some controllers do; nothing else may be used twice.
 Result<Scheme> parse_scheme(const json::Value& value);
 Result<Scheme> parse_scheme(std::string_view text);

@@ -119,8 +119,8 @@ TEST(Scheme, HostileFilesAreRefusedWithThePlaceAndTheReason) {
   const struct { std::function<void(json::Object&)> change; const char *place, *reason; } kBad[] = {
       {set("unknown", 1), "unknown", ""},
       {set("order", "high_line_first"), "order", ""},  // Hamming's, not BCH's
-      {set("code", "ldpc"), "code", "should be bch or hamming"},
-      {set("code", "reed_solomon"), "reed_solomon", "not decoded by this version"},
+      {set("code", "ldpc"), "code", "should be bch, hamming or reed_solomon"},
+      {set("code", "reed_solomon"), "m", "12"},  // 13 bits are no symbol
       {set("code", 13), "code", ""},
       {set("m", 4), "m", ""},
       {set("m", 16), "m", ""},
@@ -183,7 +183,6 @@ TEST(Scheme, HostileFilesAreRefusedWithThePlaceAndTheReason) {
 
 TEST(Scheme, OtherSchemasAndBrokenTextAreToldApart) {
   EXPECT_EQ(parse_scheme(json::Value(changed([](auto& o) { o["schema"] = "steadycell-ecc/2"; }))).error().code(), ErrorCode::version_unknown);
-  EXPECT_EQ(parse_scheme(json::Value(changed([](auto& o) { o["code"] = "reed_solomon"; }))).error().code(), ErrorCode::version_unknown);
   EXPECT_EQ(parse_scheme(json::Value(changed([](auto& o) { o["schema"] = "other/1"; }))).error().code(), ErrorCode::bad_input_file);
   for (const char* text : {"", "{", "[]", "null", "3", "\"bch\"", "{}", "{\"schema\": 1}"}) {
     const auto scheme = parse_scheme(std::string_view(text));
@@ -191,6 +190,38 @@ TEST(Scheme, OtherSchemasAndBrokenTextAreToldApart) {
     EXPECT_EQ(scheme.error().code(), ErrorCode::bad_input_file);
   }
   for (std::size_t length = 0; length < kBch8.size(); ++length) EXPECT_FALSE(parse_scheme(kBch8.substr(0, length)));
+}
+
+TEST(Scheme, ReedSolomonIsReadAndWrittenBack) {
+  constexpr std::string_view kText = R"({ "schema": "steadycell-ecc/1", "code": "reed_solomon", "m": 9, "t": 4, "polynomial": "0x211",
+    "symbol_bits": 9, "first_root": 1, "bit_order": "msb_first", "page_bytes": 512, "spare_bytes": 16,
+    "steps": [ { "data": [[0,512]], "code": [[519,9]] } ], "mask": null, "erased": "all_ff" })";
+  const json::Object whole = json::parse(kText)->as_object();
+  const auto scheme = parse_scheme(json::Value(whole));
+  ASSERT_TRUE(scheme) << scheme.error().text();
+  EXPECT_EQ(scheme->code, CodeKind::reed_solomon);
+  EXPECT_EQ(scheme->m, 9u);
+  EXPECT_EQ(scheme->first_root, 1u);
+  EXPECT_EQ(json::text_of(to_json(*scheme)), json::text_of(json::Value(whole)));
+  EXPECT_EQ(to_json(*parse_scheme(pretty(*scheme))), to_json(*scheme));
+  for (const char* key : {"m", "symbol_bits"}) {  // one of the two is enough
+    json::Object one = whole;
+    one.erase(key);
+    EXPECT_TRUE(parse_scheme(json::Value(one))) << key;
+  }
+  const auto refused = [&](const char* key, json::Value value, const char* reason) {
+    json::Object bad = whole;
+    bad[key] = std::move(value);
+    const auto parsed = parse_scheme(json::Value(bad));
+    ASSERT_FALSE(parsed) << key;
+    EXPECT_THAT(parsed.error().what(), HasSubstr(reason));
+  };
+  refused("m", 10, "should be equal");
+  refused("symbol_bits", 13, "symbol_bits");
+  refused("first_root", 511, "below 511");
+  refused("polynomial", "0x201", "not primitive");
+  refused("t", 5, "10 parity symbols");
+  refused("t", 40, "more than the code's 511");
 }
 
 TEST(Scheme, HammingNeedsItsStepSizes) {
