@@ -43,6 +43,12 @@ bool is_finding(const Error& error) {
   }
 }
 
+// What is surely a chip says nothing against the board, however it sits.
+bool holds_a_chip(contact::Seating seating) {
+  using enum contact::Seating;
+  return seating == seated || seating == turned || seating == shifted_up || seating == shifted_down;
+}
+
 class BoardCheck {
  public:
   BoardCheck(board::BoardClient& board, BoardCheckOptions options, asio::any_io_executor executor)
@@ -96,8 +102,12 @@ class BoardCheck {
     const auto baseline = co_await capture::measure_contacts(board_);
     if (!baseline) co_return failure(baseline.error());
     const contact::Verdict verdict = contact::judge(*baseline);
+    if (holds_a_chip(verdict.seating))
+      co_return failure(Error(ErrorCode::wrong_usage, "a chip is in the socket: " + verdict.sentence)
+                            .keeping("no report was filed")
+                            .advising("take the chip out; or name its ID with --reference, if it is one you know to be good"));
     const bool empty = verdict.seating == contact::Seating::empty;
-    judge("socket_empty", empty, empty ? "all positions open, no bridges, supply open" : "the socket is not empty, or not clean: take the chip out; " + verdict.sentence,
+    judge("socket_empty", empty, empty ? "all positions open, no bridges, supply open" : "the socket is not empty, or not clean: " + verdict.sentence,
           {{"verdict", contact::to_text(verdict.seating)}});
     if (!empty) {
       for (const char* name : {"lanes", "rail_1v8", "rail_3v3"}) leave_out(name, "the socket must be empty for it");

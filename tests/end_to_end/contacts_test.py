@@ -133,8 +133,14 @@ class Board(bench.BenchTest):
                 self.assertFalse(told["passed"])
                 self.assertEqual({item["item"] for item in told["items"] if item["outcome"] == "failed"}, failed)
 
-    def test_a_chip_in_the_socket_is_never_powered_by_the_check(self):
-        told = self.succeed("board", "check", "--board", self.fixture(), *CONSENT, code=6)
+    def test_a_chip_in_the_socket_ends_the_check_unpowered_and_unfiled(self):
+        for name, socket in (("seated.json", {}), ("turned.json", {"turned": True}), ("low.json", {"shift": 1})):
+            with self.subTest(name):
+                self.refuse("e101", 2, "board", "check", "--board", self.fixture(name, socket=socket), *CONSENT, "--bench", "bench")
+        self.assertEqual(list((self.folder / "bench").glob("boards/*/check-*")), [])
+
+    def test_a_dirty_socket_fails_and_gets_no_power(self):
+        told = self.succeed("board", "check", "--board", self.fixture("dirty.json", chip=False, board={}, socket={"bridged_pins": [[8, 9]]}), *CONSENT, code=6)
         outcomes = self.outcomes(told)
         self.assertEqual((outcomes["socket_empty"], outcomes["rail_1v8"], outcomes["rail_3v3"]), ("failed", "not_checked", "not_checked"))
 
