@@ -90,7 +90,7 @@ int run(const std::vector<std::string>& arguments) {
 
   // Bytes and a JSON object cannot share standard output.
   const json::Value* to = invocation.params.if_contains("to");
-  const bool bytes_to_stdout = invocation.method == "image.export" && to && to->is_string() && to->get_string() == "-";
+  const bool bytes_to_stdout = (invocation.method == "image.export" || invocation.method == "capture.export") && to && to->is_string() && to->get_string() == "-";
   if (bytes_to_stdout && invocation.as_json)
     return report(Error(ErrorCode::wrong_usage, "--to - and --json both want standard output").advising("give a file name to --to"), invocation, stop);
   if (bytes_to_stdout) std::signal(SIGPIPE, SIG_DFL);  // a filter: when its reader has enough, it ends without a word

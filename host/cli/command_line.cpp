@@ -204,6 +204,13 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       .text("--image", "image", "image folder to make", true)
       .text("--ecc", "ecc", "file with the ECC scheme");
 
+  add(capture, "capture.export", "export", "hand one pass, as the chip gave it, to another program",
+      "  steadycell capture export case7 --pass 1 --to pass1.bin\n"
+      "  steadycell capture export case7 --pass 3 --to - | sha256sum")
+      .text("CAPTURE", "capture", "capture folder", true)
+      .number("--pass", "pass", "which pass, counted from 1", 1, 255, true)
+      .text("--to", "to", "file to make, or - for standard output", true);
+
   CLI::App& image = noun("image", "the settled image and its evidence");
   add(image, "image.show", "show", "say what an image holds", "  steadycell image show case7-image")
       .text("IMAGE", "image", "image folder", true);

@@ -272,6 +272,18 @@ std::string print_export(const json::Object& result) {
   return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
 }
 
+std::string print_pass(const json::Object& result) {
+  std::string out = row("file", word(result, "to"));
+  for (const json::Value& run : list(result, "coverage")) {
+    const json::Object& part = run.get_object();
+    const std::uint64_t first = count(part, "first_block"), blocks = count(part, "count");
+    out += row("blocks", fmt::format("{}-{} of chip enable {}, LUN {}", first, first + blocks - 1, count(part, "target") + 1, count(part, "lun")));
+  }
+  out += row("pages", word(result, "pages"));
+  if (const std::uint64_t pages = count(result, "not_read")) out += row("not read", fmt::format("{} pages: their bytes are filler", pages));
+  return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
+}
+
 std::string holder(const json::Object& of) {
   return fmt::format("{} (process {}) since {}", word(of, "program"), count(of, "process"), word(of, "since"));
 }
@@ -319,7 +331,7 @@ std::string text_for_people(std::string_view method, const json::Object& result)
   static const std::map<std::string_view, std::string (*)(const json::Object&)> kPrinters = {
       {"chip.identify", print_identify}, {"chip.decode", chip_facts},        {"chip.read", print_read},
       {"capture.import", print_import},  {"capture.settle", print_image},    {"image.show", print_image},
-      {"image.verify", print_verify},    {"image.export", print_export},     {"supply.record", print_record},
+      {"capture.export", print_pass},   {"image.verify", print_verify},    {"image.export", print_export},     {"supply.record", print_record},
       {"supply.diagnose", print_diagnose}, {"supply.cold", print_cold},      {"supply.keep_twin", print_keep_twin},
       {"supply.plot", print_plot},         {"socket.check", print_socket},   {"socket.judge", print_socket},
       {"board.check", print_board_check},  {"status", print_status},         {"doctor", print_doctor}};

@@ -8,6 +8,8 @@
 #include "chip/identity.h"
 #include "ecc/scheme.h"
 #include "files/atomic.h"
+#include "passes/capture.h"
+#include "passes/export.h"
 #include "passes/import.h"
 #include "service/methods.h"
 #include "service/results.h"
@@ -49,6 +51,16 @@ json::Object image_json(const std::string& image, const image::Manifest& manifes
   result["capture"] = manifest.capture_uuid;
   result["notes"] = to_json(manifest.notes);
   return result;
+}
+
+Result<void> to_stdout(ByteSpan bytes) {
+  while (!bytes.empty()) {
+    const ssize_t put = ::write(STDOUT_FILENO, bytes.data(), bytes.size());
+    if (put < 0 && errno == EINTR) continue;
+    if (put < 0) return failure(ErrorCode::storage_failed, "writing to standard output: {}", std::strerror(errno));
+    bytes = bytes.subspan(static_cast<std::size_t>(put));
+  }
+  return {};
 }
 
 }  // namespace
@@ -112,6 +124,30 @@ Result<json::Object> capture_import(json::Reader& params, const JobHooks& hooks)
   result["pages"] = std::uint64_t{imported->blocks} * request.pages_per_block - imported->pages_missing_at_end;
   result["notes"] = std::move(notes);
   return result;
+}
+
+Result<json::Object> capture_export(json::Reader& params, const JobHooks& hooks) {
+  const auto capture = params.text("capture"), to = params.text("to");
+  const auto pass = params.number("pass", 1, passes::UnitIndex::kMaxPass);
+  if (!capture) return failure(capture.error());
+  if (!to) return failure(to.error());
+  if (!pass) return failure(pass.error());
+  if (const auto done = params.finish(); !done) return failure(done.error());
+  passes::ExportHooks export_hooks;
+  export_hooks.stop = hooks.stop;
+  if (hooks.progress)
+    export_hooks.progress = [&hooks](std::uint64_t done, std::uint64_t total, std::uint64_t bytes) {
+      hooks.progress({.stage = "exporting", .unit = "blocks", .done = done, .total = total, .bytes = bytes, .bytes_per_second = 0, .seconds_left = -1});
+    };
+  const auto number = static_cast<std::uint32_t>(*pass);
+  const auto exported = *to == "-" ? passes::export_pass(files::posix(), *capture, number, to_stdout, export_hooks)
+                                   : passes::export_pass_to(files::posix(), *capture, number, *to, export_hooks);
+  if (!exported) return failure(exported.error());
+  json::Array coverage;
+  for (const passes::ExportedRun& run : exported->coverage)
+    coverage.push_back(json::Object{{"target", run.place.target}, {"lun", run.place.lun}, {"first_block", run.first.index}, {"count", run.count}});
+  return json::Object{{"capture", *capture}, {"pass", number}, {"to", *to}, {"pages", exported->pages}, {"bytes", exported->bytes},
+                      {"sha256", to_text(exported->sha256)}, {"not_read", exported->pages_not_read}, {"coverage", std::move(coverage)}};
 }
 
 Result<json::Object> capture_settle(json::Reader& params, const JobHooks& hooks) {
@@ -178,15 +214,6 @@ Result<json::Object> image_export(json::Reader& params, const JobHooks& hooks) {
   request.view = *view;
   if (*pages) request.pages = settle::Pages{(*pages)->first, (*pages)->last};
 
-  const auto to_stdout = [](ByteSpan bytes) -> Result<void> {
-    while (!bytes.empty()) {
-      const ssize_t put = ::write(STDOUT_FILENO, bytes.data(), bytes.size());
-      if (put < 0 && errno == EINTR) continue;
-      if (put < 0) return failure(ErrorCode::storage_failed, "writing to standard output: {}", std::strerror(errno));
-      bytes = bytes.subspan(static_cast<std::size_t>(put));
-    }
-    return {};
-  };
   const auto exported = *to == "-" ? settle::export_image(files::posix(), *image, request, to_stdout, settle_hooks(hooks))
                                    : settle::export_image_to(files::posix(), *image, request, *to, settle_hooks(hooks));
   if (!exported) return failure(exported.error());

@@ -25,6 +25,7 @@ Result<json::Object> supply_plot(json::Reader& params, const JobHooks& hooks);
 // file_methods.cpp: these never need one
 Result<json::Object> chip_decode(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> capture_import(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> capture_export(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> capture_settle(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> image_show(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> image_verify(json::Reader& params, const JobHooks& hooks);

@@ -164,6 +164,16 @@ class PerfectCells(bench.BenchTest):
         self.assertEqual(done.returncode, 0, done.stderr)
         self.assertIn(f"{PAGES} pages", done.stdout)
 
+    def test_a_pass_goes_out_as_the_chip_gave_it(self):
+        self.read(self.board, passes=3)
+        told = self.succeed("capture", "export", "capture", "--pass", 3, "--to", "pass3.bin")
+        self.assertEqual((self.folder / "pass3.bin").read_bytes(), self.content)
+        self.assertEqual((told["sha256"], told["not_read"]), (hashlib.sha256(self.content).hexdigest(), 0))
+        self.assertEqual(told["coverage"], [{"target": 0, "lun": 0, "first_block": 0, "count": BLOCKS}])
+        piped = subprocess.run(self.command("capture", "export", "capture", "--pass", "3", "--to", "-"), cwd=self.folder, stdout=subprocess.PIPE, check=True)
+        self.assertEqual(piped.stdout, self.content)
+        self.refuse("e505", 2, "capture", "export", "capture", "--pass", 4, "--to", "none.bin")
+
     def test_imported_passes_settle_to_the_same_bytes(self):
         for name in ("a.bin", "b.bin"):
             (self.folder / name).write_bytes(self.content)

@@ -1,0 +1,73 @@
+#include "passes/export.h"
+
+#include <algorithm>
+
+#include "base/text.h"
+#include "files/atomic.h"
+#include "passes/capture.h"
+
+namespace steadycell::passes {
+namespace {
+
+std::vector<ExportedRun> runs_of(const CaptureReader& reader, std::uint32_t pass) {
+  std::vector<ExportedRun> runs;
+  const Geometry& geometry = reader.head().geometry;
+  for (const TargetIdentity& target : reader.head().targets)
+    for (std::uint32_t lun = 0; lun < geometry.luns; ++lun) {
+      const UnitPlace place{.target = target.target, .lun = static_cast<std::uint8_t>(lun)};
+      bool in_run = false;
+      for (std::uint32_t block = 0; block < geometry.blocks; ++block) {
+        const bool held = reader.units().has({place, {block}, pass});
+        if (held && !in_run) runs.push_back({.place = place, .first = {block}, .count = 0});
+        if (held) ++runs.back().count;
+        in_run = held;
+      }
+    }
+  return runs;
+}
+
+}  // namespace
+
+Result<ExportedPass> export_pass(files::FileSystem& system, const std::string& folder, std::uint32_t pass,
+                                 const std::function<Result<void>(ByteSpan)>& sink, const ExportHooks& hooks) {
+  auto reader = CaptureReader::open(system, folder);
+  if (!reader) return failure(reader.error());
+  ExportedPass out;
+  out.coverage = runs_of(*reader, pass);
+  if (out.coverage.empty())
+    return failure(Error(ErrorCode::not_found, fmt::format("{} holds no block of pass {}", printable(folder), pass))
+                       .advising(fmt::format("its passes are 1 to {}", reader->units().passes())));
+  std::uint64_t total = 0;
+  for (const ExportedRun& run : out.coverage) total += run.count;
+
+  const Geometry& geometry = reader->head().geometry;
+  Bytes raw(geometry.block_raw_bytes());
+  std::vector<PageStatus> status(geometry.pages_per_block);
+  Sha256 hash;
+  for (const ExportedRun& run : out.coverage)
+    for (std::uint32_t i = 0; i < run.count; ++i) {
+      if (hooks.stop && hooks.stop->load()) return failure(ErrorCode::interrupted, "the export was stopped");
+      if (const auto read = reader->read_unit({run.place, {run.first.index + i}, pass}, raw, status); !read) return failure(read.error());
+      hash.update(raw);
+      if (const auto taken = sink(raw); !taken) return failure(taken.error());
+      out.pages_not_read += static_cast<std::uint64_t>(std::count_if(status.begin(), status.end(), [](PageStatus s) { return s != PageStatus::read; }));
+      ++out.blocks;
+      out.pages += geometry.pages_per_block;
+      out.bytes += raw.size();
+      if (hooks.progress) hooks.progress(out.blocks, total, out.bytes);
+    }
+  out.sha256 = hash.finish();
+  return out;
+}
+
+Result<ExportedPass> export_pass_to(files::FileSystem& system, const std::string& folder, std::uint32_t pass, const std::string& to,
+                                    const ExportHooks& hooks) {
+  auto file = files::AtomicFile::create(system, to);
+  if (!file) return failure(file.error());
+  auto exported = export_pass(system, folder, pass, [&](ByteSpan bytes) { return file->append(bytes); }, hooks);
+  if (!exported) return exported;
+  if (const auto committed = file->commit(); !committed) return failure(committed.error());
+  return exported;
+}
+
+}  // namespace steadycell::passes
