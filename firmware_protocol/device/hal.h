@@ -52,7 +52,7 @@ typedef struct sc_hal {
 
   /* Port lines before power: 0 the supply, 1 D+, 2 D-. A current source of so many microamps that gives at most so many
    * millivolts, either sign; its line's bleed is off, the other lines are at 0 V. 0 uA: all back to the bleed. port_sense
-   * returns what the line carries now. */
+   * returns what the line carries now, with its sign; at 0 uA still of the line that was forced last. */
   void (*port_force)(void* self, uint8_t line, int16_t microamps, uint16_t most_mv);
   void (*port_sense)(void* self, int32_t* microvolts, int32_t* nanoamps);
 

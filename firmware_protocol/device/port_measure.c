@@ -2,7 +2,7 @@
 
 /* What hangs on the port before it is powered: a small current into one line, two readings. The line's bleed is off
  * meanwhile; the other lines stay at 0 V. */
-enum { LINES = 3, MOST_UA = 1000, MOST_MV = 1500, LEAST_EARLY_US = 100, MOST_EARLY_US = 50000, MOST_SETTLE_MS = 2000 };
+enum { LINES = 3, MOST_UA = 1000, MOST_MV = 1500, LEAST_EARLY_US = 100, MOST_EARLY_US = 50000, MOST_SETTLE_MS = 2000, BLED_MV = 100 };
 #define MICROSECOND 1000ull
 #define MILLISECOND 1000000ull
 #define BLEED_NS 2000000000ull
@@ -51,6 +51,16 @@ static void read_line(const sc_core* core, uint8_t* at) {
   scp_put_u32(at + 4, (uint32_t)nanoamps);
 }
 
+/* What the measured line and the supply still carry, either sign: a line that was pulled below 0 V must come back as well, and
+ * the port's meter shows no negative voltage. */
+static uint16_t left_mv(const sc_core* core) {
+  int32_t microvolts = 0, nanoamps = 0;
+  core->hal->port_sense(core->hal->self, &microvolts, &nanoamps);
+  const uint16_t line = sc_positive_u16((microvolts < 0 ? -microvolts : microvolts) / 1000);
+  const uint16_t supply = sc_positive_u16(core->hal->meter(core->hal->self, SC_METER_PORT_MV));
+  return line > supply ? line : supply;
+}
+
 void sc_port_measure_end(sc_core* core) {
   if (core->port_probe.stage != SC_PROBE_NONE) core->hal->port_force(core->hal->self, 0, 0, 0);
   core->port_probe.stage = SC_PROBE_NONE;
@@ -60,8 +70,10 @@ bool sc_port_measure_step(sc_core* core) {
   sc_port_probe* m = &core->port_probe;
   const uint64_t now = core->hal->now_ns(core->hal->self), waited = now - m->started_ns;
   if (m->stage == SC_PROBE_EARLY && waited >= m->early_ns) {
-    scp_put_u32(m->result, (uint32_t)(waited / MICROSECOND));
     read_line(core, m->result + 4);
+    /* The voltage of a charging capacitor moves while it is read: its time is the middle of the reading. */
+    const uint64_t read_ns = now + (core->hal->now_ns(core->hal->self) - now) / 2;
+    scp_put_u32(m->result, (uint32_t)((read_ns - m->started_ns) / MICROSECOND));
     m->stage = SC_PROBE_SETTLING;
     return true;
   }
@@ -73,11 +85,11 @@ bool sc_port_measure_step(sc_core* core) {
     return true;
   }
   if (m->stage == SC_PROBE_BLEEDING) { /* what a capacitor kept would spoil the next measurement */
-    const bool bled = sc_rail_is_bled(core, SCP_RAIL_PORT);
+    const uint16_t left = left_mv(core);
+    const bool bled = left < BLED_MV;
     if (!bled && waited < BLEED_NS) return false;
     m->stage = SC_PROBE_NONE;
-    const uint16_t left = bled ? 0 : sc_positive_u16(core->hal->meter(core->hal->self, SC_METER_PORT_MV));
-    sc_answer(core, SCP_PORT_MEASURE, m->request_id, bled ? SCP_OK : SCP_BLEED_FAILED, left, m->result,
+    sc_answer(core, SCP_PORT_MEASURE, m->request_id, bled ? SCP_OK : SCP_BLEED_FAILED, bled ? 0 : left, m->result,
               bled ? sizeof m->result : 0);
     return true;
   }

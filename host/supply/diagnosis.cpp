@@ -101,7 +101,8 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
                   false,
                   settings.limit_mA ? settings.limit_mA : header.limit_mA,
                   burst,
-                  twin};
+                  twin,
+                  settings.thresholds};
   if (!trace.has_baseline)
     verdicts.note("no samples from before power: the zero of the current is not known better than 1 mA");
   if (trace.gaps > 0)

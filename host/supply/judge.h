@@ -31,6 +31,7 @@ struct Reading {
   std::optional<double> limit_mA;
   const Features* burst = nullptr;
   const Features* twin = nullptr;
+  Thresholds at{};
 
   // The recording that shows the first moments best.
   const Features& switch_on() const { return burst && burst->t_on_s && burst->ramp_resolved ? *burst : trace; }

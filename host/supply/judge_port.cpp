@@ -8,19 +8,7 @@
 namespace steadycell::supply {
 namespace {
 
-// Thresholds, each with its reason. "Common practice" marks experience without a published source.
-constexpr double kPortUp = 4.4;        // lowest voltage of a low-power port, USB 2.0 7.2.2
-constexpr double kHardShort = 8;       // ohms with lead and fuse; common practice: 5 hard, 5 to 50 soft
-constexpr double kNothing = 0.6;       // mA: a dead regulator draws 0.05 to 0.2, a controller in reset 2 or more
-constexpr double kFixtureCharge = 3;   // uC: less is fixture and connector, 0.1 uF to 0.5 uF at 5 V
-constexpr double kOutputCharge = 3.3;  // uC: regulators need 1 uF at 3.3 V behind them to be stable
-constexpr double kReset = 35;  // mA: no controller draws this in reset, 60 mA more is a short (common practice)
-constexpr double kLargestInput = 38;  // uF: USB allows 10 (7.2.4.1); 45 is where ports trip; regulators add theirs
-constexpr double kSmallestInput =
-    1.6;  // uF: USB wants 1 to 10 at the device (table 7-7, from memory); 10 % parts, bias loss
-constexpr double kDenseLoad = 20;  // ms of reads one after another: firmware does not load in less
-constexpr double kPageRead =
-    7;  // mA: an array read draws 8 to 30 for 25 us and more, an ID request toggles the bus only
+constexpr double kPortUp = 4.4;  // lowest voltage of a low-power port, USB 2.0 7.2.2
 
 // 1. The port never came up.
 void judge_not_up(const Reading& r, Verdicts& verdicts) {
@@ -48,7 +36,7 @@ void judge_not_up(const Reading& r, Verdicts& verdicts) {
         f.early_slope_V_per_s));
     verdicts.claim(Fault::inrush_large, held * charging * 0.4, {evidence[0]});
   }
-  const double hard = 1 - exceeds_by_factor(ohm, kHardShort, 0.3);
+  const double hard = 1 - exceeds_by_factor(ohm, r.at.hard_short_ohm, 0.3);
   verdicts.claim(Fault::vbus_short, held * hard * (1 - 0.7 * charging), evidence);
   if (held * (1 - hard) > 0.05) {
     verdicts.doubt(
@@ -72,7 +60,7 @@ void judge_nothing(const Reading& r, Verdicts& verdicts) {
   for (const Plateau& p : f.plateaus) level = std::max(level, p.mA);
   const double sigma = std::hypot(0.12, r.zero_sigma_mA());
   const double bursts = f.active_ms > 3 ? 0.1 : 1;
-  const double nothing = (1 - exceeds(level, kNothing, sigma)) * bursts;
+  const double nothing = (1 - exceeds(level, r.at.nothing_mA, sigma)) * bursts;
   if (nothing < 0.02) return;
   const std::string draws = fmt::format("{:.2f} mA at the most with the port at {:.2f} V", level, f.top_V);
   if (!f.t_on_s) {
@@ -83,9 +71,9 @@ void judge_nothing(const Reading& r, Verdicts& verdicts) {
     return;
   }
   const double charge = on.switch_on_uC.value;
-  const double closed = exceeds_by_factor(std::max(charge, 0.01), kFixtureCharge,
-                                          std::hypot(0.35, on.switch_on_uC.sigma / kFixtureCharge));
-  const double behind = exceeds(on.behind_uC.value, kOutputCharge, std::hypot(0.3, on.behind_uC.sigma));
+  const double closed = exceeds_by_factor(std::max(charge, 0.01), r.at.fixture_uC,
+                                          std::hypot(0.35, on.switch_on_uC.sigma / r.at.fixture_uC));
+  const double behind = exceeds(on.behind_uC.value, r.at.output_uC, std::hypot(0.3, on.behind_uC.sigma));
   verdicts.claim(
       Fault::open_path, nothing * (1 - closed),
       {draws, fmt::format("only {:.1f} uC flowed at switch-on: no input capacitor was reached", charge)});
@@ -103,7 +91,7 @@ void judge_lifted(const Reading& r, Verdicts& verdicts) {
   const Features& f = r.trace;
   if (!f.t_on_s || f.first_level_mA.value < 5) return;
   const double level = f.first_level_mA.value;
-  const double limit = r.twin && r.twin->t_on_s ? std::max(0.0, r.twin->first_level_mA.value) + 20 : kReset;
+  const double limit = r.twin && r.twin->t_on_s ? std::max(0.0, r.twin->first_level_mA.value) + 20 : r.at.reset_mA;
   const double lifted = exceeds_by_factor(level, limit, 0.2);
   std::vector<std::string> evidence{
       fmt::format("{:.0f} mA flow right behind switch-on and never less; a controller in reset draws 2 to 10",
@@ -203,7 +191,7 @@ void judge_flat(const Reading& r, Verdicts& verdicts) {
   const double stepped =
       f.t_on_s ? exceeds(level - f.reset_mA, 1.2 + 0.2 * std::max(0.0, f.reset_mA), 0.3 + noise) : 0;
   const double quiet = f.active_ms <= 3 ? 1 : 0.1;
-  const double drawing = exceeds(level, kNothing, std::hypot(0.12, r.zero_sigma_mA()));
+  const double drawing = exceeds(level, r.at.nothing_mA, std::hypot(0.12, r.zero_sigma_mA()));
   const double seen = f.duration_s > 0.25 ? 1 : 0.5;
   const double p = flat * (1 - stepped) * quiet * drawing * seen;
   verdicts.claim(
@@ -219,7 +207,7 @@ void judge_flat(const Reading& r, Verdicts& verdicts) {
 void judge_inrush(const Reading& r, Verdicts& verdicts) {
   const Features& on = r.switch_on();
   if (!on.t_on_s) return;
-  double limit = kLargestInput;
+  double limit = r.at.largest_input_uF;
   if (r.twin && r.twin->t_on_s && r.twin->equivalent_uF > 1) limit = std::max(2 * r.twin->equivalent_uF, 15.0);
   std::vector<std::string> evidence{
       fmt::format("{:.0f} uC at switch-on, as much as {:.0f} uF take; USB allows 10 uF", on.switch_on_uC.value,
@@ -241,15 +229,15 @@ void judge_memory(const Reading& r, Verdicts& verdicts) {
     verdicts.claim(Fault::unsure, 0.6, {});
     return;
   }
-  const double none = 1 - exceeds(f.dense_ms, kDenseLoad, 5);
+  const double none = 1 - exceeds(f.dense_ms, r.at.dense_ms, 5);
   std::vector<std::string> evidence{
       fmt::format("the controller starts ({:.1f} mA), but in its first 0.6 s only {:.0f} ms hold bursts one after "
                   "another; loading firmware takes {:.0f} ms and more",
-                  f.steady_mA.value, f.dense_ms, kDenseLoad)};
+                  f.steady_mA.value, f.dense_ms, r.at.dense_ms)};
   double request_only =
       0.85;  // too few to tell: a memory without supply or CE# is not even asked in a way that shows
   if (f.blips >= 3) {
-    request_only = 1 - exceeds_by_factor(f.blip_peak_mA, kPageRead, 0.15);
+    request_only = 1 - exceeds_by_factor(f.blip_peak_mA, r.at.page_read_mA, 0.15);
     evidence.push_back(fmt::format(
         "{} single blips of about {:.1f} mA: {}", f.blips, f.blip_peak_mA,
         request_only > 0.5 ? "requests on the bus without an answer worth reading" : "as high as page reads"));
@@ -273,7 +261,7 @@ void judge_missing(const Reading& r, Verdicts& verdicts) {
     verdicts.note("the switch-on is not in the trace: input capacitance unknown");
     return;
   }
-  double limit = kSmallestInput;
+  double limit = r.at.smallest_input_uF;
   if (r.twin && r.twin->t_on_s && r.twin->input_uF.value > 0.5) limit = 0.4 * r.twin->input_uF.value;
   const double c = std::max(on.input_uF.value, 0.02);
   const double spread = std::hypot(0.2, on.input_uF.sigma / limit);
@@ -287,7 +275,7 @@ void judge_missing(const Reading& r, Verdicts& verdicts) {
 
 void judge_healthy(const Reading& r, Verdicts& verdicts) {
   const Features& f = r.trace;
-  const double loads = exceeds(f.dense_ms, kDenseLoad, 5);
+  const double loads = exceeds(f.dense_ms, r.at.dense_ms, 5);
   std::vector<std::string> evidence{
       fmt::format("reset {:.1f} mA, then steps up to {:.1f} mA; {:.0f} ms of page reads one after another",
                   f.reset_mA, f.high_mA, f.dense_ms)};

@@ -6,10 +6,7 @@
 namespace steadycell::supply {
 namespace {
 
-constexpr double kResistor =
-    0.25;  // ratio of the ramp's shape: a resistor has 0.12, clamps behind resistance 0.4, a junction 0.75
 constexpr double kJunction = 0.5;  // V: no silicon junction conducts tens of mA below this
-constexpr double kHeavy = 20;  // mA with everything static: no chip in standby draws this, typ. 10 to 50 uA a die
 constexpr double kLeak = 1;    // mA static: leakage or a floating CE# (common practice)
 
 // A heavy static current: ohmic is a short, bent is silicon the wrong way round.
@@ -23,7 +20,7 @@ void judge_heavy(const Reading& r, double heavy, Verdicts& verdicts) {
     evidence.push_back(fmt::format("{:.0f} % of the limit of {:.0f} mA", 100 * mA / *r.limit_mA, *r.limit_mA));
   double bent = 0.5;
   if (shape.resolved) {
-    bent = exceeds(shape.ratio(), kResistor, 0.04);
+    bent = exceeds(shape.ratio(), r.at.resistor_ratio, 0.04);
     evidence.push_back(fmt::format("voltage at 10 % over voltage at 85 % of the current: {:.2f} ({})",
                                    shape.ratio(),
                                    bent < 0.5            ? "straight: a resistor"
@@ -92,7 +89,7 @@ void judge_socket(const Reading& r, Verdicts& verdicts) {
     return;
   }
   judge_collapse(r, verdicts);
-  judge_heavy(r, exceeds_by_factor(std::max(f.low_mA, 0.01), kHeavy, 0.2), verdicts);
+  judge_heavy(r, exceeds_by_factor(std::max(f.low_mA, 0.01), r.at.static_mA, 0.2), verdicts);
   judge_presence(r, verdicts);
 }
 

@@ -73,6 +73,8 @@ json::Value to_json(const Features& f) {
                       {"region_uC", if_on(f.region_uC)},
                       {"region_excess_uC", if_on(f.region_excess_uC)},
                       {"first_level_mA", if_on(measured(f.first_level_mA))},
+                      {"early_mA", if_on(f.early_mA)},
+                      {"early_V", if_on(f.early_V)},
                       {"reset_mA", if_on(f.reset_mA)},
                       {"ramp_shape", f.ramp_shape.resolved ? json::Value(f.ramp_shape.ratio()) : json::Value()},
                       {"steady_mA", measured(f.steady_mA)},

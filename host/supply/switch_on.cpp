@@ -206,6 +206,26 @@ struct Ramp {
   double behind_mA;  // level just behind it
 };
 
+// A regulator that is still starting softly draws more and more behind the ramp, as it did on it: the level right at the ramp's
+// end is then less than what flows a moment later. Taken back by the smaller of the two slopes, since behind the ramp a
+// controller may start to draw, and a load at 5 V stops growing. `before_mA_per_s`: on the ramp.
+double behind_at_end(const SwitchOnInput& in, const Ramp& ramp, double before_mA_per_s) {
+  const double from = ramp.end_s + 0.55 * in.sample_s, near = from + std::max(0.15 * kMilli, 1.01 * in.sample_s),
+               to = from + std::max(0.4 * kMilli, 4.01 * in.sample_s);
+  double n = 0, st = 0, si = 0, stt = 0, sti = 0, near_n = 0, near_s = 0, near_mA = 0;
+  for (const Sample& s : in.samples) {
+    if (s.time_s < from || s.time_s >= to) continue;
+    const double t = s.time_s - ramp.end_s, mA = s.mA - in.baseline_mA;
+    n += 1, st += t, si += mA, stt += t * t, sti += t * mA;
+    if (s.time_s < near) near_n += 1, near_s += t, near_mA += mA;
+  }
+  const double spread = n * stt - st * st;
+  if (n < 4 || spread <= 0 || near_n == 0) return ramp.behind_mA;
+  const double slope = std::min((n * sti - st * si) / spread, before_mA_per_s);
+  if (slope * (to - from) < std::max(3.0, 6 * in.noise_mA)) return ramp.behind_mA;
+  return (near_mA - slope * near_s) / near_n;
+}
+
 // C = delta I / (dV/dt): the step of the current where the ramp ends. Nothing when no sample lies well on the
 // ramp.
 std::optional<Measured> input_from_step(const SwitchOnInput& in, const Ramp& ramp, const Features& fit) {
@@ -218,7 +238,7 @@ std::optional<Measured> input_from_step(const SwitchOnInput& in, const Ramp& ram
   // A load that grows with the voltage is taken to the ramp's end along its line.
   if (fit.ramp_mA_per_V * 0.25 * ramp.top_V > std::max(3.0, 4 * in.noise_mA))
     before_mA = fit.ramp_mA_at_0V + fit.ramp_mA_per_V * ramp.top_V;
-  const double step = std::max(0.0, before_mA - ramp.behind_mA);
+  const double step = std::max(0.0, before_mA - behind_at_end(in, ramp, fit.ramp_mA_per_V * slope.per_s));
   const double step_sigma =
       1.25 * in.noise_mA *
       std::sqrt(1.0 / static_cast<double>(values.size()) + std::min(1.0, dt / (0.15 * kMilli)));
@@ -353,9 +373,13 @@ void measure_switch_on(const SwitchOnInput& in, Features& out) {
   if (const auto from_step = out.ramp_resolved ? input_from_step(in, ramp, out) : std::nullopt) {
     out.input_uF = *from_step;
   } else {
-    const double late_mA =
-        median_in(in, clipped({end + 0.7 * kMilli, end + std::max(kMilli, 0.7 * kMilli + 2 * dt)}));
-    out.time_constant_us = time_constant(in, late_mA);
+    // What flows behind the spike; a slow exponential has not ended within a millisecond.
+    double late_mA = 0;
+    for (const double late_s : {0.7 * kMilli, 3 * kMilli}) {
+      late_mA = median_in(in, clipped({end + late_s, end + late_s + std::max(0.3 * kMilli, 2 * dt)}));
+      out.time_constant_us = time_constant(in, late_mA);
+      if (out.time_constant_us) break;
+    }
     out.input_uF = input_from_spike(in, ramp);
     if (out.time_constant_us) {  // a plain exponential: all of the charge is the capacitor's
       const double charge = out.switch_on_uC.value - std::max(0.0, late_mA) * (end + kMilli - on) * 1e3;

@@ -36,16 +36,35 @@ TEST(PortMeasure, ReadsTwiceAndAnswersWhenBled) {
   EXPECT_EQ(static_cast<std::int32_t>(scp_get_u32(answer.rest.data() + 16)), -100'000);
 }
 
+// Either sign: a line that was forced below 0 V keeps its charge as well.
 TEST(PortMeasure, WhatNeverBleedsIsSaid) {
+  for (const int rest_mv : {300, -300}) {
+    Bench b;
+    b.hello();
+    const auto id = b.send(SCP_PORT_MEASURE, port_measure(SCP_LINE_SUPPLY, rest_mv < 0 ? -1000 : 1000));
+    b.run_for(kMs);
+    b.hal.port_rest_mv = rest_mv;
+    b.run_for(1500 * kMs);
+    EXPECT_EQ(b.answer_to(id), nullptr) << rest_mv;
+    b.run_for(1000 * kMs);
+    const auto answer = b.read(id);
+    EXPECT_EQ(answer.status, SCP_BLEED_FAILED);
+    EXPECT_EQ(answer.detail, 300u);
+  }
+}
+
+// C = I t / V of the capacitor: the time must be that of the voltage, not that of the decision to read it.
+TEST(PortMeasure, EarlyTimeIsTheMiddleOfItsReading) {
   Bench b;
   b.hello();
-  const auto id = b.send(SCP_PORT_MEASURE, port_measure(SCP_LINE_SUPPLY, 1000));
-  b.run_for(kMs);
-  b.hal.port_rest_mv = 300;
-  b.run_for(2500 * kMs);
+  b.hal.port_sense_ns = 400'000;
+  const auto id = b.send(SCP_PORT_MEASURE, port_measure(SCP_LINE_SUPPLY, 100, 200, 5000));
+  b.run_for(100 * kMs);
   const auto answer = b.read(id);
-  EXPECT_EQ(answer.status, SCP_BLEED_FAILED);
-  EXPECT_EQ(answer.detail, 300u);
+  ASSERT_EQ(answer.status, SCP_OK);
+  const std::uint32_t early_us = scp_get_u32(answer.rest.data());
+  EXPECT_GE(early_us, 5000u + 200);
+  EXPECT_LT(early_us, 5000u + 200 + 1000) << "a step of the test's bench";
 }
 
 TEST(PortMeasure, KeepsRailsOffAndNeverMeetsALiveOne) {

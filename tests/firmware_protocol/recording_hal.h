@@ -34,6 +34,7 @@ class RecordingHal {
   std::int16_t port_ua_forced = 0;
   std::uint8_t port_line = 0;
   unsigned port_forced = 0;
+  std::uint64_t port_sense_ns = 0;  // how long a reading takes
   // Supply: samples waiting to be fetched, per kind.
   std::size_t due[2] = {0, 0};
   std::uint32_t lost = 0;
@@ -86,7 +87,8 @@ class RecordingHal {
       if (ua != 0 && (me(p).socket_set != 0 || me(p).port_set != 0)) me(p).contact_with_rail_on = true;
     };
     t.port_sense = [](void* p, std::int32_t* uv, std::int32_t* na) {
-      *uv = me(p).port_ua_forced * 1000 + me(p).port_line;
+      *uv = me(p).port_ua_forced != 0 ? me(p).port_ua_forced * 1000 + me(p).port_line : me(p).port_rest_mv * 1000;
+      me(p).now += me(p).port_sense_ns;
       *na = me(p).port_ua_forced * 1000;
     };
     t.supply_start = [](void* p, std::uint8_t, std::uint32_t, std::uint32_t, std::uint16_t) { me(p).sampling = true; };

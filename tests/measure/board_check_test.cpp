@@ -8,7 +8,7 @@ namespace steadycell::measure {
 namespace {
 
 // i = V / R + C dV/dt on a ramp that ends in a plateau: Ohm's law and the definition of capacitance, nothing else.
-std::vector<LoadSample> ramp(double ohm, double microfarad, double ramp_s, double noise_mA = 0) {
+std::vector<LoadSample> ramp(double ohm, double microfarad, double ramp_s, double noise_mA = 0, double offset_mA = 0) {
   std::vector<LoadSample> out;
   for (int i = 0; i < 1500; ++i) {
     const double t = i * 1e-4, since = t - 0.02;
@@ -17,7 +17,7 @@ std::vector<LoadSample> ramp(double ohm, double microfarad, double ramp_s, doubl
       s.volts = std::min(5.0, 5.0 * since / ramp_s);
       s.mA = s.volts / ohm * 1e3 + (since < ramp_s ? microfarad * 1e-6 * 5.0 / ramp_s * 1e3 : 0);
     }
-    s.mA += noise_mA * (i % 2 == 0 ? 1 : -1);
+    s.mA += offset_mA + noise_mA * (i % 2 == 0 ? 1 : -1);
     out.push_back(s);
   }
   return out;
@@ -39,6 +39,17 @@ TEST(KnownLoad, NoiseOfTheMeterAveragesOut) {
   ASSERT_TRUE(load);
   EXPECT_NEAR(load->ohm, 100, 1);
   EXPECT_NEAR(load->microfarad, 10, 0.5);
+}
+
+// An offset of the current meter of 1 mA to either side is usual; at 10 kohm it is twice the current that flows.
+TEST(KnownLoad, OffsetOfTheMeterDoesNotCount) {
+  for (const double offset_mA : {-1.0, 1.0})
+    for (const double ohm : {60.0, 470.0, 10000.0}) {
+      const auto load = measure_load(ramp(ohm, 10, 0.02, 0, offset_mA), 5);
+      ASSERT_TRUE(load);
+      EXPECT_NEAR(load->ohm, ohm, 0.001 * ohm);
+      EXPECT_NEAR(load->microfarad, 10, 0.1);
+    }
 }
 
 TEST(KnownLoad, PortThatNeverStandsIsNotMeasured) {

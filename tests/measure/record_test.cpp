@@ -10,6 +10,7 @@
 
 #include "board/bench.h"
 #include "files/atomic.h"
+#include "supply/diagnosis.h"
 
 namespace steadycell::measure {
 namespace {
@@ -90,6 +91,8 @@ TEST_F(RecordSupply, KnownLoadReadsAsOhmsLawSays) {
   ASSERT_TRUE(recorded) << recorded.error().text();
   EXPECT_FALSE(recorded->tripped);
   EXPECT_EQ(recorded->gaps, 0u);
+  EXPECT_EQ(recorded->lost_samples, 0u);
+  EXPECT_FALSE(recorded->boot_loop);
   supply::TraceHeader header;
   const auto samples = samples_of(text_of("load.csv"), header);
   EXPECT_EQ(samples.size(), recorded->samples);
@@ -184,20 +187,91 @@ TEST_F(RecordSupply, R28_DroppedSamplesAreAGapInTimeAndAComment) {
   const auto recorded = record(
       session, options("gap.csv"), [&] { session.board().faults().drop_samples = 100; }, 150ms);
   ASSERT_TRUE(recorded) << recorded.error().text();
-  EXPECT_EQ(recorded->gaps, 1u);
-  EXPECT_EQ(recorded->lost_samples, 100u);
+  // A machine that was too busy may lose more than the fault took: time, comments and counts must agree all the same.
+  EXPECT_GE(recorded->gaps, 1u);
+  EXPECT_GE(recorded->lost_samples, 100u);
   EXPECT_NE(text_of("gap.csv").find("# gap: "), std::string::npos);
   supply::TraceHeader header;
   const auto samples = samples_of(text_of("gap.csv"), header);
   unsigned jumps = 0;
+  double missing = 0, longest = 0;
   for (std::size_t i = 1; i < samples.size(); ++i) {
     const double step = samples[i].time_s - samples[i - 1].time_s;
-    if (step > 150e-6) {
-      ++jumps;
-      EXPECT_NEAR(step, 101e-4, 2e-6);
-    }
+    if (step > 150e-6) ++jumps, missing += step / 1e-4 - 1, longest = std::max(longest, step);
   }
-  EXPECT_EQ(jumps, 1u);
+  EXPECT_EQ(jumps, recorded->gaps);
+  EXPECT_NEAR(missing, static_cast<double>(recorded->lost_samples), 0.05);
+  EXPECT_GT(longest, 100e-4);
+}
+
+simbench::Fixture circuit_of(simbench::CircuitFixture::Boot boot, double restart_ms) {
+  simbench::Fixture fixture;
+  simbench::CircuitFixture circuit;
+  circuit.boot = boot;
+  circuit.restart_ms = restart_ms;
+  fixture.patient.emplace();
+  fixture.patient->circuit = circuit;
+  return fixture;
+}
+
+// Rule 1 of the design: each start of a looping stick reads its memory, so its power ends at the second period.
+TEST_F(RecordSupply, BootLoopEndsTheRecordingAtItsSecondPeriod) {
+  for (const double restart_ms : {150.0, 400.0}) {
+    SimSession session(circuit_of(simbench::CircuitFixture::Boot::restarts, restart_ms));
+    const std::string name = fmt::format("loop{}.csv", restart_ms);
+    const auto recorded = record(session, options(name, 20s));
+    ASSERT_TRUE(recorded) << recorded.error().text();
+    EXPECT_TRUE(recorded->boot_loop);
+    supply::TraceHeader header;
+    const auto samples = samples_of(text_of(name), header);
+    EXPECT_GT(samples.back().time_s, 2 * restart_ms * 1e-3) << "two periods are there to see";
+    EXPECT_LT(samples.back().time_s, 10) << "of 20 s";
+    EXPECT_TRUE(std::any_of(header.events.begin(), header.events.end(), [](const supply::TraceEvent& e) { return e.text.starts_with("ended: boot loop"); }));
+    const auto loaded = load_trace(files::posix(), folder_ + "/" + name, {});
+    ASSERT_TRUE(loaded);
+    EXPECT_EQ(supply::diagnose(loaded->features, loaded->header, {}, nullptr, nullptr).front().fault, supply::Fault::boot_loop);
+  }
+}
+
+TEST_F(RecordSupply, BootLoopIsRecordedOnWhenAskedFor) {
+  SimSession session(circuit_of(simbench::CircuitFixture::Boot::restarts, 150));
+  RecordOptions wanted = options("whole.csv", 2s);
+  wanted.end_at_boot_loop = false;
+  const auto recorded = record(session, wanted);
+  ASSERT_TRUE(recorded) << recorded.error().text();
+  EXPECT_FALSE(recorded->boot_loop);
+  supply::TraceHeader header;
+  EXPECT_GT(samples_of(text_of("whole.csv"), header).back().time_s, 1.5);
+}
+
+TEST_F(RecordSupply, HealthyStickIsRecordedToTheEnd) {
+  SimSession session(circuit_of(simbench::CircuitFixture::Boot::whole, 250));
+  const auto recorded = record(session, options("whole.csv", 2s));
+  ASSERT_TRUE(recorded) << recorded.error().text();
+  EXPECT_FALSE(recorded->boot_loop);
+  for (const supply::TraceEvent& event : recorded->events) EXPECT_NE(event.text, "enumeration") << "its data lines are open";
+}
+
+// A trace of tests/data/current with a host on the data lines: the chirp of high speed is told as an event.
+TEST_F(RecordSupply, EnumerationIsAnEvent) {
+  const auto loaded = load_trace(files::posix(), std::string(STEADYCELL_TEST_DATA) + "/current/s031.csv.gz", {});
+  ASSERT_TRUE(loaded && loaded->features.chirp_s);
+  simbench::Fixture fixture;
+  fixture.patient.emplace();
+  auto trace = simbench::read_trace(std::string(STEADYCELL_TEST_DATA) + "/current/s031.csv.gz");
+  ASSERT_TRUE(trace) << trace.error().text();
+  fixture.patient->trace = std::move(*trace);
+  SimSession session(std::move(fixture));
+  RecordOptions wanted = options("host.csv", 1s);
+  wanted.limit_mA = 500;
+  const auto recorded = record(session, wanted);
+  ASSERT_TRUE(recorded) << recorded.error().text();
+  supply::TraceHeader header;
+  (void)samples_of(text_of("host.csv"), header);
+  ASSERT_TRUE(header.t_on_s);
+  const auto found = std::find_if(header.events.begin(), header.events.end(), [](const supply::TraceEvent& e) { return e.text == "enumeration"; });
+  ASSERT_NE(found, header.events.end());
+  EXPECT_NEAR(found->time_s - *header.t_on_s, *loaded->features.chirp_s, 5e-3);
 }
 
 TEST_F(RecordSupply, StopKeepsTheTraceAndPowersDown) {

@@ -2,6 +2,8 @@
 #include <gtest/gtest.h>
 #include <zlib.h>
 
+#include <fstream>
+#include <map>
 #include <string>
 #include <vector>
 
@@ -34,6 +36,39 @@ inline Trace read_trace(const std::string& path) {
   EXPECT_TRUE(read) << path << ": " << read.error().text();
   trace.header = parser.header();
   return trace;
+}
+
+// The simulated traces and what is the matter with each; see the README there.
+inline const std::string kCurrentFolder = STEADYCELL_TEST_DATA "/current/";
+
+using Row = std::map<std::string, std::string>;
+
+inline std::vector<Row> labels() {
+  std::ifstream in(kCurrentFolder + "labels.csv");
+  const auto cells = [](const std::string& line) {
+    std::vector<std::string> out(1);
+    bool quoted = false;
+    for (const char c : line) {
+      if (c == '"')
+        quoted = !quoted;
+      else if (c == ',' && !quoted)
+        out.emplace_back();
+      else if (c != '\r')
+        out.back() += c;
+    }
+    return out;
+  };
+  std::vector<Row> rows;
+  std::string line;
+  std::getline(in, line);
+  const auto names = cells(line);
+  while (std::getline(in, line)) {
+    const auto values = cells(line);
+    Row row;
+    for (std::size_t i = 0; i < names.size(); ++i) row[names[i]] = values.at(i);
+    rows.push_back(row);
+  }
+  return rows;
 }
 
 }  // namespace steadycell::supply::test

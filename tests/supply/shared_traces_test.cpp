@@ -2,9 +2,6 @@
 // diagnosis.
 #include <gtest/gtest.h>
 
-#include <fstream>
-#include <map>
-
 #include "supply/board_model.h"
 #include "supply/diagnosis.h"
 #include "supply/read_trace.h"
@@ -12,40 +9,8 @@
 namespace steadycell::supply::test {
 namespace {
 
-const std::string kFolder = STEADYCELL_TEST_DATA "/current/";
-
-using Row = std::map<std::string, std::string>;
-
-std::vector<Row> labels() {
-  std::ifstream in(kFolder + "labels.csv");
-  const auto cells = [](const std::string& line) {
-    std::vector<std::string> out(1);
-    bool quoted = false;
-    for (const char c : line) {
-      if (c == '"')
-        quoted = !quoted;
-      else if (c == ',' && !quoted)
-        out.emplace_back();
-      else if (c != '\r')
-        out.back() += c;
-    }
-    return out;
-  };
-  std::vector<Row> rows;
-  std::string line;
-  std::getline(in, line);
-  const auto names = cells(line);
-  while (std::getline(in, line)) {
-    const auto values = cells(line);
-    Row row;
-    for (std::size_t i = 0; i < names.size(); ++i) row[names[i]] = values.at(i);
-    rows.push_back(row);
-  }
-  return rows;
-}
-
 Features features_in(const std::string& file) {
-  return features_of(read_trace(kFolder + file).samples);
+  return features_of(read_trace(kCurrentFolder + file).samples);
 }
 
 Settings settings_of(const Row& row) {
@@ -86,7 +51,7 @@ TEST(SharedTraces, BurstAndTwinDoNotSpoilIt) {
 TEST(SharedTraces, TwiceTheNoiseOrHalfTheSamplesChangeNoLabel) {
   Random random(23);
   for (const Row& row : labels()) {
-    const Trace trace = read_trace(kFolder + row.at("file"));
+    const Trace trace = read_trace(kCurrentFolder + row.at("file"));
     const double sigma = row.at("rail") == "vbus" ? 0.32 : 0.06;
     std::normal_distribution<> more(0, std::sqrt(3.0) * sigma);
     std::vector<Sample> noisy = trace.samples, slow;
@@ -129,7 +94,7 @@ TEST(SharedTraces, AShortIsAShortHoweverSoonTheLimiterOpens) {
   for (const Row& row : labels()) {
     if (row.at("label") != "vbus_short") continue;
     for (const double open_s : {0.5e-3, 1e-3, 2e-3, 2.1e-3, 3e-3, 4.2e-3, 7e-3, 20e-3}) {
-      std::vector<Sample> cut = read_trace(kFolder + row.at("file")).samples;
+      std::vector<Sample> cut = read_trace(kCurrentFolder + row.at("file")).samples;
       const auto rise = std::find_if(cut.begin(), cut.end(), [](const Sample& s) { return s.mA > 10; });
       ASSERT_NE(rise, cut.end());
       const double end_s = rise->time_s + open_s;

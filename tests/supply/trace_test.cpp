@@ -25,6 +25,23 @@ Result<Parsed> parse(std::string_view text, std::size_t piece = std::string_view
   return out;
 }
 
+TEST(Trace, FileOfAnotherKindIsNamedForWhatItIs) {
+  const std::string long_json = "{\"diagnoses\":[" + std::string(5000, ' ') + "]}";
+  const std::pair<std::string, const char*> cases[] = {{"{\n  \"diagnoses\": []\n}\n", "JSON"}, {long_json, "JSON"},
+                                                       {"[1,2,3]\n", "JSON"},                       {"<svg></svg>\n", "XML or HTML"},
+                                                       {"\x1f\x8b\x08 whatever", "gzip"},           {"PK\x03\x04 whatever", "zip archive"},
+                                                       {std::string("\x7f""ELF\0\0", 6), "no text"}};
+  for (const auto& [text, kind] : cases)
+    for (const std::size_t piece : {std::size_t{8}, std::string::npos}) {
+      const auto trace = parse(text, piece);
+      ASSERT_FALSE(trace) << kind;
+      EXPECT_EQ(trace.error().code(), ErrorCode::bad_input_file);
+      EXPECT_NE(trace.error().what().find(kind), std::string::npos) << trace.error().text();
+      EXPECT_NE(trace.error().text().find("time_s,current_mA,vbus_V"), std::string::npos);
+      EXPECT_EQ(trace.error().text().find("line 1"), std::string::npos);
+    }
+}
+
 TEST(Trace, ReadsHeaderColumnsAndSamplesInPiecesOfAnySize) {
   const std::string text =
       "# schema: steadycell-trace/1\n# sample_kind: averaged\n# rail: socket3v3\n# limit_mA: 100\n# t_on_s: 0.02\n"
@@ -114,7 +131,7 @@ TEST(Trace, HostileTextIsRefusedWithItsLine) {
       {"# event: now trip\n" + head, "event"},
       {"0,1\n", "2 columns without a column line"},
       {head + std::string(5000, '1'), "longer than"},
-      {std::string(5000, '\0'), "longer than"},
+      {std::string(5000, '\0'), "this is no text"},
   };
   for (const auto& c : cases) {
     const auto trace = parse(c.text);
