@@ -20,11 +20,11 @@ board::BusSetup cautious_bus() { return {.timing_mode = 0, .bus_bits = 8, .small
 
 class Identifier {
  public:
-  Identifier(board::BoardClient& board, IdentifyOptions options) : board_(board), options_(options) {}
+  Identifier(board::BoardClient& board, IdentifyOptions options) : board_(board), options_(std::move(options)) {}
 
   asio::awaitable<Result<Powered>> run() {
     if (board_.info().can_contact) {
-      auto verdict = co_await check_contacts(board_);
+      auto verdict = co_await check_contacts(board_, options_.map ? &*options_.map : nullptr);
       if (!verdict) co_return failure(verdict.error());
       if (verdict->seating == contact::Seating::empty)
         co_return failure(Error(ErrorCode::no_chip, "the socket is empty, or its lid is not closed").advising("seat the chip, close the lid, then try again"));
@@ -251,14 +251,14 @@ asio::awaitable<Result<contact::Readings>> measure_contacts(board::BoardClient& 
   co_return all;
 }
 
-asio::awaitable<Result<contact::Verdict>> check_contacts(board::BoardClient& board) {
+asio::awaitable<Result<contact::Verdict>> check_contacts(board::BoardClient& board, const contact::SocketMap* map) {
   const auto readings = co_await measure_contacts(board);
   if (!readings) co_return failure(readings.error());
-  co_return contact::judge(*readings);
+  co_return contact::judge(*readings, map);
 }
 
 asio::awaitable<Result<Powered>> power_and_identify(board::BoardClient& board, IdentifyOptions options) {
-  Identifier identifier(board, options);
+  Identifier identifier(board, std::move(options));
   co_return co_await identifier.run();
 }
 

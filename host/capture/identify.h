@@ -35,7 +35,8 @@ struct Powered {
 };
 
 struct IdentifyOptions {
-  std::optional<Millivolts> consent;  // the user's word for a rail when the chip is silent at 1.8 V
+  std::optional<Millivolts> consent;       // the user's word for a rail when the chip is silent at 1.8 V
+  std::optional<contact::SocketMap> map{};  // what the contacts must be; nothing: whichever built-in map fits
 };
 
 // Contacts first; then 1.8 V, where only the identity is asked for; the answer decides the rail, silence needs consent
@@ -46,7 +47,7 @@ asio::awaitable<Result<Powered>> power_and_identify(board::BoardClient& board, I
 
 // All 48 contacts and the supply path, both rails off.
 asio::awaitable<Result<contact::Readings>> measure_contacts(board::BoardClient& board);
-// The same, judged against the built-in TSOP48 maps.
-asio::awaitable<Result<contact::Verdict>> check_contacts(board::BoardClient& board);
+// The same, judged against `map`, or against the built-in TSOP48 maps.
+asio::awaitable<Result<contact::Verdict>> check_contacts(board::BoardClient& board, const contact::SocketMap* map = nullptr);
 
 }  // namespace steadycell::capture

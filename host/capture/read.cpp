@@ -58,6 +58,7 @@ class Reading {
   asio::awaitable<Result<void>> power_and_read() {
     IdentifyOptions identify;
     identify.consent = options_.consent;
+    identify.map = options_.map;
     auto powered = co_await power_and_identify(board_, identify);
     if (!powered) co_return failure(powered.error());
     result_.found = std::move(powered->found);

@@ -20,6 +20,7 @@ struct ReadOptions {
   std::uint32_t passes = 1;           // that every block of the range has when done, counting what the capture holds
   std::optional<NumberRange> blocks;  // both ends included; nothing = all
   std::optional<Millivolts> consent;
+  std::optional<contact::SocketMap> map{};  // as IdentifyOptions
   std::string board_check;            // what is known of the fixture board, for the evidence; may be empty
   std::string tool;                   // program and version, for the capture
   api::ProgressSink progress;

@@ -110,6 +110,9 @@ class Command {
     });
     return *this;
   }
+  Command& map() {
+    return text("--map", "map", "what the part should have: a built-in socket map or a file; default: whichever fits");
+  }
   Command& consent() {
     return number("--supply-mV", "supply_mV", "your word that a chip silent at 1.8 V may get this supply (3300)", 1800, 3300);
   }
@@ -173,7 +176,8 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       "  steadycell chip identify --board sim:fixture.json\n"
       "  steadycell chip identify --board sim:fixture.json --supply-mV 3300 --json")
       .board()
-      .consent();
+      .consent()
+      .map();
   add(chip, "chip.decode", "decode", "say what ID bytes or a parameter page mean; needs no board",
       "  steadycell chip decode --id \"EC DC 10 95 54\"\n"
       "  steadycell chip decode --parameter-page page.bin")
@@ -187,6 +191,7 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       .number("--passes", "passes", "passes that every block of the range has when done, counting what the capture holds", 1, 255, true)
       .range("--blocks", "blocks", "blocks to read, both ends included; default all")
       .text("--into", "into", "capture folder, made when it is not there", true)
+      .map()
       .bench();
 
   CLI::App& capture = noun("capture", "the passes read from a chip");
@@ -272,7 +277,7 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       "  steadycell socket check --board sim:fixture.json\n"
       "  steadycell socket check --board sim:fixture.json --map tsop48-x8-2ce --svg contacts.svg")
       .board()
-      .text("--map", "map", "what the part should have: a built-in socket map or a file; default: whichever fits")
+      .map()
       .text("--svg", "svg", "drawing of the package to make")
       .bench();
   add(socket, "socket.judge", "judge", "judge a table of contact readings; needs no board",
@@ -280,7 +285,7 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       "  steadycell socket judge contacts.csv --case chip7 --json")
       .text("TABLE", "table", "CSV file: case, position, v_at_plus100uA_mV, v_at_minus100uA_mV, short_to", true)
       .text("--case", "case", "the one case to judge; default all")
-      .text("--map", "map", "what the part should have: a built-in socket map or a file; default: whichever fits")
+      .map()
       .text("--svg", "svg", "drawing of the package to make, of one case");
 
   CLI::App& board = noun("board", "the fixture board itself");

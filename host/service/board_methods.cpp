@@ -85,6 +85,16 @@ Result<link::BoardAddress> board_address(json::Reader& params) {
   return link::parse_board_address(*text);
 }
 
+// The socket map that the user names, by name or file; nothing: whichever built-in one fits.
+Result<std::optional<contact::SocketMap>> named_map(json::Reader& params) {
+  const auto name = params.text_or("map", "");
+  if (!name) return failure(name.error());
+  if (name->empty()) return std::optional<contact::SocketMap>();
+  auto loaded = load_map(*name);
+  if (!loaded) return failure(loaded.error());
+  return std::optional<contact::SocketMap>(std::move(*loaded));
+}
+
 Result<std::optional<Millivolts>> consent(json::Reader& params) {
   const auto supply = params.number_or("supply_mV", 0, 3300, 0);
   if (!supply) return failure(supply.error());
@@ -120,6 +130,8 @@ Result<json::Object> chip_identify(json::Reader& params, const JobHooks& hooks) 
   if (!address) return failure(address.error());
   const auto allowed = consent(params);
   if (!allowed) return failure(allowed.error());
+  auto map = named_map(params);
+  if (!map) return failure(map.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
 
   asio::io_context io(1);
@@ -127,6 +139,7 @@ Result<json::Object> chip_identify(json::Reader& params, const JobHooks& hooks) 
                                                     [&](board::BoardClient& board) -> asio::awaitable<Result<json::Object>> {
                                                       capture::IdentifyOptions options;
                                                       options.consent = *allowed;
+                                                      options.map = std::move(*map);
                                                       auto powered = co_await capture::power_and_identify(board, options);
                                                       if (!powered) co_return failure(powered.error());
                                                       const auto down = co_await powered->lease.power_down();
@@ -149,9 +162,12 @@ Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks) {
   if (!blocks) return failure(blocks.error());
   const auto bench = params.text_or("bench", "");
   if (!bench) return failure(bench.error());
+  auto map = named_map(params);
+  if (!map) return failure(map.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
 
   capture::ReadOptions options;
+  options.map = std::move(*map);
   options.folder = *into;
   options.passes = static_cast<std::uint32_t>(*passes);
   options.blocks = *blocks;
@@ -194,16 +210,13 @@ Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks) {
 Result<json::Object> socket_check(json::Reader& params, const JobHooks& hooks) {
   auto address = board_address(params);
   if (!address) return failure(address.error());
-  const auto map_name = params.text_or("map", ""), svg = params.text_or("svg", ""), bench = params.text_or("bench", "");
-  for (const auto* text : {&map_name, &svg, &bench})
+  const auto svg = params.text_or("svg", ""), bench = params.text_or("bench", "");
+  for (const auto* text : {&svg, &bench})
     if (!*text) return failure(text->error());
+  const auto named = named_map(params);
+  if (!named) return failure(named.error());
+  const std::optional<contact::SocketMap>& map = *named;
   if (const auto done = params.finish(); !done) return failure(done.error());
-  std::optional<contact::SocketMap> map;
-  if (!map_name->empty()) {
-    auto loaded = load_map(*map_name);
-    if (!loaded) return failure(loaded.error());
-    map.emplace(std::move(*loaded));
-  }
   if (const auto free = check_drawing_target(*svg); !free) return failure(free.error());
   if (const auto there = ensure_bench(*bench); !there) return failure(there.error());
   asio::io_context io(1);

@@ -107,17 +107,19 @@ Result<json::Object> supply_plot(json::Reader& params, const JobHooks&) {
   files::FileSystem& system = files::posix();
   const auto trace = measure::load_trace(system, paths->trace, *known);
   if (!trace) return failure(trace.error());
-  std::optional<measure::LoadedTrace> burst, twin;
+  std::optional<measure::LoadedTrace> burst;
+  std::vector<supply::Features> runs;
   if (!paths->burst.empty()) {
     auto loaded = measure::load_trace(system, paths->burst, *known);
     if (!loaded) return failure(loaded.error());
     burst.emplace(std::move(*loaded));
   }
-  if (!paths->twin.empty()) {
-    auto loaded = measure::load_trace(system, paths->twin.front(), *known);
+  for (const std::string& path : paths->twin) {
+    auto loaded = measure::load_trace(system, path, *known);
     if (!loaded) return failure(loaded.error());
-    twin.emplace(std::move(*loaded));
+    runs.push_back(std::move(loaded->features));
   }
+  const auto beside = supply::compare(trace->features, runs);
   supply::Settings settings;
   settings.rail = known->rail;
   settings.limit_mA = known->limit_mA;
@@ -126,7 +128,7 @@ Result<json::Object> supply_plot(json::Reader& params, const JobHooks&) {
   input.trace = &trace->features;
   input.header = trace->header;
   if (known->limit_mA) input.header.limit_mA = known->limit_mA;
-  input.twin = twin ? &twin->features : nullptr;
+  input.twin = beside ? &runs[beside->run] : runs.empty() ? nullptr : &runs.front();
   input.diagnosis = supply::diagnose(trace->features, trace->header, settings, burst ? &burst->features : nullptr, input.twin).front();
   if (trace->features.t_on_s) {
     constexpr double kBefore = 1e-3, kBehind = 9e-3;
@@ -138,8 +140,7 @@ Result<json::Object> supply_plot(json::Reader& params, const JobHooks&) {
     input.switch_on = std::move(*samples);
     input.switch_on_s = on;
   }
-  if (twin && trace->features.t_on_s)
-    if (const auto beside = supply::compare(trace->features, twin->features)) input.parts_s = beside->parts_s;
+  if (beside) input.parts_s = beside->beside.parts_s;
   const std::string drawing = supply::plot_svg(input);
   if (const auto written = files::write_whole(system, *to, as_bytes(drawing)); !written) return failure(written.error());
   return json::Object{{"trace", paths->trace}, {"to", *to}, {"fault", std::string(supply::key_of(input.diagnosis.fault))}, {"bytes", drawing.size()}, {"notes", to_json(paths->notes)}};

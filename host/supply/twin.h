@@ -13,7 +13,8 @@ struct TwinComparison {
   // Mean difference of the aligned currents over the twin's mean current; 0 is alike. Two runs of one board come to a
   // few hundredths, since bursts never fall alike.
   double distance = 0;
-  // When the two part for good, in seconds after switch-on; nothing when they never do within what both show.
+  // When the two part for 5 ms and more, in seconds after switch-on; nothing when they never do within what both show. Two
+  // runs of one board do, too, one time in three: whether it counts, TwinReport says.
   std::optional<double> parts_s;
   std::string stage;                     // what the twin does at that moment
   std::vector<std::string> differences;  // in numbers, most telling first
@@ -33,7 +34,7 @@ struct TwinReport {
   double repeatability = 0;     // greatest distance between two runs of the twin, at least 0.01
   bool assumed = false;         // there is one run only: what two runs of one board usually differ by
   double times = 0;             // distance over repeatability
-  bool alike = false;           // never parted, and at most twice the repeatability apart
+  bool alike = false;           // at most 2.5 times the repeatability apart, and so never parted
   std::string text() const;     // one sentence for people
 };
 // Looks at the first 5 runs. Nothing when the trace or every run lacks its switch-on.

@@ -85,6 +85,20 @@ class Check(bench.BenchTest):
         named = self.succeed("socket", "check", "--board", board, "--map", "tsop48-x8-2ce", code=6)
         self.assertEqual((named["verdict"], named["pins"]), ("open_pins", [6]))
 
+    def test_a_named_map_is_asked_for_before_power(self):
+        one = self.fixture()
+        self.refuse("e307", 6, "chip", "identify", "--board", one, "--map", "tsop48-x8-2ce", *CONSENT)
+        self.refuse("e307", 6, "chip", "read", "--board", one, "--map", "tsop48-x8-2ce", "--passes", 1, "--into", "no", *CONSENT)
+        self.succeed("chip", "identify", "--board", one, "--map", "tsop48-x8", *CONSENT)
+        self.assertIn("tsop48-x8", self.said(self.refuse("e101", 2, "chip", "identify", "--board", one, "--map", "nowhere")))
+
+    def test_leakage_is_a_note_beside_seated(self):
+        told = self.succeed("socket", "check", "--board", self.fixture(socket={"leakage_ohm": 5200, "leaking_pins": [17, 18]}))
+        self.assertEqual((told["verdict"], told["power_allowed"]), ("seated", True))
+        self.assertEqual(sum("flux residue" in note for note in told["notes"]), 2, told["notes"])
+        told = self.succeed("socket", "check", "--board", self.fixture(socket={"leakage_ohm": 1e6, "leaking_pins": [17, 18]}))
+        self.assertEqual((told["verdict"], told["notes"]), ("seated", []))
+
     def test_the_package_is_drawn(self):
         board = self.fixture(socket={"open_pins": [17]})
         done = self.run_it("socket", "check", "--board", board, "--svg", "contacts.svg")

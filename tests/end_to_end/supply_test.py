@@ -110,6 +110,26 @@ class Supply(bench.BenchTest):
         kinds = [line["kind"] for line in self.log()]
         self.assertEqual(kinds, ["supply.power_up", "supply.recorded"] * 4)
 
+    def test_readings_before_power_are_kept_once_and_a_second_try_is_told(self):
+        keep = ("supply", "cold", "--board", self.circuit(), "--board-number", "AB-12", "--controller", "CX-9", "--keep-as-twin")
+        first, second = self.succeed(*keep), self.succeed(*keep)
+        self.assertEqual((first["kept_as_twin"], first["notes"]), (True, []))
+        self.assertFalse(second["kept_as_twin"])
+        self.assertIn("not kept", " ".join(second["notes"]))
+        self.assertEqual([line["facts"]["kept"] for line in self.log() if line["kind"] == "twin.cold"], [True, False])
+        self.assertTrue(self.succeed("supply", "cold", "--board", self.circuit(), "--board-number", "ab12")["with_twin"])
+
+    def test_recording_of_a_boot_loop_ends_at_its_second_period(self):
+        board = self.circuit(boot="restarts", restart_ms=150)
+        ended = self.record(board, "loop.csv.gz", seconds=20)
+        self.assertTrue(ended["ended_at_boot_loop"])
+        self.assertEqual(ended["diagnoses"][0]["fault"], "boot_loop")
+        self.assertLess(ended["features"]["duration_s"], 10)
+        self.assertIn("--whole", " ".join(ended["notes"]))
+        whole = self.record(board, "whole.csv.gz", "--whole", seconds=2)
+        self.assertFalse(whole["ended_at_boot_loop"])
+        self.assertGreater(whole["features"]["duration_s"], 1.5)
+
     def test_twin_is_kept_found_and_compared(self):
         for i in range(3):  # three boards of one kind: stages differ from run to run and seed to seed
             board = self.fixture("good.json", chip=False, seed=20 + i, patient={"circuit": {}})
@@ -149,12 +169,14 @@ class Supply(bench.BenchTest):
     def test_traces_that_are_none(self):
         self.refuse("e505", 2, "supply", "diagnose", "nowhere.csv")
         for name, data in (("text.csv", b"dear client\n"), ("empty.csv", b""), ("cut.csv.gz", (CURRENT / "s001.csv.gz").read_bytes()[:2000]),
-                           ("numbers.csv", b"time_s,current_mA,vbus_V\n0,1,five\n")):
+                           ("numbers.csv", b"time_s,current_mA,vbus_V\n0,1,five\n"), ("report.json", b'{"diagnoses": []}\n')):
             with self.subTest(name):
                 (self.folder / name).write_bytes(data)
                 done = self.run_it("supply", "diagnose", name, "--json")
                 self.assertIn(done.code, (2, 7), done.text)
                 self.assertIn(name, self.said(self.only_object(done)["error"]))
+                if name == "report.json":
+                    self.assertIn("this is JSON", self.said(self.only_object(done)["error"]))
 
 
 if __name__ == "__main__":

@@ -67,6 +67,53 @@ TEST(Twin, DistanceIsMeasuredInTheTwinsOwnRepeatability) {
   EXPECT_GT(leaking->times, 10);
 }
 
+Features run_of(const Board& board, std::uint64_t seed, Boot how, double short_ohm, bool host) {
+  Random r(seed);
+  FaultCircuit fault;
+  fault.short_3V3_ohm = short_ohm;
+  const Bench bench;
+  std::vector<Block> load;
+  boot(load, r, board, bench.t_on_s + bench.ramp_ms * 1e-3 + (board.soft_start_ms + 0.6) * 1e-3, bench.end_s, how, host);
+  return features_of(simulate(board, bench, fault, load, r));
+}
+
+// Where the line between alike and parted lies, on boards drawn at random, with one run kept and with three.
+TEST(Twin, OfManyBoardsTheGoodStayAlikeAndTheFaultyPart) {
+  constexpr std::uint64_t kBoards = 16;
+  for (std::uint64_t i = 0; i < kBoards; ++i) {
+    SCOPED_TRACE(i);
+    Random random(5000 + i);
+    const Board board = random_board(random);
+    const bool host = i % 2 != 0;
+    std::vector<Features> runs;
+    for (std::uint64_t k = 0; k < 3; ++k) runs.push_back(run_of(board, 50 * i + k, Boot::whole, 1e9, host));
+    const Features good = run_of(board, 50 * i + 9, Boot::whole, 1e9, host);
+    const std::pair<Boot, double> faults[] = {{Boot::memory_silent, 1e9}, {Boot::no_clock, 1e9}, {Boot::memory_blank, 1e9}, {Boot::whole, 60}, {Boot::whole, 330}};
+    std::vector<Features> faulty;
+    for (const auto& [how, short_ohm] : faults) faulty.push_back(run_of(board, 50 * i + 10, how, short_ohm, host));
+    for (const std::size_t kept : {1, 3}) {
+      const auto known = std::span(runs).first(kept);
+      const auto same = compare(good, known);
+      ASSERT_TRUE(same);
+      EXPECT_TRUE(same->alike) << kept << ": " << same->text();
+      EXPECT_FALSE(same->beside.parts_s);
+      for (std::size_t n = 0; n < faulty.size(); ++n) {
+        const auto& [how, short_ohm] = faults[n];
+        const auto other = compare(faulty[n], known);
+        ASSERT_TRUE(other);
+        EXPECT_FALSE(other->alike) << kept << " runs, boot " << static_cast<int>(how) << ", " << short_ohm << " ohm: " << other->text();
+        ASSERT_TRUE(other->beside.parts_s) << other->text();
+        if (how == Boot::memory_silent) {
+          EXPECT_NEAR(*other->beside.parts_s, runs[other->run].first_dense_s, 0.03);
+        }
+        if (short_ohm < 1e3) {
+          EXPECT_LT(*other->beside.parts_s, 0.03);  // warping may take 10 mA more for the next stage, once it has come
+        }
+      }
+    }
+  }
+}
+
 TEST(Twin, OneRunAloneIsMeasuredByWhatIsUsual) {
   const std::vector<Features> runs{run(1)};
   const auto report = compare(run(2), runs);
