@@ -216,6 +216,18 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       .number("--pass", "pass", "which pass, counted from 1", 1, 255, true)
       .text("--to", "to", "file to make, or - for standard output", true);
 
+  CLI::App& ecc = noun("ecc", "the error-correcting code of the pages");
+  add(ecc, "ecc.find", "find", "find out which code protects the pages, and where its bytes lie",
+      "  steadycell ecc find case7 --to scheme.json\n"
+      "  steadycell ecc find case7-image --json")
+      .text("FROM", "from", "capture or image folder", true)
+      .text("--to", "to", "scheme file to make when a code is found");
+  add(ecc, "ecc.check", "check", "decode every page and count what the code finds; changes nothing",
+      "  steadycell ecc check case7 --scheme scheme.json\n"
+      "  steadycell ecc check case7-image --json")
+      .text("FROM", "from", "capture or image folder", true)
+      .text("--scheme", "scheme", "file with the ECC scheme; default the one in the image");
+
   CLI::App& image = noun("image", "the settled image and its evidence");
   add(image, "image.show", "show", "say what an image holds", "  steadycell image show case7-image")
       .text("IMAGE", "image", "image folder", true);

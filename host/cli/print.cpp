@@ -261,6 +261,40 @@ std::string print_image(const json::Object& result) {
   return out + verdict_rows(result) + cause_rows(result) + unsafe_rows(result) + notes(result);
 }
 
+std::string print_ecc_check(const json::Object& result) {
+  std::string out = row("checked", fmt::format("{} {}, {} pages", word(result, "kind"), word(result, "from"), count(result, "pages")));
+  out += row("codewords", fmt::format("{}: {} clean, {} corrected, {} failed; {} erased ones beside", count(result, "codewords"), count(result, "clean"),
+                                      count(result, "corrected"), count(result, "failed"), count(result, "erased")));
+  const json::Array& histogram = list(result, "histogram");
+  for (std::size_t errors = 0; errors < histogram.size(); ++errors)
+    if (const std::string steps = json::text_of(histogram[errors]); steps != "0") out += fmt::format("  {:>3} wrong      {}\n", errors, steps);
+  out += row("corrected bits", word(result, "corrected_bits"));
+  if (word(result, "raw_error_rate") != "-") out += row("error rate", fmt::format("{:.2e} per bit", real(result, "raw_error_rate")));
+  if (const json::Object* verdicts = part(result, "verdicts"))
+    for (const auto& [name, meaning] : kMeaning)
+      if (const std::uint64_t pages = count(*verdicts, name)) out += fmt::format("  {:<14} {:<8} {}\n", name, pages, meaning);
+  return out + notes(result);
+}
+
+std::string print_ecc_find(const json::Object& result) {
+  std::string out;
+  if (const json::Object* scheme = part(result, "scheme")) {
+    std::string code = word(*scheme, "code");
+    if (code != "hamming") code += fmt::format(", m {}, t {}, polynomial {}", count(*scheme, "m"), count(*scheme, "t"), word(*scheme, "polynomial"));
+    out += row("code", code + ", " + word(*scheme, "bit_order"));
+    const json::Array& steps = list(*scheme, "steps");
+    out += row("steps", fmt::format("{} a page; the first: {}", steps.size(), steps.empty() ? "-" : json::text_of(steps[0])));
+    out += row("mask", word(*scheme, "mask") == "-" ? "none" : word(*scheme, "mask")) + row("erased pages", word(*scheme, "erased"));
+    out += row("explains", fmt::format("{} of {} written pages", count(result, "pages_explained"), count(result, "pages_tried")));
+  } else {
+    out += row("code", "no algebraic code found");
+    out += row("tried on", fmt::format("{} written pages, {} erased ones beside", count(result, "pages_tried"), count(result, "erased_pages")));
+  }
+  out += row("search", fmt::format("{} hypotheses in {:.1f} s", count(result, "hypotheses"), real(result, "seconds")));
+  if (word(result, "to") != "-") out += row("file", word(result, "to"));
+  return out + notes(result);
+}
+
 std::string print_verify(const json::Object& result) {
   return fmt::format("{}: all {} files match their recorded hashes\n", word(result, "image"), count(result, "files"));
 }
@@ -334,7 +368,7 @@ std::string text_for_people(std::string_view method, const json::Object& result)
       {"capture.export", print_pass},   {"image.verify", print_verify},    {"image.export", print_export},     {"supply.record", print_record},
       {"supply.diagnose", print_diagnose}, {"supply.cold", print_cold},      {"supply.keep_twin", print_keep_twin},
       {"supply.plot", print_plot},         {"socket.check", print_socket},   {"socket.judge", print_socket},
-      {"board.check", print_board_check},  {"status", print_status},         {"doctor", print_doctor}};
+      {"board.check", print_board_check},  {"ecc.find", print_ecc_find},  {"ecc.check", print_ecc_check},  {"status", print_status},         {"doctor", print_doctor}};
   const auto printer = kPrinters.find(method);
   return printer == kPrinters.end() ? json::text_of(result) + "\n" : printer->second(result);
 }

@@ -6,30 +6,20 @@
 
 #include "base/text.h"
 #include "chip/identity.h"
-#include "ecc/scheme.h"
 #include "files/atomic.h"
 #include "passes/capture.h"
 #include "passes/export.h"
 #include "passes/import.h"
 #include "service/methods.h"
 #include "service/results.h"
+#include "service/settle_hooks.h"
 #include "settle/image_files.h"
 #include "settle/settle.h"
 
 namespace steadycell::service {
 namespace {
 
-constexpr std::uint64_t kMaxParameterPage = 1 << 20, kMaxScheme = 4 << 20;
-
-settle::Hooks settle_hooks(const JobHooks& hooks) {
-  settle::Hooks out;
-  out.stop = hooks.stop;
-  if (hooks.progress)
-    out.progress = [&hooks](const settle::Progress& now) {
-      hooks.progress({.stage = std::string(now.stage), .unit = "blocks", .done = now.done, .total = now.total, .bytes = now.bytes, .bytes_per_second = 0, .seconds_left = -1});
-    };
-  return out;
-}
+constexpr std::uint64_t kMaxParameterPage = 1 << 20;
 
 json::Object image_json(const std::string& image, const image::Manifest& manifest, const Digest& sha256, const std::map<image::Cause, std::uint64_t>& causes) {
   json::Object result{{"image", image}, {"pages", manifest.summary.total()}};
@@ -161,12 +151,9 @@ Result<json::Object> capture_settle(json::Reader& params, const JobHooks& hooks)
   request.version = STEADYCELL_VERSION;
   request.build = STEADYCELL_BUILD;
   if (!ecc->empty()) {
-    const auto text = files::read_text(files::posix(), *ecc, kMaxScheme);
-    if (!text) return failure(text.error());
-    auto value = json::parse(*text);
-    if (!value) return failure(Error(value.error()).during("reading ECC scheme {}", *ecc));
-    if (const auto scheme = ecc::parse_scheme(*value); !scheme) return failure(Error(scheme.error()).at(*ecc));
-    request.scheme = std::move(*value);
+    auto scheme = read_scheme(*ecc);
+    if (!scheme) return failure(scheme.error());
+    request.scheme = std::move(*scheme);
   }
   const auto summary = settle::settle(files::posix(), request, settle_hooks(hooks));
   if (!summary) return failure(summary.error());

@@ -19,8 +19,9 @@ Result<json::Object> Service::call(std::string_view method, const json::Value& p
       {"socket.check", socket_check},     {"supply.record", supply_record},     {"supply.cold", supply_cold},
       {"supply.keep_twin", supply_keep_twin}, {"supply.plot", supply_plot},         {"supply.diagnose", supply_diagnose},
       {"capture.import", capture_import}, {"capture.settle", capture_settle},   {"image.show", image_show},
-      {"capture.export", capture_export}, {"image.verify", image_verify},     {"image.export", image_export},       {"socket.judge", socket_judge},
-      {"board.check", board_check}};
+      {"capture.export", capture_export}, {"image.verify", image_verify},       {"image.export", image_export},
+      {"socket.judge", socket_judge},     {"board.check", board_check},         {"ecc.find", ecc_find},
+      {"ecc.check", ecc_check}};
   const auto found = kMethods.find(method);
   if (found == kMethods.end()) return failure(ErrorCode::wrong_usage, "there is no method \"{}\"", method);
   json::Reader reader(params, "");

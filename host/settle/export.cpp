@@ -1,6 +1,7 @@
 #include <algorithm>
 
 #include "files/atomic.h"
+#include "settle/block_reader.h"
 #include "settle/image_files.h"
 #include "settle/image_reader.h"
 #include "settle/scheme.h"
@@ -54,55 +55,6 @@ Result<std::vector<Span>> selected(const ImageReader& reader, const ExportReques
   }
   return spans;
 }
-
-// Goes through whole blocks of the image, each compared with its recorded hash.
-class BlockReader {
- public:
-  static Result<BlockReader> make(const ImageReader& reader) {
-    auto hashes = reader.block_hashes();
-    if (!hashes) return failure(hashes.error());
-    return BlockReader(reader, std::move(*hashes));
-  }
-
-  // The bytes of block `index` in image order; valid until the next call.
-  Result<ByteSpan> read(std::uint64_t index) {
-    std::uint64_t before = 0;
-    for (const image::LunCoverage& lun : reader_->coverage().luns()) {
-      if (index < before + lun.blocks()) return read_from(lun, index, index - before);
-      before += lun.blocks();
-    }
-    return failure(ErrorCode::internal, "block {} of an image of {}", index, before);
-  }
-
- private:
-  BlockReader(const ImageReader& reader, Bytes hashes)
-      : reader_(&reader), hashes_(std::move(hashes)), block_(reader.manifest().geometry.block_raw_bytes()) {}
-
-  Result<ByteSpan> read_from(const image::LunCoverage& lun, std::uint64_t index, std::uint64_t in_file) {
-    if (lun.file != open_name_) {
-      auto opened = reader_->open_file(lun.file);
-      if (!opened) return failure(opened.error());
-      open_file_ = std::move(*opened);
-      open_name_ = lun.file;
-    }
-    const auto got = open_file_->read_at(in_file * block_.size(), block_);
-    if (!got) return failure(got.error());
-    const Digest digest = Sha256::of(ByteSpan(block_).first(*got));
-    if (!std::equal(digest.begin(), digest.end(), hashes_.begin() + static_cast<std::ptrdiff_t>(index * digest.size()))) {
-      const std::uint32_t per_block = reader_->manifest().geometry.pages_per_block;
-      const auto first = reader_->coverage().page_at(index * per_block);
-      return failure(Error(ErrorCode::hash_mismatch, "the bytes in the image are not those that were settled")
-                         .at(fmt::format("{} pages {}-{}", lun.file, first->page.index,
-                                         first->page.index + per_block - 1)));
-    }
-    return ByteSpan(block_);
-  }
-
-  const ImageReader* reader_;
-  Bytes hashes_, block_;
-  std::string open_name_;
-  std::unique_ptr<files::File> open_file_;
-};
 
 Result<void> count_unsafe(const ImageReader& reader, const std::vector<Span>& spans, Exported& exported) {
   std::uint64_t at = 0;

@@ -17,6 +17,8 @@ namespace steadycell::settle {
 
 // `confirmed` and `corrected` need a bound on being false of at most this (docs/design.md, rule 2).
 inline constexpr double kMostFalseOdds = 1e-6;
+// Error rates are measured on at most so many blocks, spread evenly.
+inline constexpr std::uint64_t kMeasuredBlocks = 128;
 
 struct Judgement {
   image::Verdict verdict = image::Verdict::doubtful;
@@ -39,6 +41,8 @@ class CodeJudge {
   // Adds what the code says of a voted page to the statistics that the odds rest on.
   void measure(ByteSpan voted);
   const ecc::CodeStatistics& measured() const { return measured_; }
+  // Over all judged pages.
+  const ecc::CodeStatistics& judged() const { return judged_; }
 
   // Corrects `voted` into `best`. A page of which a step fails is `doubtful`, and its other steps stay corrected. The
   // verdict is about the bytes that the code covers; wavering bits elsewhere are counted in loose_pages().

@@ -5,6 +5,7 @@
 #include "passes/capture.h"
 #include "settle/block_voter.h"
 #include "settle/bundle_writer.h"
+#include "settle/coverage.h"
 #include "settle/evidence.h"
 #include "settle/judge.h"
 
@@ -12,37 +13,12 @@ namespace steadycell::settle {
 namespace {
 
 constexpr std::uint64_t kCounterBytes = std::uint64_t{24} << 20;
-constexpr std::uint64_t kMeasuredBlocks = 128;
 constexpr std::uint8_t kFill = 0xFF;  // as an erased cell reads: harmless to whatever parses the image
 
 struct CoveredBlock {
   UnitPlace place;
   BlockAddress block;
 };
-
-// Blocks with at least one unit, place after place.
-std::vector<image::LunCoverage> coverage_of(const passes::CaptureReader& reader) {
-  std::vector<image::LunCoverage> luns;
-  const Geometry& geometry = reader.head().geometry;
-  for (const passes::TargetIdentity& target : reader.head().targets) {
-    for (std::uint32_t lun = 0; lun < geometry.luns; ++lun) {
-      image::LunCoverage covered;
-      covered.place = {target.target, static_cast<std::uint8_t>(lun)};
-      for (std::uint32_t block = 0; block < geometry.blocks; ++block) {
-        if (reader.units().passes_of(covered.place, {block}) == 0) continue;
-        if (!covered.ranges.empty() && covered.ranges.back().first + covered.ranges.back().count == block) {
-          ++covered.ranges.back().count;
-        } else {
-          covered.ranges.push_back({block, 1});
-        }
-      }
-      if (!covered.ranges.empty()) luns.push_back(std::move(covered));
-    }
-  }
-  std::sort(luns.begin(), luns.end(), [](const auto& a, const auto& b) { return a.place < b.place; });
-  for (image::LunCoverage& lun : luns) lun.file = image::pages_file_name(lun.place, luns.size() == 1);
-  return luns;
-}
 
 image::Cause cause_of_missing(passes::PageStatus status) {
   switch (status) {

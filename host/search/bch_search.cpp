@@ -1,0 +1,340 @@
+#include <algorithm>
+#include <map>
+
+#include "search/parts.h"
+#include "search/syndromes.h"
+
+namespace steadycell::search {
+namespace {
+
+using ecc::Range;
+using ecc::Step;
+
+constexpr unsigned kMostT = 72;
+constexpr std::uint32_t kMostMetadata = 32, kMostChunkGap = 64;
+
+// How the probes judge one place: by t, how many show a run of at least one and of at least two zeros.
+class Votes {
+ public:
+  void add(Fit fit) {
+    if (fit.zeros == 0) return;
+    auto& [one, two] = by_t_[fit.t];
+    ++one;
+    if (fit.zeros >= 2) ++two;
+    score_ += std::min(fit.zeros, 3u);
+  }
+  // The t that is believed, or 0: one run of two or more is rare by chance (2^-2m), so are several of one.
+  unsigned t() const {
+    unsigned best = 0, most = 0;
+    for (const auto& [t, count] : by_t_)
+      if ((count.second >= 1 || count.first >= 3) && count.first + count.second > most) {
+        best = t;
+        most = count.first + count.second;
+      }
+    return best;
+  }
+  unsigned score() const { return score_; }
+
+ private:
+  std::map<unsigned, std::pair<unsigned, unsigned>> by_t_;
+  unsigned score_ = 0;
+};
+
+class BchSearch {
+ public:
+  BchSearch(const Sample& sample, const Task& task, const ecc::GaloisField& field, const std::atomic<bool>* stop)
+      : sample_(sample),
+        task_(task),
+        steps_(sample.page_bytes() / task.step_bytes),
+        code_room_(std::min<std::uint32_t>((task.m * kMostT + 7) / 8, sample.spare_bytes() / steps_)),
+        field_(field),
+        most_t_(std::min({kMostT, code_room_ * 8 / task.m, (field.order() - 1) / 2})),
+        tables_(field, most_t_, task.bit_order),
+        finder_(field, most_t_),
+        varying_(varying_bytes(sample)),
+        stop_(stop) {
+    if (most_t_ == 0) return;
+    const bool many = task.family == Family::metadata || sample.spare_bytes() > 256;  // places, so fewer probes
+    probes_ = make_probes(sample, {0, task.step_bytes}, many ? 1 : 3, many ? 7 : 16);
+  }
+
+  TaskResult run() {
+    if (most_t_ == 0 || probes_.size() < 3) return result_;
+    switch (task_.family) {
+      case Family::spare: spare(); break;
+      case Family::metadata: metadata(); break;
+      case Family::chunks: chunks(); break;
+    }
+    return result_;
+  }
+
+ private:
+  std::uint32_t code_bytes(unsigned t) const { return (task_.m * t + 7) / 8; }
+
+  // --- code in the spare area
+
+  // Sums at the borders of the steps, then at every byte of the spare area.
+  void make_sums() {
+    std::vector<std::uint32_t> places;
+    for (std::uint32_t step = 0; step <= steps_; ++step) places.push_back(step * task_.step_bytes);
+    for (std::uint32_t at = 1; at <= sample_.spare_bytes(); ++at) places.push_back(sample_.page_bytes() + at);
+    for (const Probe& probe : probes_) sums_.emplace_back(tables_, probe.bytes, places);
+  }
+  std::span<const std::uint16_t> before_step(std::size_t probe, std::uint32_t step) const { return sums_[probe].at(step); }
+  std::span<const std::uint16_t> before_spare(std::size_t probe, std::uint32_t at) const { return sums_[probe].at(steps_ + at); }
+
+  // Syndromes of the data of a step when byte `at` of the spare area follows it.
+  Syndromes data_before(std::size_t probe, std::uint32_t step, std::int64_t at) const {
+    const auto from = before_step(probe, step), to = before_step(probe, step + 1);
+    Syndromes sum(to.begin(), to.end());
+    for (std::size_t k = 0; k < sum.size(); ++k) sum[k] = static_cast<std::uint16_t>(sum[k] ^ from[k]);
+    tables_.move(sum, std::int64_t{sample_.page_bytes()} + at - std::int64_t{step + 1} * task_.step_bytes);
+    return sum;
+  }
+  // XORs the spare bytes [from, to) in place.
+  void add_spare(Syndromes& sum, std::size_t probe, std::uint32_t from, std::uint32_t to) const {
+    const auto a = before_spare(probe, from), b = before_spare(probe, to);
+    for (std::size_t k = 0; k < sum.size(); ++k) sum[k] = static_cast<std::uint16_t>(sum[k] ^ a[k] ^ b[k]);
+  }
+
+  // Step 0 first: its metadata and code are [start, end) of the spare area for some start and end.
+  void spare() {
+    make_sums();
+    const std::uint32_t spare = sample_.spare_bytes(), room = code_room_ + std::min(kMostMetadata, spare / 4);
+    std::vector<Syndromes> base(probes_.size());
+    Syndromes sum(most_t_);
+    for (std::uint32_t start = 0; start < spare && !stopped(stop_); ++start) {
+      for (std::size_t p = 0; p < probes_.size(); ++p) {
+        base[p] = data_before(p, 0, start);
+        const auto before = before_spare(p, start);
+        for (std::size_t k = 0; k < most_t_; ++k) base[p][k] = static_cast<std::uint16_t>(base[p][k] ^ before[k]);
+      }
+      for (std::uint32_t end = start + 1; end <= std::min(spare, start + room); ++end) {
+        const unsigned fits = std::min(most_t_, (end - start) * 8 / task_.m);
+        if (fits == 0 || !varying_[sample_.page_bytes() + end - 1]) continue;  // a code's last byte is never constant
+        Votes votes;
+        for (std::size_t p = 0; p < probes_.size(); ++p) {
+          const auto before = before_spare(p, end);
+          for (std::size_t k = 0; k < fits; ++k) sum[k] = static_cast<std::uint16_t>(base[p][k] ^ before[k]);
+          votes.add(finder_.find(std::span(sum).first(fits), fits));
+        }
+        ++result_.hypotheses;
+        const unsigned t = votes.t();
+        if (t == 0 || code_bytes(t) > end - start) continue;
+        if (lay_out_spare(t, end - start - code_bytes(t), end - code_bytes(t))) return;
+      }
+    }
+  }
+
+  // The code is known; where do the other steps have theirs?
+  bool lay_out_spare(unsigned t, std::uint32_t metadata, std::uint32_t first_code) {
+    ecc::Scheme scheme = bare_scheme(sample_, task_);
+    scheme.t = t;
+    const std::uint32_t code = code_bytes(t), page = sample_.page_bytes();
+    for (std::uint32_t step = 0; step < steps_; ++step) {
+      std::uint32_t at = first_code;
+      if (step > 0) {
+        unsigned most = 1;
+        bool any = false;
+        for (std::uint32_t start = metadata; start + code <= sample_.spare_bytes(); ++start) {
+          const unsigned score = score_spare(t, step, metadata, start);
+          if (score <= most) continue;
+          most = score;
+          at = start;
+          any = true;
+        }
+        if (!any) return false;
+      }
+      Step laid{.data = {{step * task_.step_bytes, task_.step_bytes}}, .metadata = {}, .code = {{page + at, code}}};
+      if (metadata > 0) laid.metadata = {{page + at - metadata, metadata}};
+      scheme.steps.push_back(std::move(laid));
+    }
+    return settle_on(std::move(scheme));
+  }
+
+  unsigned score_spare(unsigned t, std::uint32_t step, std::uint32_t metadata, std::uint32_t code_at) {
+    Votes votes;
+    for (std::size_t p = 0; p < probes_.size(); ++p) {
+      Syndromes sum = data_before(p, step, std::int64_t{code_at} - metadata);
+      add_spare(sum, p, code_at - metadata, code_at + code_bytes(t));
+      const Fit fit = finder_.find(sum, t);
+      if (fit.t == t) votes.add(fit);
+    }
+    return votes.score();
+  }
+
+  // --- metadata apart from the code
+
+  void metadata() {
+    make_sums();
+    const std::uint32_t spare = sample_.spare_bytes();
+    const std::uint32_t most_start = std::min<std::uint32_t>(spare, spare > 128 ? 8 : 64);
+    const std::vector<std::uint32_t> lengths = spare > 128 ? std::vector<std::uint32_t>{4, 8, 2, 6} : std::vector<std::uint32_t>{4, 8, 2, 6, 1, 3, 5, 7, 10, 12, 14, 16};
+    for (const std::uint32_t length : lengths)
+      for (std::uint32_t start = 0; start < most_start && start + length <= spare; ++start)
+        for (std::uint32_t code_at = 0; code_at < spare && !stopped(stop_); ++code_at) {
+          if (code_at < start + length && code_at + code_bytes(1) > start) continue;
+          if (code_at == start + length) continue;  // that is Family::spare
+          if (try_metadata({start, length}, code_at)) return;
+        }
+  }
+
+  bool try_metadata(Range metadata, std::uint32_t code_at) {
+    std::vector<Syndromes> base(probes_.size());
+    for (std::size_t p = 0; p < probes_.size(); ++p) base[p] = with_metadata(p, 0, metadata, code_at);
+    Syndromes sum(most_t_);
+    for (unsigned t = 1; t <= most_t_; ++t) {
+      const std::uint32_t end = code_at + code_bytes(t);
+      if (end > sample_.spare_bytes() || (code_at < metadata.offset && end > metadata.offset)) break;
+      if (!varying_[sample_.page_bytes() + end - 1]) continue;
+      Votes votes;
+      for (std::size_t p = 0; p < probes_.size(); ++p) {
+        const auto from = before_spare(p, code_at), to = before_spare(p, end);
+        for (std::size_t k = 0; k < t; ++k) sum[k] = static_cast<std::uint16_t>(base[p][k] ^ from[k] ^ to[k]);
+        const Fit fit = finder_.find(std::span(sum).first(t), t);
+        if (fit.t == t) votes.add(fit);
+      }
+      ++result_.hypotheses;
+      if (votes.t() == t && lay_out_metadata(t, metadata, code_at)) return true;
+    }
+    return false;
+  }
+
+  // Data and metadata of a step as they stand before its code at `code_at`.
+  Syndromes with_metadata(std::size_t probe, std::uint32_t step, Range metadata, std::uint32_t code_at) const {
+    Syndromes moved(most_t_, 0);
+    add_spare(moved, probe, metadata.offset, metadata.offset + metadata.length);
+    tables_.move(moved, std::int64_t{code_at} - metadata.length - metadata.offset);
+    const Syndromes data = data_before(probe, step, std::int64_t{code_at} - metadata.length);
+    for (std::size_t k = 0; k < moved.size(); ++k) moved[k] = static_cast<std::uint16_t>(moved[k] ^ data[k]);
+    return moved;
+  }
+
+  // Each step has its own metadata as far from its code as step 0, or all share those of step 0.
+  bool lay_out_metadata(unsigned t, Range metadata, std::uint32_t first_code) {
+    const std::uint32_t code = code_bytes(t), spare = sample_.spare_bytes(), page = sample_.page_bytes();
+    for (const bool shared : {false, true}) {
+      ecc::Scheme scheme = bare_scheme(sample_, task_);
+      scheme.t = t;
+      for (std::uint32_t step = 0; step < steps_; ++step) {
+        std::uint32_t best_code = first_code;
+        unsigned most = step == 0 ? 1000u : 1u;
+        const auto own = [&](std::uint32_t code_at) {
+          return Range{shared ? metadata.offset : metadata.offset + code_at - first_code, metadata.length};
+        };
+        for (std::uint32_t at = 0; step > 0 && at + code <= spare; ++at) {
+          if (std::uint64_t{own(at).offset} + metadata.length > spare) continue;
+          Votes votes;
+          for (std::size_t p = 0; p < probes_.size(); ++p) {
+            Syndromes sum = with_metadata(p, step, own(at), at);
+            add_spare(sum, p, at, at + code);
+            const Fit fit = finder_.find(sum, t);
+            if (fit.t == t) votes.add(fit);
+          }
+          if (votes.score() <= most) continue;
+          most = votes.score();
+          best_code = at;
+        }
+        if (most == 1) break;
+        scheme.steps.push_back({.data = {{step * task_.step_bytes, task_.step_bytes}},
+                                .metadata = {{page + own(best_code).offset, metadata.length}},
+                                .code = {{page + best_code, code}}});
+      }
+      if (scheme.steps.size() == steps_ && settle_on(std::move(scheme))) return true;
+    }
+    return false;
+  }
+
+  // --- chunk after chunk
+
+  // Where step 0 may end: one sum for every byte behind its data.
+  void chunks() {
+    const std::uint32_t first = task_.step_bytes + 1;
+    const std::uint32_t last = std::min({sample_.raw_page_bytes(), task_.step_bytes + code_room_ + kMostMetadata, (field_.order() - 1) / 8});
+    std::vector<std::uint32_t> places;
+    for (std::uint32_t at = first; at <= last; ++at) places.push_back(at);
+    for (const Probe& probe : probes_) sums_.emplace_back(tables_, probe.bytes, places);
+    for (std::uint32_t end = first; end <= last && !stopped(stop_); ++end) {
+      const unsigned fits = std::min(most_t_, (end - task_.step_bytes) * 8 / task_.m);
+      if (fits == 0 || !varying_[end - 1]) continue;
+      Votes votes;
+      for (std::size_t p = 0; p < probes_.size(); ++p) votes.add(finder_.find(sums_[p].at(end - first), fits));
+      ++result_.hypotheses;
+      const unsigned t = votes.t();
+      if (t != 0 && task_.step_bytes + code_bytes(t) <= end && lay_out_chunks(t, end)) return;
+    }
+  }
+
+  // Later chunks follow at once or after a few bytes; the bad-block mark at the start of the spare area may interrupt one.
+  bool lay_out_chunks(unsigned t, std::uint32_t chunk) {
+    ecc::Scheme scheme = bare_scheme(sample_, task_);
+    scheme.t = t;
+    const std::uint32_t code = code_bytes(t), metadata = chunk - task_.step_bytes - code;
+    std::uint32_t from = 0;
+    for (std::uint32_t step = 0; step < steps_; ++step) {
+      std::uint32_t start = from;
+      Range gap{sample_.page_bytes(), 0};
+      if (step > 0 && !find_chunk(t, chunk, from, start, gap)) return false;
+      Step laid{.data = ranges_around(start, task_.step_bytes, gap), .metadata = {}, .code = ranges_around(start + task_.step_bytes + metadata, code, gap)};
+      if (metadata > 0) laid.metadata = ranges_around(start + task_.step_bytes, metadata, gap);
+      scheme.steps.push_back(std::move(laid));
+      from = start + chunk + (start < gap.offset && start + chunk > gap.offset ? gap.length : 0);
+    }
+    return settle_on(std::move(scheme));
+  }
+
+  bool find_chunk(unsigned t, std::uint32_t chunk, std::uint32_t from, std::uint32_t& start, Range& gap) {
+    unsigned most = 1;
+    for (std::uint32_t at = from; at <= from + kMostChunkGap; ++at)
+      for (std::uint32_t skipped : {0u, 1u, 2u, 3u, 4u, 6u, 8u, 16u}) {
+        const Range tried{sample_.page_bytes(), skipped};
+        const bool crosses = at < tried.offset && at + chunk > tried.offset;
+        if ((skipped > 0 && !crosses) || at + chunk + skipped > sample_.raw_page_bytes()) continue;
+        Votes votes;
+        for (std::size_t p = 0; p < std::min<std::size_t>(probes_.size(), 16); ++p) {
+          Syndromes sum(most_t_, 0);
+          std::int64_t place = 0;
+          for (const Range& range : ranges_around(at, chunk, tried)) {
+            tables_.add(std::span(sum).first(t), ByteSpan(probes_[probes_.size() - 1 - p].bytes).subspan(range.offset, range.length), place);
+            place += range.length;
+          }
+          const Fit fit = finder_.find(std::span(sum).first(t), t);
+          if (fit.t == t) votes.add(fit);
+        }
+        ++result_.hypotheses;
+        if (votes.score() <= most) continue;
+        most = votes.score();
+        start = at;
+        gap = tried;
+      }
+    return most > 1;
+  }
+
+  bool settle_on(ecc::Scheme scheme) {
+    result_.found = verify(sample_, std::move(scheme));
+    return result_.found.has_value();
+  }
+
+  const Sample& sample_;
+  const Task& task_;
+  std::uint32_t steps_, code_room_;
+  const ecc::GaloisField& field_;
+  unsigned most_t_;
+  SyndromeTables tables_;
+  FitFinder finder_;
+  std::vector<bool> varying_;
+  const std::atomic<bool>* stop_;
+  std::vector<Probe> probes_;
+  std::vector<PrefixSyndromes> sums_;
+  TaskResult result_;
+};
+
+}  // namespace
+
+TaskResult search_bch(const Sample& sample, const Task& task, const std::atomic<bool>* stop) {
+  const auto field = ecc::GaloisField::make(task.m, task.polynomial);
+  if (!field || sample.page_bytes() % task.step_bytes != 0) return {};
+  return BchSearch(sample, task, *field, stop).run();
+}
+
+}  // namespace steadycell::search

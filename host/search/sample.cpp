@@ -1,0 +1,71 @@
+#include "search/sample.h"
+
+#include <algorithm>
+#include <array>
+#include <bit>
+#include <functional>
+
+namespace steadycell::search {
+namespace {
+
+constexpr std::uint32_t kTellingBits = 256;
+
+Bytes xor_of(ByteSpan a, ByteSpan b) {
+  Bytes out(a.begin(), a.end());
+  for (std::size_t i = 0; i < out.size(); ++i) out[i] = static_cast<std::uint8_t>(out[i] ^ b[i]);
+  return out;
+}
+
+}  // namespace
+
+void Sample::add(ByteSpan raw_page) {
+  const std::uint64_t bits = raw_page.size() * 8, zeros = bits - count_ones(raw_page);
+  if (zeros * 50 <= bits)
+    ++erased_;
+  else
+    pages_.emplace_back(raw_page.begin(), raw_page.end());
+}
+
+std::uint32_t differing_bits(ByteSpan a, ByteSpan b) {
+  std::uint32_t bits = 0;
+  for (std::size_t i = 0; i < a.size(); ++i) bits += static_cast<std::uint32_t>(std::popcount(static_cast<std::uint8_t>(a[i] ^ b[i])));
+  return bits;
+}
+
+std::vector<Probe> make_probes(const Sample& sample, ecc::Range within, std::size_t singles, std::size_t differences) {
+  const auto part = [&](ByteSpan page) { return page.subspan(within.offset, within.length); };
+  const Bytes zeros(sample.raw_page_bytes(), 0), ones(sample.raw_page_bytes(), 0xFF);
+  Bytes inverted_spare(zeros);
+  std::fill(inverted_spare.begin() + sample.page_bytes(), inverted_spare.end(), std::uint8_t{0xFF});
+  std::vector<std::size_t> telling;
+  for (std::size_t i = 0; i < sample.pages(); ++i)
+    if (differing_bits(part(sample.page(i)), part(zeros)) >= kTellingBits && differing_bits(part(sample.page(i)), part(ones)) >= kTellingBits)
+      telling.push_back(i);
+  std::vector<Probe> probes;
+  for (std::size_t k = 0; k < std::min(singles, telling.size()); ++k) {
+    const ByteSpan page = sample.page(telling[k * telling.size() / std::min(singles, telling.size())]);
+    for (const Bytes& against : {std::cref(zeros), std::cref(ones), std::cref(inverted_spare)}) probes.push_back({xor_of(page, against), false});
+  }
+  // Partners far apart first: neighbouring pages are often alike.
+  std::size_t taken = 0;
+  for (std::size_t far = (telling.size() + 1) / 2; far > 0 && taken < differences; far /= 2)
+    for (std::size_t i = 0; i + far < telling.size() && taken < differences; ++i) {
+      const ByteSpan a = sample.page(telling[i]), b = sample.page(telling[i + far]);
+      if (differing_bits(part(a), part(b)) < kTellingBits) continue;
+      probes.push_back({xor_of(a, b), true});
+      ++taken;
+    }
+  return probes;
+}
+
+std::vector<bool> varying_bytes(const Sample& sample) {
+  std::vector<bool> varying(sample.raw_page_bytes());
+  for (std::size_t at = 0; at < varying.size(); ++at) {
+    std::array<std::size_t, 256> count{};
+    for (std::size_t i = 0; i < sample.pages(); ++i) ++count[sample.page(i)[at]];
+    varying[at] = *std::max_element(count.begin(), count.end()) * 20 < sample.pages() * 19;
+  }
+  return varying;
+}
+
+}  // namespace steadycell::search

@@ -1,0 +1,32 @@
+#include "service/settle_hooks.h"
+
+#include "ecc/scheme.h"
+#include "files/atomic.h"
+
+namespace steadycell::service {
+namespace {
+
+constexpr std::uint64_t kMaxScheme = 4 << 20;
+
+}  // namespace
+
+settle::Hooks settle_hooks(const JobHooks& hooks) {
+  settle::Hooks out;
+  out.stop = hooks.stop;
+  if (hooks.progress)
+    out.progress = [&hooks](const settle::Progress& now) {
+      hooks.progress({.stage = std::string(now.stage), .unit = now.unit, .done = now.done, .total = now.total, .bytes = now.bytes, .bytes_per_second = 0, .seconds_left = -1});
+    };
+  return out;
+}
+
+Result<json::Value> read_scheme(const std::string& path) {
+  const auto text = files::read_text(files::posix(), path, kMaxScheme);
+  if (!text) return failure(text.error());
+  auto value = json::parse(*text);
+  if (!value) return failure(Error(value.error()).during("reading ECC scheme {}", path));
+  if (const auto scheme = ecc::parse_scheme(*value); !scheme) return failure(Error(scheme.error()).at(path));
+  return value;
+}
+
+}  // namespace steadycell::service
