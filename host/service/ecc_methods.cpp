@@ -107,7 +107,7 @@ Result<json::Object> ecc_find(json::Reader& params, const JobHooks& hooks) {
     notes.emplace_back(fmt::format("{} written pages are too few to find a code by", search->pages_tried));
   } else {
     notes.emplace_back("no algebraic code found: none of the layouts in docs/ecc.md fits. LDPC codes look like this, and so do codes behind a whitening that "
-                       "covers the code bytes, too (see image assess)");
+                       "covers the code bytes, too");
   }
   result["notes"] = std::move(notes);
   return result;
