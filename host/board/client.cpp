@@ -84,9 +84,10 @@ BoardClient::~BoardClient() {
 }
 
 asio::awaitable<Result<std::unique_ptr<BoardClient>>> BoardClient::connect(std::unique_ptr<link::Link> link,
-                                                                           const std::atomic<bool>* stop) {
+                                                                           const std::atomic<bool>* stop,
+                                                                           TimeSource& time) {
   const auto executor = co_await asio::this_coro::executor;
-  auto inside = std::make_shared<Inside>(std::move(link), executor, stop);
+  auto inside = std::make_shared<Inside>(std::move(link), executor, stop, time);
   std::unique_ptr<BoardClient> client(new BoardClient(inside));
   inside->start();
   const auto greeted = co_await inside->hello();
@@ -189,8 +190,8 @@ asio::awaitable<Result<std::uint32_t>> BoardClient::stop_supply() {
 
 asio::awaitable<void> BoardClient::close() {
   // A lease that was dropped may have left a request to switch off.
-  const auto until = Clock::now() + kFlush;
-  while (!inside_->outgoing.empty() && !inside_->broken && Clock::now() < until)
+  const auto until = inside_->time.now() + kFlush;
+  while (!inside_->outgoing.empty() && !inside_->broken && inside_->time.now() < until)
     co_await inside_->changed.wait(10ms);
   inside_->closing = true;
   inside_->link->close();

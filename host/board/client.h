@@ -10,6 +10,7 @@
 #include "base/bytes.h"
 #include "base/result.h"
 #include "base/units.h"
+#include "board/time_source.h"
 #include "link/link.h"
 #include "protocol/bus_program.h"
 #include "protocol/messages.h"
@@ -98,7 +99,8 @@ class BoardClient {
   // Says hello and starts listening and the heartbeat. Errors: link_lost, board_timeout, board_garbage,
   // protocol_version.
   static asio::awaitable<Result<std::unique_ptr<BoardClient>>> connect(std::unique_ptr<link::Link> link,
-                                                                       const std::atomic<bool>* stop);
+                                                                       const std::atomic<bool>* stop,
+                                                                       TimeSource& time = real_time());
   // close() must have been awaited.
   ~BoardClient();
   BoardClient(const BoardClient&) = delete;

@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <boost/asio/co_spawn.hpp>
-#include <boost/asio/redirect_error.hpp>
 #include <boost/asio/this_coro.hpp>
 #include <boost/asio/use_awaitable.hpp>
 #include <random>
@@ -11,7 +10,6 @@ namespace steadycell::board {
 namespace {
 
 using namespace std::chrono_literals;
-using boost::system::error_code;
 
 // Fits the second cache level together with what is made of it.
 constexpr std::size_t kReadBytes = 256 << 10;
@@ -28,18 +26,12 @@ std::uint64_t random_number() {
   return std::uint64_t{device()} << 32 | device();
 }
 
-asio::awaitable<void> sleep_on(asio::steady_timer& timer, Clock::duration time) {
-  error_code ignored;
-  timer.expires_after(time);
-  co_await timer.async_wait(asio::redirect_error(asio::use_awaitable, ignored));
-}
-
 }  // namespace
 
 asio::awaitable<void> Waiters::wait(Clock::duration longest) {
   asio::steady_timer timer(co_await asio::this_coro::executor);
   timers_.push_back(&timer);
-  co_await sleep_on(timer, longest);
+  co_await time_.wait(timer, time_.now() + longest);
   std::erase(timers_, &timer);
 }
 
@@ -48,10 +40,12 @@ void Waiters::wake_all() {
 }
 
 BoardClient::Inside::Inside(std::unique_ptr<link::Link> l, const asio::any_io_executor& e,
-                            const std::atomic<bool>* s)
+                            const std::atomic<bool>* s, TimeSource& t)
     : link(std::move(l)),
       executor(e),
       stop(s),
+      time(t),
+      changed(t),
       outgoing_wake(e),
       heartbeat_wake(e),
       next_id(static_cast<std::uint32_t>(random_number())) {}
@@ -103,8 +97,8 @@ asio::awaitable<void> BoardClient::Inside::wait_for_room() {
   asio::steady_timer timer(executor);
   paused = true;
   while (run != nullptr && !closing && !broken && !run->sink.has_room()) {
-    co_await sleep_on(timer, 1ms);
-    if (run != nullptr) run->last_heard = Clock::now();  // it is us who keep the board waiting
+    co_await time.wait(timer, time.now() + 1ms);
+    if (run != nullptr) run->last_heard = time.now();  // it is us who keep the board waiting
   }
   paused = false;
 }
@@ -113,7 +107,7 @@ asio::awaitable<void> BoardClient::Inside::write_loop() {
   Bytes writing;
   while (!closing && !broken) {
     if (outgoing.empty()) {
-      co_await sleep_on(outgoing_wake, 1h);
+      co_await time.wait(outgoing_wake, time.now() + 1h);
       continue;
     }
     writing.clear();
@@ -128,7 +122,7 @@ asio::awaitable<void> BoardClient::Inside::heartbeat_loop() {
   while (!closing && !broken) {
     // A board that takes nothing needs no queue of them.
     if (greeted && outgoing.empty()) heartbeat_id = send(SCP_HEARTBEAT, {});
-    co_await sleep_on(heartbeat_wake, kHeartbeat);
+    co_await time.wait(heartbeat_wake, time.now() + kHeartbeat);
   }
 }
 
@@ -269,11 +263,11 @@ std::optional<Answer> BoardClient::Inside::take_answer(std::uint32_t id) {
 asio::awaitable<std::optional<Answer>> BoardClient::Inside::await_answer(std::uint32_t id, Clock::time_point until,
                                                                          bool stoppable) {
   const std::uint64_t mine = session;
-  while (!broken && !waiting.at(id) && Clock::now() < until && !restart_suspected && session == mine &&
+  while (!broken && !waiting.at(id) && time.now() < until && !restart_suspected && session == mine &&
          !(stoppable && stopped())) {
-    const auto from = Clock::now();
+    const auto from = time.now();
     co_await changed.wait(std::min<Clock::duration>(until - from, kSlice));
-    if (paused) until += Clock::now() - from;  // it is us who do not listen
+    if (paused) until += time.now() - from;  // it is us who do not listen
   }
   co_return take_answer(id);
 }
@@ -294,7 +288,7 @@ asio::awaitable<Result<Answer>> BoardClient::Inside::exchange(std::uint16_t type
   if (!ready) co_return failure(ready.error());
   const std::uint64_t mine = session;
   const std::uint32_t id = request(type, payload);
-  auto answer = co_await await_answer(id, Clock::now() + deadline, stoppable);
+  auto answer = co_await await_answer(id, time.now() + deadline, stoppable);
   if (answer) co_return std::move(*answer);
   if (broken) co_return failure(*broken);
   if (session != mine) co_return failure(ErrorCode::link_lost, "the board restarted by itself: its rails are off");
@@ -302,9 +296,8 @@ asio::awaitable<Result<Answer>> BoardClient::Inside::exchange(std::uint16_t type
     Error error = co_await greet_again();
     co_return failure(std::move(error));
   }
-  const bool was_stopped = stoppable && stopped();
-  const auto in_step = co_await resync(was_stopped ? Clock::duration(kResyncAfterStop) : Clock::duration(kResync));
-  if (was_stopped) co_return failure(ErrorCode::interrupted, "stopped on request");
+  const auto in_step = co_await resync(stoppable);
+  if (stoppable && stopped()) co_return failure(ErrorCode::interrupted, "stopped on request");
   if (!in_step) co_return failure(in_step.error());
   co_return failure(ErrorCode::board_timeout, "{} did not answer request 0x{:04x} within {} ms", link->describe(),
                     type, std::chrono::duration_cast<std::chrono::milliseconds>(deadline).count());
@@ -320,12 +313,20 @@ asio::awaitable<Result<Bytes>> BoardClient::Inside::ask(std::uint16_t type, Byte
 
 // ---- In step again ----
 
-asio::awaitable<Result<void>> BoardClient::Inside::resync(Clock::duration deadline) {
+asio::awaitable<Result<void>> BoardClient::Inside::resync(bool stoppable) {
   if (broken) co_return failure(*broken);
   ++stats.resyncs;
   note(LinkNote::Kind::resync, false, "aborting, to get in step with the board again");
-  const auto until = Clock::now() + deadline;
-  while (!broken && Clock::now() < until) {
+  auto until = time.now() + kResync;
+  bool hurried = false;
+  const auto in_time = [&] {
+    if (stoppable && stopped() && !hurried) {
+      hurried = true;
+      until = std::min<Clock::time_point>(until, time.now() + kResyncAfterStop);
+    }
+    return time.now() < until;
+  };
+  while (!broken && in_time()) {
     // A frame that was cut swallows what comes behind it; a held frame lies in the reader's memory, though.
     if (!paused) {
       reader.give_up();
@@ -337,9 +338,9 @@ asio::awaitable<Result<void>> BoardClient::Inside::resync(Clock::duration deadli
     const std::uint32_t id = request(protocol::Abort::type, nonce);
     draining = id;
     const std::uint64_t mine = session;
-    const auto again = std::min<Clock::time_point>(until, Clock::now() + kAbortAgain);
-    while (!broken && !waiting.at(id) && session == mine && Clock::now() < again) {
-      const Clock::duration left = again - Clock::now();
+    const auto again = std::min<Clock::time_point>(until, time.now() + kAbortAgain);
+    while (!broken && !waiting.at(id) && session == mine && in_time() && time.now() < again) {
+      const Clock::duration left = again - time.now();
       co_await changed.wait(std::min<Clock::duration>(left, kSlice));
     }
     const auto answer = take_answer(id);
@@ -363,7 +364,7 @@ asio::awaitable<Result<void>> BoardClient::Inside::hello() {
   for (int i = 0; i < kTries && !answer && !broken && !stopped(); ++i) {
     out_sequence = 0;
     const std::uint32_t id = request(protocol::Hello::type, protocol::encode(protocol::Hello{}));
-    answer = co_await await_answer(id, Clock::now() + kDeadline, true);
+    answer = co_await await_answer(id, time.now() + kDeadline, true);
   }
   if (!answer && broken) co_return failure(*broken);
   if (!answer && stopped()) co_return failure(ErrorCode::interrupted, "stopped on request");

@@ -5,22 +5,24 @@
 #include <optional>
 
 #include "board/client.h"
+#include "board/time_source.h"
 #include "protocol/frame.h"
 
 // What the client keeps while its coroutines run. Not for other rooms.
 namespace steadycell::board {
 
 using protocol::Answer;
-using Clock = std::chrono::steady_clock;
 
 // Coroutines of one thread that wait for something to change.
 class Waiters {
  public:
+  explicit Waiters(TimeSource& time) : time_(time) {}
   // Returns after wake_all() or `longest`; the caller looks whether what it waits for is there.
   asio::awaitable<void> wait(Clock::duration longest);
   void wake_all();
 
  private:
+  TimeSource& time_;
   std::vector<asio::steady_timer*> timers_;
 };
 
@@ -46,15 +48,16 @@ struct ActiveRun {
   bool ended = false;  // RUN_END came
   std::uint16_t end_status = SCP_OK;
   bool refused_by_sink = false;
-  Clock::time_point last_heard = Clock::now();
+  Clock::time_point last_heard{};
 };
 
 struct BoardClient::Inside : std::enable_shared_from_this<Inside> {
-  Inside(std::unique_ptr<link::Link> l, const asio::any_io_executor& e, const std::atomic<bool>* s);
+  Inside(std::unique_ptr<link::Link> l, const asio::any_io_executor& e, const std::atomic<bool>* s, TimeSource& t);
 
   std::unique_ptr<link::Link> link;
   asio::any_io_executor executor;
   const std::atomic<bool>* stop;
+  TimeSource& time;
   BoardInfo info;
   LinkStats stats;
   std::optional<Error> broken;  // why nothing works any more
@@ -127,8 +130,9 @@ struct BoardClient::Inside : std::enable_shared_from_this<Inside> {
   asio::awaitable<Result<Bytes>> ask(const Request& request, Clock::duration deadline) {
     return ask(Request::type, protocol::encode(request), deadline);
   }
-  // Aborts everything and waits until the stream is in step again; gives the board up when it is not in time.
-  asio::awaitable<Result<void>> resync(Clock::duration deadline);
+  // Aborts everything and waits until the stream is in step again; gives the board up when it is not in time. A
+  // stop leaves it less time, also one that comes meanwhile.
+  asio::awaitable<Result<void>> resync(bool stoppable);
   asio::awaitable<Result<void>> hello();
   // Greets the board again. Always an error: that it restarted, or that its sequences went back without.
   asio::awaitable<Error> greet_again();

@@ -12,8 +12,6 @@ using namespace std::chrono_literals;
 constexpr std::uint8_t kSlot = 0;
 constexpr auto kAnswer = 2s;
 constexpr auto kSlice = 50ms;
-constexpr auto kResync = 2s;
-constexpr auto kResyncAfterStop = 300ms;
 constexpr int kMoreTries = 3;                 // for a page that does not come whole
 constexpr int kFruitless = 3;                 // silences on end, without a page between them
 constexpr std::size_t kMaxRanges = 4096;      // damaged stretches of one run: beyond, the cable is what to look at
@@ -50,7 +48,7 @@ void BoardClient::Inside::on_page_channel(const scp_header& header, ByteSpan pay
     note(LinkNote::Kind::late_answer, false, "a page of a run that is over");
     return;
   }
-  run->last_heard = Clock::now();
+  run->last_heard = time.now();
   if (static_cast<std::int32_t>(header.sequence - page_sequence) < 0) {
     ++stats.duplicates;  // what was overtaken is missing by now and asked for again
     note(LinkNote::Kind::duplicate, false, "a page came twice or late");
@@ -170,13 +168,13 @@ asio::awaitable<Result<void>> BoardClient::Inside::attempt(ActiveRun& active) {
   const std::uint32_t id = this->request(protocol::ProgramRun::type, protocol::encode(request));
   active.request_id = id;
   active.base_sequence = page_sequence;
-  active.last_heard = Clock::now();
+  active.last_heard = time.now();
   run = &active;
   // The answer may be damaged on the way; pages say as well that the run was accepted.
   const auto refused = [&] { return waiting.at(id) && waiting.at(id)->status != SCP_OK; };
   while (!broken && !restart_suspected && session == mine && !active.ended && !active.refused_by_sink &&
          !stopped() && !refused() && active.missing.size() < kMaxRanges &&
-         Clock::now() - active.last_heard < active.request.page_timeout)
+         time.now() - active.last_heard < active.request.page_timeout)
     co_await changed.wait(kSlice);
   run = nullptr;
   const auto answer = take_answer(id);
@@ -195,13 +193,10 @@ asio::awaitable<Result<void>> BoardClient::Inside::attempt(ActiveRun& active) {
     if (active.end_status != SCP_OK) co_return failure(error_of(active.end_status, 0));
     co_return Result<void>();
   }
-  const bool unwanted = active.refused_by_sink || stopped();
-  if (!active.ended) {
-    const auto in_step = co_await resync(unwanted ? Clock::duration(kResyncAfterStop) : Clock::duration(kResync));
-    if (!in_step && !unwanted) co_return failure(in_step.error());
-  }
-  if (unwanted) co_return failure(ErrorCode::interrupted, "stopped on request");
-  co_return Result<void>();
+  Result<void> in_step;
+  if (!active.ended) in_step = co_await resync(true);
+  if (active.refused_by_sink || stopped()) co_return failure(ErrorCode::interrupted, "stopped on request");
+  co_return in_step;
 }
 
 asio::awaitable<Result<RunStats>> BoardClient::run(RunRequest request, PageSink& sink) {

@@ -37,6 +37,7 @@ class Reading {
       auto opened = passes::CaptureWriter::open(system_, options_.folder, passes::WriterOptions{.tool = options_.tool, .clock = nullptr});
       if (!opened) co_return failure(opened.error());
       writer_.emplace(std::move(*opened));
+      if (const auto same = compare_board(); !same) co_return failure(co_await closing(same.error()));
       going_on_ = true;
       auto witnesses = pick_witnesses(writer_->reader());
       if (!witnesses) co_return failure(witnesses.error());
@@ -47,9 +48,16 @@ class Reading {
       const auto done = co_await power_and_read();
       if (done) break;
       const auto again = co_await goes_on_after_restart(done.error());
-      if (!again) co_return failure(keeping(again.error()));
-      if (!*again) co_return failure(keeping(done.error()));
+      if (!again) co_return failure(co_await closing(again.error()));
+      if (!*again) co_return failure(co_await closing(done.error()));
     }
+    const auto closed = co_await on_writer([&]() -> Result<void> {
+      const auto head = writer_->finish({{"why", "done"}});
+      if (!head) return failure(head.error());
+      result_.journal_head = *head;
+      return {};
+    });
+    if (!closed) co_return failure(keeping(closed.error()));
     writer_thread_.join();
     co_return std::move(result_);
   }
@@ -98,6 +106,24 @@ class Reading {
     return std::move(kept).advising("run the same command again: it goes on at the first block that is missing");
   }
 
+  // The journal ends with why the reading did. Where even that cannot be written, the capture stays as after a kill.
+  asio::awaitable<Error> closing(Error error) {
+    if (writer_) (void)co_await on_writer([&]() -> Result<void> {
+      const auto head = writer_->finish({{"why", printable(error.text())}});
+      return head ? Result<void>() : failure(head.error());
+    });
+    co_return keeping(std::move(error));
+  }
+
+  // Fixture boards differ in rails and timing, and a board that answers in place of another is more often a slip than a wish.
+  Result<void> compare_board() {
+    const passes::CaptureHead& head = writer_->head();
+    if (options_.another_board || head.board_uuid.empty() || head.board_uuid == board_.info().uuid) return {};
+    return failure(Error(ErrorCode::mismatched_capture, fmt::format("this is board {}; the capture was begun on board {}", board_.info().uuid, head.board_uuid))
+                       .keeping("what the capture holds is as it was")
+                       .advising("connect the board it was begun on, or repeat with --another-board if this one is meant"));
+  }
+
   // Runs `work` on the writer's thread: it may wait for the disk, and the heartbeat must not.
   template <typename Work>
   asio::awaitable<Result<void>> on_writer(Work work) {
@@ -140,10 +166,7 @@ class Reading {
     const auto read = co_await read_passes(geometry);
     result_.seconds += std::chrono::duration<double>(Clock::now() - started).count();
     const auto synced = co_await on_writer([&] { return writer_->sync(); });
-    if (!read) co_return read;
-    if (!synced) co_return synced;
-    result_.journal_head = writer_->journal_head();
-    co_return Result<void>();
+    co_return read ? synced : read;
   }
 
   Result<void> set_range(const Geometry& geometry) {
@@ -250,7 +273,7 @@ class Reading {
       result_.pages_not_transferred = earlier.pages_not_transferred + sink.totals().transfer_errors;
       result_.pages_timed_out = earlier.pages_timed_out + sink.totals().timeouts;
       if (sink.failed()) co_return failure(*sink.failed());
-      if (!read) co_return read;
+      if (!read) co_return failure(Error(read.error()).during("reading pass {}, {} and on", pass, first_missing(geometry, pass)));
       if (units_now_ > 0) {
         const auto noted = co_await note_end(pass, sink);
         if (!noted) co_return noted;
@@ -262,6 +285,16 @@ class Reading {
       if (!seal) co_return seal;
     }
     co_return Result<void>();
+  }
+
+  // Where the same command goes on. The writer has nothing to do meanwhile.
+  std::string first_missing(const Geometry& geometry, std::uint32_t pass) const {
+    for (const FoundTarget& target : result_.found.targets)
+      for (std::uint8_t lun = 0; lun < geometry.luns; ++lun)
+        for (std::uint32_t block = result_.blocks.first; block <= result_.blocks.last; ++block)
+          if (!writer_->units().has({{target.target, lun}, {block}, pass}))
+            return result_.found.targets.size() * geometry.luns == 1 ? fmt::format("block {}", block) : fmt::format("target {}, LUN {}, block {}", target.target, lun, block);
+    return "its end";
   }
 
   asio::awaitable<Result<void>> read_pass(const Geometry& geometry, std::uint32_t pass, UnitSink& sink) {
@@ -304,7 +337,7 @@ class Reading {
           sink.drop_unfinished();
           if (!ran) {
             sink.on_unit({});  // it refers to this coroutine's frame, and units may still be on their way
-            co_return failure(Error(ran.error()).during("reading pass {}, block {} and on", pass, block));
+            co_return failure(ran.error());
           }
           units_now_ += count;
           block += count;

@@ -21,6 +21,7 @@ struct ReadOptions {
   std::optional<NumberRange> blocks;  // both ends included; nothing = all
   std::optional<Millivolts> consent;
   std::optional<contact::SocketMap> map{};  // as IdentifyOptions
+  bool another_board = false;         // the user's word that a capture may be gone on with on a board other than its own
   std::string board_check;            // what is known of the fixture board, for the evidence; may be empty
   std::string tool;                   // program and version, for the capture
   api::ProgressSink progress;
@@ -42,9 +43,10 @@ struct ReadResult {
 // Powers and identifies the chip, lets it prove itself (WP# low, R/B# moving, lanes alive), then reads pass 1 whole over the
 // range and seals it, then the later passes, pass by pass. Every unit is in the journal as soon as it is read; whatever ends
 // the job, finished units stay and the same call goes on with the first that is missing. A board that restarts by itself is
-// greeted anew and read on, up to its third restart within a minute. The socket is powered down in every case.
+// greeted anew and read on, up to its third restart within a minute. The socket is powered down in every case, and the
+// journal closed with why the reading ended.
 //
-// Errors beyond those of power_and_identify: mismatched_capture (both identities shown), proof_failed, interrupted,
+// Errors beyond those of power_and_identify: mismatched_capture (both identities shown, of chip or board), proof_failed, interrupted,
 // storage_full and storage_failed, link_lost.
 asio::awaitable<Result<ReadResult>> read_chip(board::BoardClient& board, files::FileSystem& system, ReadOptions options);
 

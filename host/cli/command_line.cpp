@@ -192,6 +192,7 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       .range("--blocks", "blocks", "blocks to read, both ends included; default all")
       .text("--into", "into", "capture folder, made when it is not there", true)
       .map()
+      .flag("--another-board", "another_board", "your word that the capture may be gone on with on another board than it was begun on")
       .bench();
 
   CLI::App& capture = noun("capture", "the passes read from a chip");
@@ -340,6 +341,11 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
     std::ostringstream out, err;
     app.exit(help, out, err);
     return Answer{.out = out.str(), .err = {}, .exit_code = 0};
+  } catch (const CLI::RequiredError& error) {
+    // A misspelt option leaves the right one missing: the misspelling is what to say.
+    const std::vector<std::string> unknown = app.remaining(true);
+    if (unknown.empty()) return usage_error(error.what());
+    return usage_error(fmt::format("{} is not known here", printable(unknown.front())));
   } catch (const CLI::ParseError& error) {
     return usage_error(error.what());
   }

@@ -2,6 +2,7 @@
 
 #include <poll.h>
 #include <sys/socket.h>
+#include <sys/time.h>
 #include <sys/un.h>
 #include <unistd.h>
 
@@ -32,9 +33,13 @@ Result<std::unique_ptr<DaemonClient>> DaemonClient::connect(const std::string& s
   const int fd = ::socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0);
   if (fd < 0) return failure(ErrorCode::internal, "making a socket: {}", std::strerror(errno));
   std::unique_ptr<DaemonClient> client(new DaemonClient(fd));
+  // A daemon that hangs takes nothing from its full queue; connect and send give up as waiting for an answer does.
+  const timeval limit{.tv_sec = kAnswerLimit.count(), .tv_usec = 0};
+  ::setsockopt(fd, SOL_SOCKET, SO_SNDTIMEO, &limit, sizeof limit);
   while (::connect(fd, reinterpret_cast<const sockaddr*>(&address), sizeof address) != 0) {
     if (errno == EINTR) continue;
     if (errno == ENOENT || errno == ENOTDIR || errno == ECONNREFUSED) return nullptr;
+    if (errno == EAGAIN) return failure(unreachable(fmt::format("the daemon has let nobody in for {} s", kAnswerLimit.count())));
     return failure(unreachable(fmt::format("the daemon's socket {}: {}", printable(socket), std::strerror(errno))));
   }
   const auto greeted = client->greet();
@@ -66,6 +71,7 @@ Result<void> DaemonClient::send(const std::string& line) {
   while (!rest.empty()) {
     const ssize_t sent = ::send(fd_, rest.data(), rest.size(), MSG_NOSIGNAL);
     if (sent < 0 && errno == EINTR) continue;
+    if (sent < 0 && (errno == EAGAIN || errno == EWOULDBLOCK)) return failure(unreachable(fmt::format("the daemon has taken nothing for {} s", kAnswerLimit.count())));
     if (sent < 0) return failure(unreachable(fmt::format("the daemon hung up: {}", std::strerror(errno))));
     rest.remove_prefix(static_cast<std::size_t>(sent));
   }

@@ -8,10 +8,10 @@
 #include <chrono>
 #include <cstring>
 #include <exception>
-#include <system_error>
 
 #include "api/failure.h"
 #include "base/text.h"
+#include "daemon/insist.h"
 #include "passes/clock.h"
 
 namespace steadycell::daemon {
@@ -76,12 +76,13 @@ Result<void> Jobs::start(Session& owner, const json::Value& request, const std::
   job->owner = owner.weak_from_this();
   job->request = request;
   job->attached = owner.attached;
+  jobs_.emplace(job->number, job);
   try {
     job->thread = std::thread([this, job, folder = owner.folder, params = std::move(params)] { run(job, folder, params); });
-  } catch (const std::system_error& fault) {
+  } catch (const std::exception& fault) {
+    jobs_.erase(job->number);
     return failure(ErrorCode::daemon_busy, "no thread for {}: {}", method, fault.what());
   }
-  jobs_.emplace(job->number, job);
   Event event = event_of("started", *job);
   event.rest["method"] = job->method;
   event.rest["board"] = job->board;
@@ -116,30 +117,36 @@ void Jobs::run(const std::shared_ptr<Job>& job, const std::string& folder, const
     event.rest["text"] = text;
     boost::asio::post(loop_, [this, job, event = std::move(event)] { handlers_.on_event(*job, event); });
   };
-  Result<json::Object> result;
   try {
     if (const auto entered = enter(folder); !entered)
-      result = failure(entered.error());
+      job->result = failure(entered.error());
     else
-      result = service::Service().call(job->method, params, hooks);
+      job->result = service::Service().call(job->method, params, hooks);
   } catch (const std::exception& fault) {
-    result = failure(ErrorCode::internal, "{}: {}", job->method, fault.what());
+    insist([&] { job->result = failure(ErrorCode::internal, "{}: {}", job->method, fault.what()); });
   }
-  boost::asio::post(loop_, [this, job, result = std::move(result)]() mutable { end(job, std::move(result)); });
+  insist([&] { boost::asio::post(loop_, [this, job] { end(job); }); });
 }
 
-void Jobs::end(const std::shared_ptr<Job>& job, Result<json::Object> result) {
+void Jobs::end(const std::shared_ptr<Job>& job) {
   job->thread.join();
-  const json::Value error = result ? json::Value(nullptr) : api::to_json(result.error()).at("error");
-  json::Object finished{{"job", job->number}, {"method", job->method}, {"board", job->board}, {"since", job->since},
+  jobs_.erase(job->number);
+  try {
+    tell_end(*job);
+  } catch (const std::exception&) {  // no memory, for one: the answer is what counts
+  }
+  handlers_.on_end(*job, std::move(job->result));
+}
+
+void Jobs::tell_end(const Job& job) {
+  const json::Value error = job.result ? json::Value(nullptr) : api::to_json(job.result.error()).at("error");
+  json::Object finished{{"job", job.number}, {"method", job.method}, {"board", job.board}, {"since", job.since},
                         {"until", passes::system_clock().wall_time()}, {"error", error}};
   finished_.push_back(std::move(finished));
   if (finished_.size() > kFinishedKept) finished_.pop_front();
-  Event event = event_of("finished", *job);
+  Event event = event_of("finished", job);
   event.rest["error"] = error;
-  handlers_.on_event(*job, event);
-  jobs_.erase(job->number);
-  handlers_.on_end(*job, std::move(result));
+  handlers_.on_event(job, event);
 }
 
 bool Jobs::cancel(std::uint64_t number) {

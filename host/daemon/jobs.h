@@ -28,6 +28,7 @@ class Jobs {
     bool attached = false;
     std::atomic<bool> stop{false};
     json::Object progress;      // the last one told; empty before
+    Result<json::Object> result;  // of the thread, for the loop once it has ended
     std::thread thread;
   };
   struct Handlers {
@@ -61,7 +62,8 @@ class Jobs {
 
  private:
   void run(const std::shared_ptr<Job>& job, const std::string& folder, const json::Value& params);
-  void end(const std::shared_ptr<Job>& job, Result<json::Object> result);
+  void end(const std::shared_ptr<Job>& job);
+  void tell_end(const Job& job);
 
   boost::asio::io_context& loop_;
   Handlers handlers_;

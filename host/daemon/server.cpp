@@ -11,6 +11,7 @@
 #include <csignal>
 
 #include "base/text.h"
+#include "daemon/insist.h"
 #include "files/atomic.h"
 #include "passes/clock.h"
 #include "service/runtime.h"
@@ -57,9 +58,13 @@ Server::Server(asio::io_context& loop, Config config, std::string config_path, S
                        },
                    .on_end =
                        [this](const Jobs::Job& job, Result<json::Object> result) {
-                         if (const auto owner = job.owner.lock())
-                           owner->send(result ? api::answer_line(job.request, std::move(*result)) : api::error_line(job.request, result.error()));
-                         supervisor_.status(fmt::format("jobs: {}", jobs_.running()));
+                         const auto owner = job.owner.lock();
+                         try {
+                           if (owner) owner->send(result ? api::answer_line(job.request, std::move(*result)) : api::error_line(job.request, result.error()));
+                           supervisor_.status(fmt::format("jobs: {}", jobs_.running()));
+                         } catch (const std::exception&) {  // no memory for the answer: better hung up on than waiting for ever
+                           if (owner) owner->close();
+                         }
                          if (stopping_since_) end_when_done();
                        }}) {}
 
@@ -120,15 +125,19 @@ void Server::run() {
 asio::awaitable<void> Server::accept() {
   while (acceptor_.is_open()) {
     error_code code;
-    Session::Socket socket(loop_);
-    co_await acceptor_.async_accept(socket, asio::redirect_error(asio::use_awaitable, code));
-    if (!code) {
-      admit(std::move(socket));
-    } else if (acceptor_.is_open()) {
-      log_.tell("accept", fmt::format("no further client now: {}", code.message()));
-      accept_pause_.expires_after(kAcceptPause);
-      co_await accept_pause_.async_wait(asio::redirect_error(asio::use_awaitable, code));
+    bool pause = false;
+    try {
+      Session::Socket socket(loop_);
+      co_await acceptor_.async_accept(socket, asio::redirect_error(asio::use_awaitable, code));
+      pause = code && acceptor_.is_open();
+      if (!code) admit(std::move(socket));
+      if (pause) log_.tell("accept", fmt::format("no further client now: {}", code.message()));
+    } catch (const std::exception&) {  // no memory, for one: this client is let go, the next ones are not
+      pause = true;
     }
+    if (!pause) continue;
+    accept_pause_.expires_after(kAcceptPause);
+    co_await accept_pause_.async_wait(asio::redirect_error(asio::use_awaitable, code));
   }
 }
 
@@ -240,11 +249,11 @@ json::Object Server::status() const {
 void Server::await_signal() {
   signals_.async_wait([this](const error_code& code, int signal) {
     if (code) return;
+    insist([this] { await_signal(); });
     if (signal == SIGHUP)
       read_config_again();
     else
       stop(signal);
-    await_signal();
   });
 }
 

@@ -19,41 +19,62 @@ Session::Session(Socket socket, Handlers handlers)
 void Session::start() {
   // Each coroutine holds the session for as long as it runs.
   const auto self = shared_from_this();
-  asio::co_spawn(socket_.get_executor(), [self] { return self->read(); }, asio::detached);
-  asio::co_spawn(socket_.get_executor(), [self] { return self->write(); }, asio::detached);
+  try {
+    asio::co_spawn(socket_.get_executor(), [self] { return self->read(); }, asio::detached);
+    asio::co_spawn(socket_.get_executor(), [self] { return self->write(); }, asio::detached);
+  } catch (const std::exception&) {
+    close();
+    throw;
+  }
 }
 
+// In both: an exception (no memory, for one) costs this client its connection, the others nothing.
 asio::awaitable<void> Session::read() {
+  try {
+    co_await take_lines();
+  } catch (const std::exception&) {
+    close();
+  }
+  // A client that will say no more may still want to hear what waits for it.
+  no_more_ = true;
+  if (idle()) close();
+  wake_.cancel();
+}
+
+asio::awaitable<void> Session::write() {
+  try {
+    co_await send_lines();
+  } catch (const std::exception&) {  // as above
+  }
+  close();
+}
+
+asio::awaitable<void> Session::take_lines() {
   std::array<char, 16384> buffer{};
   while (open_) {
     error_code code;
     const std::size_t got = co_await socket_.async_read_some(asio::buffer(buffer), asio::redirect_error(asio::use_awaitable, code));
-    if (code) break;
-    try {
-      lines_.feed({buffer.data(), got}, [this](const api::LineReader::Line& line) {
-        handlers_.on_line(*this, line);
-        return open_;
-      });
-    } catch (const std::exception&) {  // no memory, for one: this client is let go, the others are not
-      break;
-    }
+    if (code) co_return;
+    lines_.feed({buffer.data(), got}, [this](const api::LineReader::Line& line) {
+      handlers_.on_line(*this, line);
+      return open_;
+    });
   }
-  close();
 }
 
-asio::awaitable<void> Session::write() {
+asio::awaitable<void> Session::send_lines() {
   while (open_) {
     error_code code;
     if (waiting_.empty()) {
+      if (no_more_) co_return;
       co_await wake_.async_wait(asio::redirect_error(asio::use_awaitable, code));
       continue;
     }
     co_await asio::async_write(socket_, asio::buffer(waiting_.front().line), asio::redirect_error(asio::use_awaitable, code));
-    if (code) break;
+    if (code) co_return;
     waiting_bytes_ -= waiting_.front().line.size();
     waiting_.pop_front();
   }
-  close();
 }
 
 void Session::append(Waiting line) {

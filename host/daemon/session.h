@@ -21,7 +21,8 @@ struct Event {
 };
 
 // One client: its lines in, its lines out. Lives on the loop. What waits to be sent is bounded: progress gives way to
-// later progress; when all else grows beyond kMaxWaiting the client does not read, and is let go.
+// later progress; when all else grows beyond kMaxWaiting the client does not read, and is let go. A client that closes its
+// sending side still gets what waits for it, and is gone then.
 class Session : public std::enable_shared_from_this<Session> {
  public:
   using Socket = boost::asio::local::stream_protocol::socket;
@@ -55,6 +56,8 @@ class Session : public std::enable_shared_from_this<Session> {
   };
   boost::asio::awaitable<void> read();
   boost::asio::awaitable<void> write();
+  boost::asio::awaitable<void> take_lines();
+  boost::asio::awaitable<void> send_lines();
   void append(Waiting line);
 
   Socket socket_;
@@ -65,6 +68,7 @@ class Session : public std::enable_shared_from_this<Session> {
   std::size_t waiting_bytes_ = 0;
   std::uint64_t events_ = 0;
   bool open_ = true;
+  bool no_more_ = false;  // the client has closed its sending side
 };
 
 }  // namespace steadycell::daemon

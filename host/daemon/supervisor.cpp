@@ -9,6 +9,7 @@
 #include <cstdlib>
 
 #include "base/text.h"
+#include "daemon/insist.h"
 
 namespace steadycell::daemon {
 namespace {
@@ -80,9 +81,11 @@ void Supervisor::end_keep_alive() { timer_.reset(); }
 
 void Supervisor::ping() {
   send("WATCHDOG=1");
-  timer_->expires_after(*ping_interval_);
-  timer_->async_wait([this](const boost::system::error_code& cancelled) {
-    if (!cancelled && timer_) ping();
+  insist([this] {
+    timer_->expires_after(*ping_interval_);
+    timer_->async_wait([this](const boost::system::error_code& cancelled) {
+      if (!cancelled && timer_) ping();
+    });
   });
 }
 

@@ -164,10 +164,13 @@ Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks) {
   if (!bench) return failure(bench.error());
   auto map = named_map(params);
   if (!map) return failure(map.error());
+  const auto another_board = params.boolean_or("another_board", false);
+  if (!another_board) return failure(another_board.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
 
   capture::ReadOptions options;
   options.map = std::move(*map);
+  options.another_board = *another_board;
   options.folder = *into;
   options.passes = static_cast<std::uint32_t>(*passes);
   options.blocks = *blocks;

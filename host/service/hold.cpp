@@ -1,10 +1,12 @@
 #include "service/hold.h"
 
+#include <unistd.h>
+
 #include <boost/asio/steady_timer.hpp>
 #include <boost/asio/this_coro.hpp>
 #include <boost/asio/use_awaitable.hpp>
-#include <csignal>
 #include <cerrno>
+#include <csignal>
 #include <map>
 #include <mutex>
 #include <optional>
@@ -26,7 +28,8 @@ constexpr auto kEndingWait = 10s;  // a job that was stopped powers down within 
 constexpr auto kNameWait = 5s;     // between taking a lock and writing the name into it lies next to nothing
 constexpr auto kPause = 10ms;
 
-// The stop flags of the holders in this process: who was asked to stop is about to let go.
+// The stop flags of the holders in this process: who was asked to stop is about to let go. Taking a lock and letting go of it
+// is one step with this map, so that no lock of ours is ever seen held without its flag.
 std::mutex ours_mutex;
 std::map<std::string, const std::atomic<bool>*> ours;
 
@@ -36,6 +39,13 @@ bool ends_here(const std::string& path) {
   return found != ours.end() && found->second != nullptr && found->second->load();
 }
 
+Result<std::unique_ptr<files::Lock>> take_lock(const std::string& path, const std::atomic<bool>* stop) {
+  const std::lock_guard guard(ours_mutex);
+  auto lock = files::posix().lock(path);
+  if (lock) ours[path] = stop;
+  return lock;
+}
+
 std::string file_name(const std::string& board) {
   return (safe_name(board) ? board : "at-" + to_text(Sha256::of(as_bytes(board))).substr(0, 32)) + ".lock";
 }
@@ -43,21 +53,29 @@ std::string file_name(const std::string& board) {
 std::string text_of(const Holder& holder) {
   // An address may hold bytes that no JSON text can.
   return json::pretty(json::Object{{"board", printable(holder.board)}, {"program", printable(holder.program)}, {"method", holder.method},
-                                   {"process", holder.process}, {"since", holder.since}});
+                                   {"process", holder.process}, {"since", holder.since}, {"held_by_process", ::getpid()}});
 }
 
-std::optional<Holder> read_holder(const std::string& path) {
+struct Named {
+  Holder holder;
+  int keeper = 0;  // the process that has the lock: a daemon, whose client may have gone
+};
+
+std::optional<Named> read_holder(const std::string& path) {
   const auto text = files::read_text(files::posix(), path, kMaxHolderFile);
   if (!text) return std::nullopt;
   const auto value = json::parse(*text);
   if (!value) return std::nullopt;
   json::Reader reader(*value, "");
   auto board = reader.text("board"), program = reader.text("program"), method = reader.text("method"), since = reader.text("since");
-  const auto process = reader.number("process", 0, 1u << 30);
+  const auto process = reader.number("process", 0, 1u << 30), keeper = reader.number("held_by_process", 1, 1u << 30);
   for (const auto* part : {&board, &program, &method, &since})
     if (!*part) return std::nullopt;
-  if (!process) return std::nullopt;
-  return Holder{std::move(*board), std::move(*program), std::move(*method), static_cast<int>(*process), std::move(*since)};
+  if (!process || !keeper) return std::nullopt;
+  Named named;
+  named.holder = {std::move(*board), std::move(*program), std::move(*method), static_cast<int>(*process), std::move(*since)};
+  named.keeper = static_cast<int>(*keeper);
+  return named;
 }
 
 bool lives(int process) { return ::kill(process, 0) == 0 || errno == EPERM; }
@@ -78,10 +96,11 @@ Result<std::string> lock_folder() {
   return folder;
 }
 
-Error held_by(const std::string& board, const std::optional<Holder>& holder) {
-  if (!holder) return Error(ErrorCode::board_busy, fmt::format("the board {} is held by another program", printable(board)));
-  return Error(ErrorCode::board_busy, fmt::format("the board {} is held by {} {} (process {}) since {}", printable(board), printable(holder->program),
-                                                  printable(holder->method), holder->process, printable(holder->since)));
+Error held_by(const std::string& board, const std::optional<Named>& named) {
+  if (!named) return Error(ErrorCode::board_busy, fmt::format("the board {} is held by another program", printable(board)));
+  const Holder& holder = named->holder;
+  return Error(ErrorCode::board_busy, fmt::format("the board {} is held by {} {} (process {}) since {}", printable(board), printable(holder.program),
+                                                  printable(holder.method), holder.process, printable(holder.since)));
 }
 
 }  // namespace
@@ -93,12 +112,8 @@ asio::awaitable<Result<BoardHold>> BoardHold::take(Holder holder, const std::ato
   asio::steady_timer pause(co_await asio::this_coro::executor);
   const auto began = std::chrono::steady_clock::now();
   for (;;) {
-    auto lock = files::posix().lock(path);
+    auto lock = take_lock(path, stop);
     if (lock) {
-      {
-        const std::lock_guard guard(ours_mutex);
-        ours[path] = stop;
-      }
       BoardHold hold(path, std::move(*lock));
       if (const auto named = write_holder(path, text_of(holder)); !named)
         co_return failure(Error(named.error()).during("taking hold of the board"));
@@ -108,7 +123,7 @@ asio::awaitable<Result<BoardHold>> BoardHold::take(Holder holder, const std::ato
     const auto other = read_holder(path);
     const auto waited = std::chrono::steady_clock::now() - began;
     const bool ending = ends_here(path) && waited < kEndingWait;
-    const bool nameless = (!other || !lives(other->process)) && waited < kNameWait;
+    const bool nameless = (!other || !lives(other->keeper)) && waited < kNameWait;
     if (!ending && !nameless) co_return failure(held_by(holder.board, other));
     if (stop != nullptr && stop->load()) co_return failure(ErrorCode::interrupted, "stopped while waiting for the board");
     pause.expires_after(kPause);
@@ -118,12 +133,11 @@ asio::awaitable<Result<BoardHold>> BoardHold::take(Holder holder, const std::ato
 
 BoardHold::~BoardHold() {
   if (!lock_) return;
-  {
-    const std::lock_guard guard(ours_mutex);
-    ours.erase(path_);
-  }
   // A name left behind would be read by whoever asks next; a failure here does no harm beyond that.
   static_cast<void>(write_holder(path_, ""));
+  const std::lock_guard guard(ours_mutex);
+  lock_.reset();
+  ours.erase(path_);
 }
 
 Result<std::vector<Holder>> held_boards() {
@@ -137,7 +151,7 @@ Result<std::vector<Holder>> held_boards() {
     // An address is locked beside the UUID of the board behind it: one of the two is enough.
     if (name.starts_with("at-")) continue;
     if (const auto lock = files::posix().lock(path); lock || lock.error().code() != ErrorCode::in_use) continue;
-    if (auto holder = read_holder(path)) held.push_back(std::move(*holder));
+    if (auto named = read_holder(path)) held.push_back(std::move(named->holder));
   }
   return held;
 }

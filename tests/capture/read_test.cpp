@@ -244,6 +244,63 @@ TEST(Read, PassesCountWhatTheCaptureHolds) {
   EXPECT_EQ(nothing->units_read, 0u);
 }
 
+// Names of the records that open or close a session, and why it closed.
+std::vector<std::string> sessions_in(files::FileSystem& disk) {
+  auto reader = passes::CaptureReader::open(disk, "capture");
+  std::vector<std::string> out;
+  EXPECT_TRUE(reader->for_each_record([&](const passes::Record& record) -> Result<void> {
+    if (record.type == passes::RecordType::opened) out.emplace_back("opened");
+    if (record.type == passes::RecordType::closed) out.emplace_back(record.payload.at("why").get_string());
+    return {};
+  }));
+  return out;
+}
+
+TEST(Read, ClosesTheJournalAndGoesOnBehindThat) {
+  simbench::SimSession session(slc_chip());
+  files::MemoryDisk disk;
+  const auto first = read(session, disk, options_for(1, 1));
+  ASSERT_TRUE(first) << first.error().text();
+  {
+    const auto reader = passes::CaptureReader::open(disk, "capture");
+    EXPECT_TRUE(reader->contents().closed);
+    EXPECT_EQ(reader->contents().head, first->journal_head) << "the closing record is the head that is told";
+  }
+  const auto more = read(session, disk, options_for(3, 1));
+  ASSERT_TRUE(more) << more.error().text();
+  EXPECT_EQ(more->units_read, 4u);
+  EXPECT_EQ(sessions_in(disk), (std::vector<std::string>{"opened", "done", "opened", "done"}));
+  EXPECT_TRUE(passes::CaptureReader::open(disk, "capture")->contents().chain_whole);
+  EXPECT_EQ(passes::CaptureReader::open(disk, "capture")->contents().head, more->journal_head);
+}
+
+TEST(Read, F44_StoppedReadIsClosedWithTheReason) {
+  simbench::SimSession session(slc_chip());
+  files::MemoryDisk disk;
+  std::atomic<bool> stop{false};
+  ReadOptions options = options_for(9, 1);
+  options.progress = [&](const api::Progress& progress) { stop = progress.done == progress.total; };
+  ASSERT_FALSE(read(session, disk, std::move(options), &stop));
+  const auto sessions = sessions_in(disk);
+  ASSERT_EQ(sessions.size(), 2u);
+  EXPECT_TRUE(sessions[1].starts_with("e107")) << sessions[1];
+  EXPECT_TRUE(passes::CaptureReader::open(disk, "capture")->contents().closed);
+}
+
+TEST(Read, F01_ErrorNamesTheFirstMissingBlock) {
+  simbench::SimSession session(slc_chip());
+  files::MemoryDisk disk;
+  // In the middle of block 2 of pass 1, while all blocks of the pass are one run.
+  when_page_goes_out(session, 2 * 64 + 31, 1, false, [](simbench::Faults& faults) { faults.close_link = true; });
+  const auto cut = read(session, disk, options_for(1));
+  ASSERT_FALSE(cut);
+  const auto reader = passes::CaptureReader::open(disk, "capture");
+  std::uint32_t missing = 0;
+  while (reader->units().has(at(missing, 1))) ++missing;
+  EXPECT_GT(missing, 0u);
+  EXPECT_NE(cut.error().what().find(fmt::format("reading pass 1, block {} and on", missing)), std::string::npos) << cut.error().what();
+}
+
 TEST(Read, F02_CaptureOfAChipWithAnotherIdIsRefusedWithBothIdentities) {
   files::MemoryDisk disk;
   {
@@ -258,6 +315,31 @@ TEST(Read, F02_CaptureOfAChipWithAnotherIdIsRefusedWithBothIdentities) {
   EXPECT_NE(done.error().what().find("EC DA 10 95 44"), std::string::npos) << done.error().what();
   EXPECT_NE(done.error().what().find("EC DC 10 95 54"), std::string::npos) << done.error().what();
   EXPECT_EQ(passes::CaptureReader::open(disk, "capture")->units().count(), 2u);
+}
+
+TEST(Read, F03_AnotherBoardIsRefusedUntilItIsSaidToBeMeant) {
+  files::MemoryDisk disk;
+  simbench::Fixture fixture = slc_chip();
+  {
+    simbench::SimSession session(fixture);
+    ASSERT_TRUE(read(session, disk, options_for(1, 1)));
+  }
+  fixture.board.uuid.fill(0xAB);
+  simbench::SimSession session(fixture);
+  const auto refused = read(session, disk, options_for(2, 1));
+  ASSERT_FALSE(refused);
+  EXPECT_EQ(refused.error().code(), ErrorCode::mismatched_capture);
+  EXPECT_EQ(refused.error().exit_code(), 7);
+  EXPECT_NE(refused.error().what().find("abababab-abab-abab-abab-abababababab"), std::string::npos) << refused.error().what();
+  EXPECT_NE(refused.error().what().find(passes::CaptureReader::open(disk, "capture")->head().board_uuid), std::string::npos) << refused.error().what();
+  EXPECT_NE(refused.error().next().find("--another-board"), std::string::npos) << refused.error().next();
+  EXPECT_EQ(session.board().bus_record().resets, 0u) << "the chip was never powered for it";
+  ReadOptions meant = options_for(2, 1);
+  meant.another_board = true;
+  const auto done = read(session, disk, meant);
+  ASSERT_TRUE(done) << done.error().text();
+  EXPECT_EQ(done->units_read, 2u);
+  EXPECT_TRUE(mentions(done->notes, "this part is read on board abababab")) << "and it stands in the evidence";
 }
 
 TEST(Read, F02_AnotherChipOfTheSameTypeIsKnownByItsPages) {

@@ -16,6 +16,8 @@ class Typed(bench.BenchTest):
             (("chip", "erase"), "erase"),
             (("chip", "identify"), "--board"),
             (("chip", "identify", "--board", board, "--sparkle"), "--sparkle"),
+            (("chip", "identify", "--bord", board), "--bord"),  # not that --board is missing
+            ((*read, "--passes", "2", "--in-to", "c"), "--in-to"),
             (("chip", "identify", "--board", "pigeon:7"), "pigeon"),
             (("chip", "identify", "--board", "tcp:127.0.0.1:99999"), "99999"),
             (("chip", "identify", "--board", board, "--supply-mV", "5000"), "5000"),

@@ -1,4 +1,6 @@
 """The daemon: its socket and messages, several clients, jobs that outlive or follow them, and how it starts and ends."""
+import contextlib
+import datetime
 import json
 import os
 import resource
@@ -6,6 +8,7 @@ import signal
 import socket
 import stat
 import subprocess
+import sys
 import unittest
 
 import bench
@@ -79,8 +82,8 @@ class Messages(DaemonTest):
         self.assertEqual((status["clients"], status["jobs"], status["finished"]), (1, [], []))
         self.assertEqual(client.call("daemon.hello", messages=2)["error"]["code"], "e106")
 
-    def test_what_is_no_message_is_answered_and_harms_nothing(self):
-        # F-31. Each line with the id that its answer carries, and a word in it.
+    def test_F31_what_is_no_message_is_answered_and_harms_nothing(self):
+        # Each line with the id that its answer carries, and a word in it.
         status = b'"method": "daemon.status"'
         lines = [
             (b"", None, "byte 0"), (b"nonsense", None, "byte"), (b"[1]", None, "object"), (b'"x"', None, "object"), (b"7", None, "object"),
@@ -103,7 +106,7 @@ class Messages(DaemonTest):
                 self.assertEqual(answer["id"], answered)
         self.assertIn("result", client.call("daemon.status"))
 
-    def test_a_message_that_is_too_long_is_skipped(self):
+    def test_F31_a_message_that_is_too_long_is_skipped(self):
         client = self.client()
         client.socket.sendall(b"{\"id\": 1, \"method\": \"" + b"x" * (1 << 20))  # 1 MiB, and no end yet
         self.assertIn(str(messages.MAX_REQUEST), client.receive()["error"]["what"])
@@ -115,6 +118,22 @@ class Messages(DaemonTest):
             client.socket.sendall(line[start:start + 1000])
         client.socket.sendall(b"\n")
         self.assertEqual(client.receive()["id"], 77)
+
+    def test_a_client_that_will_say_no_more_still_gets_its_answers(self):
+        client = self.client()
+        for _ in range(3):
+            client.send("daemon.status")
+        client.socket.shutdown(socket.SHUT_WR)
+        self.assertEqual([client.receive()["id"] for _ in range(3)], [1, 2, 3])
+        self.assertIsNone(client.receive())
+
+    def test_half_a_message_is_nothing(self):
+        client, other = self.client(), self.client()
+        client.socket.sendall(b'{"id": 1, "method": "daemon.status"')
+        self.assertIn("result", other.call("daemon.status"))
+        client.close()
+        while other.call("daemon.status")["result"]["clients"] != 1:
+            pass
 
     def test_a_client_that_does_not_read_is_let_go(self):
         # R-54: what waits for it is bounded, and others are served.
@@ -163,8 +182,7 @@ class Jobs(DaemonTest):
         self.assertEqual(other.call("job.cancel", job=job)["result"], {"stopping": False})
         self.assertGreaterEqual(self.succeed("chip", "read", "--board", self.slow, *CONSENT, "--passes", 1, "--blocks", "0-3", "--into", "capture")["units_held"], 1)
 
-    def test_a_job_goes_on_without_its_client_unless_it_is_attached(self):
-        # F-30.
+    def test_F30_a_job_goes_on_without_its_client_unless_it_is_attached(self):
         watcher = self.client()
         watcher.call("daemon.watch")
         gone = Client(self.daemon.socket_path)
@@ -176,9 +194,29 @@ class Jobs(DaemonTest):
         gone = Client(self.daemon.socket_path)
         gone.hello(folder=self.folder, attached=True)
         gone.send("chip.read", **self.read_params(into="attached"))
-        job = gone.await_event("started")["job"]
+        job = gone.await_event("progress")["job"]
         gone.close()
+        went = datetime.datetime.now(datetime.timezone.utc)
         self.assertEqual(watcher.await_event("finished", job=job)["error"]["code"], "e107")
+        told = next(each for each in watcher.call("daemon.status")["result"]["finished"] if each["job"] == job)
+        # The rule says 10 s; how soon after the stop a deaf board is let go is shown in tests/board/stop_test.cpp.
+        self.assertLess((datetime.datetime.fromisoformat(told["until"].replace("Z", "+00:00")) - went).total_seconds(), 10)
+
+    def test_F30_a_job_of_a_lost_client_keeps_its_board_and_says_so_at_once(self):
+        other = self.client(folder=self.folder)
+        # A process of its own: its number means nobody once it has ended.
+        script = ("import json, socket, sys\ns = socket.socket(socket.AF_UNIX)\ns.connect(sys.argv[1])\n"
+                  "for message in json.loads(sys.argv[2]): s.sendall(json.dumps(message).encode() + b'\\n')\n"
+                  "while b'\"progress\"' not in s.recv(1 << 16): pass")
+        hello = {"messages": 1, "program": "gone", "folder": str(self.folder)}
+        said = [{"id": 1, "method": "daemon.hello", "params": hello}, {"id": 2, "method": "chip.read", "params": self.read_params()}]
+        subprocess.run([sys.executable, "-c", script, self.daemon.socket_path, json.dumps(said)], check=True, timeout=120)
+        error = other.call("chip.identify", board=self.slow)["error"]
+        self.assertEqual(error["code"], "e308")
+        self.assertIn("held by gone chip.read", error["what"])
+        job = other.call("daemon.watch")["result"]["jobs"][0]["job"]
+        other.call("job.cancel", job=job)
+        other.await_event("finished", job=job)
 
     def test_the_next_job_waits_until_the_one_before_has_powered_down(self):
         reading = self.cli_read()
@@ -248,8 +286,8 @@ class Crowd(DaemonTest):
             pass
         self.assertEqual(messages.open_descriptors(self.daemon.process.pid), before)
 
-    def test_descriptors_run_out(self):
-        # F-27: who is here is served, who waits is served later.
+    def test_F27_descriptors_run_out(self):
+        # Who is here is served, who waits is served later.
         if os.environ.get("STEADYCELL_SANITIZED"):
             self.skipTest("the sanitizer's check of virtual calls opens a pipe itself")
         self.start()
@@ -272,8 +310,7 @@ class Crowd(DaemonTest):
 
 
 class StartAndEnd(DaemonTest):
-    def test_sigterm_stops_jobs_at_their_unit_and_answers_first(self):
-        # F-44.
+    def test_F44_sigterm_stops_jobs_at_their_unit_and_answers_first(self):
         self.start()
         reading = self.cli_read()
         self.daemon.process.send_signal(signal.SIGTERM)
@@ -287,7 +324,7 @@ class StartAndEnd(DaemonTest):
         told = self.succeed("chip", "read", "--board", self.slow, *CONSENT, "--passes", 1, "--blocks", "0-3", "--into", "capture")
         self.assertEqual(told["units_held"] + told["units_read"], BLOCKS)
 
-    def test_a_second_sigterm_leaves_at_once(self):
+    def test_F44_a_second_sigterm_leaves_at_once(self):
         self.start()
         self.cli_read()
         for _ in range(2):
@@ -296,8 +333,8 @@ class StartAndEnd(DaemonTest):
         os.environ["STEADYCELL_DAEMON"] = "off"
         self.succeed("chip", "identify", "--board", self.slow, *CONSENT)
 
-    def test_killed_hard_says_so_at_the_next_start_and_nothing_is_lost(self):
-        # F-46's ending: a manager kills a daemon whose pings stop.
+    def test_F46_killed_hard_says_so_at_the_next_start_and_nothing_is_lost(self):
+        # A manager kills a daemon whose pings stop.
         self.start()
         reading = self.cli_read()
         self.daemon.end(signal.SIGKILL)
@@ -319,6 +356,40 @@ class StartAndEnd(DaemonTest):
             self.start(stderr=stderr)
         self.assertEqual(self.daemon.end(), 0)
         self.assertNotIn("ended hard", log.read_text())
+
+    def test_a_log_that_takes_nothing_ends_nothing(self):
+        with open("/dev/full", "wb") as full:
+            self.start(stderr=full)
+        client = self.client()
+        for _ in range(3):
+            self.daemon.process.send_signal(signal.SIGHUP)  # each is told
+            self.assertIn("result", client.call("daemon.status"))
+        self.assertEqual(self.daemon.end(), 0)
+
+    def test_F29_two_daemons_at_once_have_one_winner(self):
+        for _ in range(5):
+            both = [subprocess.Popen([STEADYCELLD], stdin=subprocess.DEVNULL, stderr=subprocess.PIPE) for _ in range(2)]
+            while all(daemon.poll() is None for daemon in both):
+                os.sched_yield()
+            loser = next(daemon for daemon in both if daemon.poll() is not None)
+            winner = both[1 - both.index(loser)]
+            _, said = loser.communicate(timeout=120)
+            self.assertEqual((loser.returncode, b"e607" in said), (9, True), said)
+            self.assertEqual(self.first_answer()["process"], winner.pid)
+            winner.send_signal(signal.SIGTERM)
+            winner.communicate(timeout=120)
+            self.assertEqual(winner.returncode, 0)
+
+    def first_answer(self):
+        """Of a daemon that has its place, and listens soon."""
+        while True:
+            try:
+                client = Client(self.runtime / "steadycell/steadycelld.socket")
+            except (FileNotFoundError, ConnectionRefusedError):
+                os.sched_yield()
+                continue
+            with contextlib.closing(client):
+                return client.call("daemon.status")["result"]
 
     def test_one_daemon_for_a_user(self):
         self.start()

@@ -20,7 +20,7 @@ class HeldBoard(bench.BenchTest):
         self.addCleanup(reading.kill)
         return reading
 
-    def test_the_second_is_told_who_and_since_when(self):
+    def test_F29_the_second_is_told_who_and_since_when(self):
         first = self.start("capture")
         self.assertIn("pass 1", first.stderr.readline())
         for command in (("chip", "identify"), ("socket", "check"), ("supply", "record", "--to", "trace.csv")):
@@ -37,7 +37,7 @@ class HeldBoard(bench.BenchTest):
         self.assertEqual(self.succeed("socket", "check", "--board", self.board)["verdict"], "seated")
         self.assertEqual(self.succeed("status")["boards_held"], [])
 
-    def test_two_at_once_have_one_winner(self):
+    def test_F29_two_at_once_have_one_winner(self):
         readers = [self.start(name) for name in ("one", "two")]
         # The loser ends by itself, the winner reads on.
         while all(reader.poll() is None for reader in readers):

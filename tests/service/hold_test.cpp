@@ -5,12 +5,14 @@
 #include <unistd.h>
 
 #include <boost/asio/co_spawn.hpp>
+#include <boost/asio/detached.hpp>
 #include <boost/asio/io_context.hpp>
 #include <boost/asio/post.hpp>
 #include <cstdlib>
 #include <filesystem>
 #include <fstream>
 #include <optional>
+#include <thread>
 
 #include "service/runtime.h"
 
@@ -45,14 +47,13 @@ class Hold : public ::testing::Test {
     return std::move(*taken);
   }
 
-  std::filesystem::path folder_;
-  asio::io_context loop_{1};
-
- private:
   static asio::awaitable<void> take_into(Taken& into, Holder who, const std::atomic<bool>* stop) {
     auto hold = co_await BoardHold::take(std::move(who), stop);
     into.emplace(std::move(hold));
   }
+
+  std::filesystem::path folder_;
+  asio::io_context loop_{1};
 };
 
 TEST_F(Hold, TheSecondIsToldWhoHoldsTheBoardAndSinceWhen) {
@@ -110,9 +111,49 @@ TEST_F(Hold, WhoWaitsCanBeStopped) {
 
 TEST_F(Hold, NameOfAKilledHolderMeansNothing) {
   ASSERT_TRUE(take("chip.read"));
-  std::ofstream(folder_ / "steadycell/boards" / (std::string(kBoard) + ".lock")) << R"({"board": "x", "program": "dead", "method": "chip.read", "process": 999999999, "since": "then"})";
+  std::ofstream(folder_ / "steadycell/boards" / (std::string(kBoard) + ".lock")) << R"({"board": "x", "program": "dead", "method": "chip.read", "process": 999999999, "since": "then", "held_by_process": 999999999})";
   EXPECT_TRUE(held_boards()->empty());
   EXPECT_TRUE(take("chip.identify"));
+}
+
+TEST_F(Hold, ClientThatHasGoneKeepsItsNameWhileTheDaemonHolds) {
+  Taken first;
+  Holder gone = holder("chip.read");
+  gone.process = 999999999;
+  asio::co_spawn(loop_, take_into(first, gone, nullptr), [](const std::exception_ptr& fault) { ASSERT_FALSE(fault); });
+  loop_.run();
+  ASSERT_TRUE(first && *first);
+  Taken second;
+  ask(second, "chip.identify");
+  loop_.restart();
+  loop_.poll();
+  ASSERT_TRUE(second.has_value()) << "the answer is there at once: nobody waits for a name";
+  ASSERT_FALSE(*second);
+  EXPECT_NE(second->error().what().find("process 999999999"), std::string::npos) << second->error().what();
+}
+
+// Who asks while a stopped holder lets go, at whatever moment of that, waits and gets the board: its lock is never seen held
+// without its stop flag, or with the name of somebody who has let go.
+TEST_F(Hold, F29_HandingOverNeverLooksBusy) {
+  for (int turn = 0; turn < 300; ++turn) {
+    std::atomic<bool> stop_first{true}, go{false};
+    auto first = take("chip.read", &stop_first);
+    ASSERT_TRUE(first) << first.error().text();
+    std::string refused;
+    std::thread second([&] {
+      asio::io_context loop(1);
+      Taken hold;
+      asio::co_spawn(loop, take_into(hold, holder("chip.identify"), nullptr), asio::detached);
+      while (!go) {
+      }
+      loop.run();
+      refused = hold.has_value() && *hold ? "" : hold ? hold->error().text() : "an exception";
+    });
+    go = true;
+    { const BoardHold ends = std::move(*first); }
+    second.join();
+    ASSERT_EQ(refused, "") << "turn " << turn;
+  }
 }
 
 TEST_F(Hold, AddressOfABoardMayHoldAnything) {

@@ -1,0 +1,190 @@
+// Stopping while the board is deaf, in a time that the test moves: no machine is too slow or too fast for it.
+#include <algorithm>
+#include <list>
+
+#include "board/bench.h"
+#include "protocol/frame.h"
+
+namespace steadycell::board {
+namespace {
+
+using namespace testing;
+
+// Time that stands until everything has been done that can be done; then it jumps to the next deadline.
+class VirtualTime final : public TimeSource {
+ public:
+  Clock::time_point now() const override { return now_; }
+  asio::awaitable<void> wait(asio::steady_timer& timer, Clock::time_point until) override {
+    const auto entry = waits_.insert(waits_.end(), {until, &timer});
+    boost::system::error_code ignored;
+    timer.expires_at(Clock::time_point::max());
+    co_await timer.async_wait(asio::redirect_error(asio::use_awaitable, ignored));
+    waits_.erase(entry);
+  }
+  // False when nobody waits for anything.
+  bool jump() {
+    const auto next = std::min_element(waits_.begin(), waits_.end(), [](const Wait& a, const Wait& b) { return a.until < b.until; });
+    if (next == waits_.end()) return false;
+    now_ = std::max(now_, next->until);
+    next->timer->cancel();
+    return true;
+  }
+  // All of `io`'s work, in virtual time.
+  void run(asio::io_context& io) {
+    do {
+      io.restart();
+      while (io.poll() > 0) {
+      }
+    } while (jump());
+  }
+
+ private:
+  struct Wait {
+    Clock::time_point until;
+    asio::steady_timer* timer;
+  };
+  Clock::time_point now_{};
+  std::list<Wait> waits_;
+};
+
+// A board without a wire, a thread or a clock: says yes to everything at once, until it is deaf.
+class BoardInMemory final : public link::Link {
+ public:
+  BoardInMemory(const asio::any_io_executor& executor, const bool& deaf) : deaf_(deaf), arrived_(executor) {}
+
+  asio::awaitable<Result<std::size_t>> read_some(MutableByteSpan into) override {
+    while (answers_.empty() && !closed_) {
+      boost::system::error_code ignored;
+      arrived_.expires_at(Clock::time_point::max());
+      co_await arrived_.async_wait(asio::redirect_error(asio::use_awaitable, ignored));
+    }
+    if (closed_) co_return failure(ErrorCode::link_lost, "closed");
+    const std::size_t size = std::min(into.size(), answers_.size());
+    std::copy_n(answers_.begin(), size, into.begin());
+    answers_.erase(answers_.begin(), answers_.begin() + static_cast<std::ptrdiff_t>(size));
+    co_return size;
+  }
+  asio::awaitable<Result<void>> write(ByteSpan bytes) override {
+    while (const auto frame = requests_.next(bytes))
+      if (!deaf_) answer(frame->header);
+    co_return Result<void>();
+  }
+  void close() override {
+    closed_ = true;
+    arrived_.cancel();
+  }
+  std::string describe() const override { return "board in memory"; }
+
+ private:
+  void answer(const scp_header& asked) {
+    Bytes payload(4);  // SCP_OK, no detail
+    if (asked.type == SCP_HELLO) {
+      scp_hello hello{};
+      hello.boot_counter = 1;
+      hello.max_payload = SCP_MAX_PAYLOAD;
+      hello.targets = 1;
+      hello.capabilities = SCP_CAN_SOCKET;
+      payload.resize(4 + SCP_HELLO_BYTES);
+      scp_put_hello(payload.data() + 4, &hello);
+      sequence_ = 0;
+    }
+    if (asked.type == SCP_SOCKET_ON) payload.insert(payload.end(), {0xE4, 0x0C});  // 3300 mV
+    protocol::append_request(static_cast<std::uint16_t>(asked.type | SCP_ANSWER), sequence_++, asked.request_id, payload, answers_);
+    arrived_.cancel();
+  }
+
+  const bool& deaf_;
+  protocol::FrameReader requests_;
+  Bytes answers_;
+  std::uint32_t sequence_ = 0;
+  asio::steady_timer arrived_;
+  bool closed_ = false;
+};
+
+using Call = std::function<asio::awaitable<ErrorCode>(BoardClient&)>;
+
+// The board goes deaf, `call` is made, the stop comes `after` its beginning; how long the call took from there, and what it
+// said. Nothing: it had ended by itself.
+struct Stopped {
+  Clock::duration took{};
+  ErrorCode code = ErrorCode::internal;
+};
+std::optional<Stopped> stop_after(Clock::duration after, const Call& call) {
+  asio::io_context io(1);
+  VirtualTime time;
+  bool deaf = false, ended = false;
+  std::atomic<bool> stop{false};
+  std::optional<Stopped> out;
+  const auto body = [&]() -> asio::awaitable<void> {
+    auto client = co_await BoardClient::connect(std::make_unique<BoardInMemory>(io.get_executor(), deaf), &stop, time);
+    EXPECT_TRUE(client) << client.error().text();
+    if (!client) co_return;
+    auto lease = co_await PowerLease::socket(**client, Millivolts(3300), 100, SocketGround::user_word());
+    EXPECT_TRUE(lease) << lease.error().text();
+    deaf = true;
+    Clock::time_point stopped_at{};
+    asio::co_spawn(
+        io,
+        [&]() -> asio::awaitable<void> {
+          asio::steady_timer timer(io);
+          co_await time.wait(timer, time.now() + after);
+          stopped_at = time.now();
+          stop = !ended;
+        },
+        [](const std::exception_ptr& fault) { EXPECT_FALSE(fault); });
+    const ErrorCode code = co_await call(**client);
+    ended = true;
+    if (stop) out = Stopped{time.now() - stopped_at, code};
+    if (lease) {
+      const auto down = co_await lease->power_down();
+      EXPECT_FALSE(down) << "a deaf board confirms nothing";
+    }
+    co_await (*client)->close();
+    if (stop) {
+      EXPECT_LE(time.now() - stopped_at, 1s) << "nor does the end of the job wait for it";
+    }
+  };
+  asio::co_spawn(io, body(), [](const std::exception_ptr& fault) { EXPECT_FALSE(fault); });
+  time.run(io);
+  return out;
+}
+
+// At every moment of the call, the deadline of its answer and getting in step again included.
+void expect_stop_within_500ms(const Call& call) {
+  unsigned stopped = 0;
+  for (Clock::duration after{}; after < 6s; after += 13ms) {
+    const auto seen = stop_after(after, call);
+    if (!seen) break;
+    ++stopped;
+    EXPECT_LE(seen->took, 500ms) << "stopped " << after / 1ms << " ms after the beginning";
+    EXPECT_EQ(seen->code, ErrorCode::interrupted) << "stopped " << after / 1ms << " ms after the beginning";
+  }
+  EXPECT_GT(stopped, 100u);
+}
+
+asio::awaitable<ErrorCode> ask_state(BoardClient& board) {
+  const auto state = co_await board.state();
+  co_return state ? ErrorCode::internal : state.error().code();
+}
+
+asio::awaitable<ErrorCode> read_rows(BoardClient& board) {
+  CollectPages sink;
+  const auto program = read_page_program();
+  RunRequest request;
+  request.program = &program;
+  request.rows = {0, 64, 64, 1};
+  const auto ran = co_await board.run(request, sink);
+  co_return ran ? ErrorCode::internal : ran.error().code();
+}
+
+asio::awaitable<ErrorCode> switch_port_on(BoardClient& board) {
+  const auto lease = co_await PowerLease::port(board, 100, 10, false, false);
+  co_return lease ? ErrorCode::internal : lease.error().code();
+}
+
+TEST(Stop, F05_QuestionToADeafBoardEndsWithin500ms) { expect_stop_within_500ms(ask_state); }
+TEST(Stop, F05_RunOnADeafBoardEndsWithin500ms) { expect_stop_within_500ms(read_rows); }
+TEST(Stop, F05_SwitchingOnADeafBoardEndsWithin500ms) { expect_stop_within_500ms(switch_port_on); }
+
+}  // namespace
+}  // namespace steadycell::board
