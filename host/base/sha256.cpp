@@ -3,20 +3,29 @@
 #include <openssl/evp.h>
 
 #include <algorithm>
-#include <cassert>
+
+#include "base/no_memory.h"
 
 namespace steadycell {
+namespace {
+
+// SHA-256 over bytes in memory fails for lack of memory alone.
+void must(int ok) {
+  if (ok != 1) no_memory();
+}
+
+}  // namespace
 
 struct Sha256::Context {
   EVP_MD_CTX* evp = EVP_MD_CTX_new();
-  Context() { start(); }
+  Context() {
+    if (evp == nullptr) no_memory();
+    start();
+  }
   ~Context() { EVP_MD_CTX_free(evp); }
   Context(const Context&) = delete;
   Context& operator=(const Context&) = delete;
-  void start() {
-    [[maybe_unused]] const int ok = EVP_DigestInit_ex(evp, EVP_sha256(), nullptr);
-    assert(ok == 1);
-  }
+  void start() { must(EVP_DigestInit_ex(evp, EVP_sha256(), nullptr)); }
 };
 
 Sha256::Sha256() : context_(std::make_unique<Context>()) {}
@@ -24,11 +33,11 @@ Sha256::~Sha256() = default;
 Sha256::Sha256(Sha256&&) noexcept = default;
 Sha256& Sha256::operator=(Sha256&&) noexcept = default;
 
-void Sha256::update(ByteSpan bytes) { EVP_DigestUpdate(context_->evp, bytes.data(), bytes.size()); }
+void Sha256::update(ByteSpan bytes) { must(EVP_DigestUpdate(context_->evp, bytes.data(), bytes.size())); }
 
 Digest Sha256::finish() {
   Digest digest{};
-  EVP_DigestFinal_ex(context_->evp, digest.data(), nullptr);
+  must(EVP_DigestFinal_ex(context_->evp, digest.data(), nullptr));
   context_->start();
   return digest;
 }

@@ -9,6 +9,7 @@
 #include "api/failure.h"
 #include "base/text.h"
 #include "cli/print.h"
+#include "service/last_words.h"
 
 namespace steadycell::cli {
 namespace {
@@ -83,6 +84,7 @@ int run(const std::vector<std::string>& arguments) {
   }
   Invocation& invocation = std::get<Invocation>(parsed);
 
+  if (invocation.as_json) service::end_without_memory(json::text_of(api::to_json(service::without_memory())) + "\n", STDOUT_FILENO);
   const StopOnSignal stop;
   ProgressLine progress(invocation.progress);
   Caller service;

@@ -11,7 +11,6 @@
 
 #include "api/failure.h"
 #include "base/text.h"
-#include "daemon/insist.h"
 #include "passes/clock.h"
 
 namespace steadycell::daemon {
@@ -123,9 +122,9 @@ void Jobs::run(const std::shared_ptr<Job>& job, const std::string& folder, const
     else
       job->result = service::Service().call(job->method, params, hooks);
   } catch (const std::exception& fault) {
-    insist([&] { job->result = failure(ErrorCode::internal, "{}: {}", job->method, fault.what()); });
+    job->result = failure(ErrorCode::internal, "{}: {}", job->method, fault.what());
   }
-  insist([&] { boost::asio::post(loop_, [this, job] { end(job); }); });
+  boost::asio::post(loop_, [this, job] { end(job); });
 }
 
 void Jobs::end(const std::shared_ptr<Job>& job) {

@@ -1,4 +1,5 @@
 #include <signal.h>
+#include <unistd.h>
 
 #include <CLI/CLI.hpp>
 #include <exception>
@@ -6,6 +7,7 @@
 
 #include "base/text.h"
 #include "daemon/server.h"
+#include "service/last_words.h"
 #include "service/runtime.h"
 
 namespace steadycell::daemon {
@@ -60,6 +62,7 @@ int run(int argc, char** argv) {
 
 int main(int argc, char** argv) {
   try {
+    steadycell::service::end_without_memory(steadycell::service::without_memory().text() + "\n", STDERR_FILENO);
     return steadycell::daemon::run(argc, argv);
   } catch (const std::exception& fault) {
     std::cerr << "e601 internal fault: " << fault.what() << ": report it with the message\n";

@@ -11,7 +11,6 @@
 #include <csignal>
 
 #include "base/text.h"
-#include "daemon/insist.h"
 #include "files/atomic.h"
 #include "passes/clock.h"
 #include "service/runtime.h"
@@ -249,7 +248,7 @@ json::Object Server::status() const {
 void Server::await_signal() {
   signals_.async_wait([this](const error_code& code, int signal) {
     if (code) return;
-    insist([this] { await_signal(); });
+    await_signal();
     if (signal == SIGHUP)
       read_config_again();
     else

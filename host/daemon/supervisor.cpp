@@ -9,7 +9,6 @@
 #include <cstdlib>
 
 #include "base/text.h"
-#include "daemon/insist.h"
 
 namespace steadycell::daemon {
 namespace {
@@ -81,11 +80,9 @@ void Supervisor::end_keep_alive() { timer_.reset(); }
 
 void Supervisor::ping() {
   send("WATCHDOG=1");
-  insist([this] {
-    timer_->expires_after(*ping_interval_);
-    timer_->async_wait([this](const boost::system::error_code& cancelled) {
-      if (!cancelled && timer_) ping();
-    });
+  timer_->expires_after(*ping_interval_);
+  timer_->async_wait([this](const boost::system::error_code& cancelled) {
+    if (!cancelled && timer_) ping();
   });
 }
 

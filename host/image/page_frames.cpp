@@ -4,7 +4,8 @@
 
 #include <algorithm>
 #include <array>
-#include <new>
+
+#include "base/no_memory.h"
 
 namespace steadycell::image {
 namespace {
@@ -17,7 +18,7 @@ constexpr std::uint32_t kFrameMagic = 0xFD2FB528;  // RFC 8878, 3.1.1
 
 // Writing fails for lack of memory alone.
 std::size_t must(std::size_t code) {
-  if (ZSTD_isError(code)) throw std::bad_alloc();
+  if (ZSTD_isError(code)) no_memory();
   return code;
 }
 
@@ -28,7 +29,7 @@ struct PageFrameWriter::Context {
   std::array<std::uint8_t, kStep> out{};
 
   Context() {
-    if (!zstd) throw std::bad_alloc();
+    if (!zstd) no_memory();
     must(ZSTD_CCtx_setParameter(zstd, ZSTD_c_compressionLevel, kLevel));
     must(ZSTD_CCtx_setParameter(zstd, ZSTD_c_windowLog, kWindowLog));
     must(ZSTD_CCtx_setParameter(zstd, ZSTD_c_checksumFlag, 1));
@@ -64,7 +65,7 @@ struct PageFrameReader::Context {
   bool in_frame = false;
 
   Context() {
-    if (!zstd) throw std::bad_alloc();
+    if (!zstd) no_memory();
     must(ZSTD_DCtx_setParameter(zstd, ZSTD_d_windowLogMax, kMaxWindowLog));
   }
   ~Context() { ZSTD_freeDCtx(zstd); }

@@ -5,6 +5,8 @@
 #include <algorithm>
 #include <cstring>
 
+#include "base/no_memory.h"
+
 namespace steadycell::passes {
 namespace {
 
@@ -45,6 +47,7 @@ UnitCodec::~UnitCodec() = default;
 
 Result<std::optional<std::uint64_t>> UnitCodec::pack(ByteSpan raw, const ReadAt& reference, const Write& write) {
   if (!zstd_->compressor) zstd_->compressor.reset(ZSTD_createCCtx());
+  if (!zstd_->compressor) no_memory();
   ZSTD_CCtx* const context = zstd_->compressor.get();
   ZSTD_CCtx_reset(context, ZSTD_reset_session_and_parameters);
   ZSTD_CCtx_setParameter(context, ZSTD_c_compressionLevel, 1);
@@ -75,6 +78,7 @@ Result<std::optional<std::uint64_t>> UnitCodec::pack(ByteSpan raw, const ReadAt&
 
 Result<void> UnitCodec::unpack(std::uint64_t stored_bytes, const ReadAt& stored, const ReadAt& reference, MutableByteSpan out) {
   if (!zstd_->decompressor) zstd_->decompressor.reset(ZSTD_createDCtx());
+  if (!zstd_->decompressor) no_memory();
   ZSTD_DCtx* const context = zstd_->decompressor.get();
   ZSTD_DCtx_reset(context, ZSTD_reset_session_and_parameters);
   ZSTD_DCtx_setParameter(context, ZSTD_d_windowLogMax, kMaxWindowLog);

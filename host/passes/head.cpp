@@ -1,6 +1,6 @@
 #include "passes/head.h"
 
-#include <openssl/rand.h>
+#include <sys/random.h>
 
 #include <algorithm>
 #include <array>
@@ -138,7 +138,8 @@ Result<CaptureHead> parse_head(std::string_view text) {
 
 std::string make_uuid() {
   std::array<std::uint8_t, 16> bytes{};
-  if (RAND_bytes(bytes.data(), static_cast<int>(bytes.size())) != 1) std::terminate();  // no entropy: nothing is safe to name
+  // So few bytes come whole, but for a signal while the machine has only just started.
+  while (::getrandom(bytes.data(), bytes.size(), 0) != static_cast<ssize_t>(bytes.size())) continue;
   bytes[6] = static_cast<std::uint8_t>((bytes[6] & 0x0F) | 0x40);
   bytes[8] = static_cast<std::uint8_t>((bytes[8] & 0x3F) | 0x80);
   const std::string text = hex(bytes);
