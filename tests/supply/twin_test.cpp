@@ -91,7 +91,7 @@ TEST(Twin, OfManyBoardsTheGoodStayAlikeAndTheFaultyPart) {
     const std::pair<Boot, double> faults[] = {{Boot::memory_silent, 1e9}, {Boot::no_clock, 1e9}, {Boot::memory_blank, 1e9}, {Boot::whole, 60}, {Boot::whole, 330}};
     std::vector<Features> faulty;
     for (const auto& [how, short_ohm] : faults) faulty.push_back(run_of(board, 50 * i + 10, how, short_ohm, host));
-    for (const std::size_t kept : {1, 3}) {
+    for (const std::size_t kept : {std::size_t{1}, std::size_t{3}}) {
       const auto known = std::span(runs).first(kept);
       const auto same = compare(good, known);
       ASSERT_TRUE(same);
