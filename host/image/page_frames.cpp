@@ -1,6 +1,7 @@
 #include "image/page_frames.h"
 
 #include <zstd.h>
+#include <zstd_errors.h>
 
 #include <algorithm>
 #include <array>
@@ -77,6 +78,7 @@ struct PageFrameReader::Context {
     for (;;) {
       ZSTD_outBuffer piece{out.data(), out.size(), 0};
       const std::size_t code = ZSTD_decompressStream(zstd, &piece, &in);
+      if (ZSTD_getErrorCode(code) == ZSTD_error_memory_allocation) no_memory();
       if (ZSTD_isError(code))
         return failure(ErrorCode::file_damaged, "block {}: {}", frames, ZSTD_getErrorName(code));
       if (piece.pos > 0)

@@ -1,6 +1,7 @@
 #include "passes/codec.h"
 
 #include <zstd.h>
+#include <zstd_errors.h>
 
 #include <algorithm>
 #include <cstring>
@@ -65,7 +66,7 @@ Result<std::optional<std::uint64_t>> UnitCodec::pack(ByteSpan raw, const ReadAt&
     for (bool more = true; more;) {
       ZSTD_outBuffer output{out_.data(), out_.size(), 0};
       const std::size_t left = ZSTD_compressStream2(context, &output, &input, directive);
-      if (ZSTD_isError(left)) return failure(ErrorCode::internal, "compressing a unit: {}", ZSTD_getErrorName(left));
+      if (ZSTD_isError(left)) no_memory();  // packing fails of nothing else
       packed += output.pos;
       if (packed >= raw.size()) return std::nullopt;
       if (output.pos > 0)
@@ -93,6 +94,7 @@ Result<void> UnitCodec::unpack(std::uint64_t stored_bytes, const ReadAt& stored,
     while (input.pos < input.size) {
       const std::size_t consumed = input.pos, produced = output.pos;
       left = ZSTD_decompressStream(context, &output, &input);
+      if (ZSTD_getErrorCode(left) == ZSTD_error_memory_allocation) no_memory();
       if (ZSTD_isError(left)) return bad_frame(ZSTD_getErrorName(left));
       if (left == 0 && (input.pos < input.size || at + count < stored_bytes)) return bad_frame("bytes follow the frame");
       if (input.pos == consumed && output.pos == produced) return bad_frame("it is longer than a block");
