@@ -4,6 +4,7 @@
 
 #include <array>
 
+#include "base/no_memory.h"
 #include "files/atomic.h"
 
 namespace steadycell::measure {
@@ -20,7 +21,7 @@ Bytef* zlib_bytes(const std::uint8_t* bytes) { return const_cast<Bytef*>(bytes);
 class TextReader {
  public:
   TextReader(files::File& file, std::string path) : file_(&file), path_(std::move(path)), gzip_(is_gzip(path_)) {
-    if (gzip_) inflateInit2(&stream_, kGzipWindow);
+    if (gzip_ && inflateInit2(&stream_, kGzipWindow) != Z_OK) no_memory();
   }
   ~TextReader() {
     if (gzip_) inflateEnd(&stream_);
@@ -58,6 +59,7 @@ class TextReader {
       stream_.next_out = out.data();
       stream_.avail_out = static_cast<uInt>(out.size());
       const int code = inflate(&stream_, Z_NO_FLUSH);
+      if (code == Z_MEM_ERROR) no_memory();
       if (code != Z_OK && code != Z_STREAM_END && code != Z_BUF_ERROR)
         return failure(ErrorCode::bad_input_file, "{} is no whole gzip file: {}", path_, stream_.msg ? stream_.msg : "damaged");
       ended_ = code == Z_STREAM_END;
@@ -162,7 +164,7 @@ Result<TraceWriter> TraceWriter::create(files::FileSystem& system, const std::st
   inside->system = &system;
   inside->directory = files::parent_of(path);
   if (is_gzip(path)) {
-    deflateInit2(&inside->stream, Z_DEFAULT_COMPRESSION, Z_DEFLATED, kGzipWindow, 8, Z_DEFAULT_STRATEGY);
+    if (deflateInit2(&inside->stream, Z_DEFAULT_COMPRESSION, Z_DEFLATED, kGzipWindow, 8, Z_DEFAULT_STRATEGY) != Z_OK) no_memory();
     inside->gzip = true;
   }
   return TraceWriter(std::move(inside));

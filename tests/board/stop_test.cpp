@@ -115,6 +115,7 @@ std::optional<Stopped> stop_after(Clock::duration after, const Call& call) {
   bool deaf = false, ended = false;
   std::atomic<bool> stop{false};
   std::optional<Stopped> out;
+  Clock::time_point stopped_at{};  // not the body's own: who stops may outlive it
   const auto body = [&]() -> asio::awaitable<void> {
     auto client = co_await BoardClient::connect(std::make_unique<BoardInMemory>(io.get_executor(), deaf), &stop, time);
     EXPECT_TRUE(client) << client.error().text();
@@ -122,7 +123,6 @@ std::optional<Stopped> stop_after(Clock::duration after, const Call& call) {
     auto lease = co_await PowerLease::socket(**client, Millivolts(3300), 100, SocketGround::user_word());
     EXPECT_TRUE(lease) << lease.error().text();
     deaf = true;
-    Clock::time_point stopped_at{};
     asio::co_spawn(
         io,
         [&]() -> asio::awaitable<void> {
