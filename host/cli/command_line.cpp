@@ -311,6 +311,13 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       .text("--reference", "reference", "ID of the known chip that sits in the socket")
       .number("--supply-mV", "supply_mV", "your word that the socket may get 3.3 V (3300): empty, or for the reference chip", 1800, 3300)
       .bench();
+  add(board, "board.conform", "conform", "for builders of boards: does the firmware do every duty of the protocol; exit code 7 when one fails",
+      "  steadycell board conform --board sim:fixture.json --confirm \"no patient chip in the socket, no stick in the port\"\n"
+      "  steadycell board conform --board usb --confirm \"...\" --supply-mV 3300 --lid-seconds 30 --json")
+      .board()
+      .text("--confirm", "confirm", "your word, word for word: \"no patient chip in the socket, no stick in the port\"; without it nothing is tried")
+      .number("--supply-mV", "supply_mV", "your word that the socket may get 3.3 V (3300)", 1800, 3300)
+      .number("--lid-seconds", "lid_seconds", "try the lid, too: so long you have time to open it when told", 1, 600);
 
   add(app, "demo", "demo", "run the whole job on the simulated bench, with an invented case",
       "  steadycell demo\n"

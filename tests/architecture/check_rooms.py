@@ -18,7 +18,7 @@ LEVELS = [
     ["protocol", "chip", "ecc", "search", "vote", "supply", "contact", "image", "api"],
     ["files", "link"],
     ["board", "passes"],
-    ["capture", "settle", "measure", "records", "stick"],
+    ["capture", "settle", "measure", "records", "conform", "stick"],
     ["service"],
     ["cli", "daemon"],
 ]
