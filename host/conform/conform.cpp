@@ -84,11 +84,8 @@ class Run {
 
   // RESET, then READ ID: something that is neither all FF nor all 00 is a chip.
   asio::awaitable<void> look_for_a_chip() {
-    if (!bench_.board.can_socket || !(co_await bench_.socket_on()).is(SCP_OK)) co_return;
-    Bytes program = Payload().u8(SCP_OP_COMMAND).u8(0xFF).u8(SCP_OP_DELAY).u32(5'000'000).done();
-    const Bytes id = read_id(5);
-    program.insert(program.end(), id.begin(), id.end());
-    if (!(co_await bench_.load(0, program)).is(SCP_OK)) co_return;
+    if (!bench_.board.can_socket || !(co_await bench_.socket_awake()).is(SCP_OK)) co_return;
+    if (!(co_await bench_.load(0, read_id(5))).is(SCP_OK)) co_return;
     const std::uint32_t run = bench_.start_run(0, {});
     (void)co_await bench_.wire.until([&] { return bench_.run_end(run).has_value(); }, 2s);
     for (const protocol::PageData& page : bench_.pages(run))

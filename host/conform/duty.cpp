@@ -29,6 +29,19 @@ asio::awaitable<Reply> Bench::socket_on() {
   co_return co_await wire.ask(SCP_SOCKET_ON, Payload().u16(socket_mv()).u16(kLimit_mA).u8(ground).u8(0).u8(0).done());
 }
 
+asio::awaitable<Reply> Bench::socket_awake() {
+  constexpr unsigned kResetSlot = 3, kReset_ns = 5'000'000;  // ONFI: the first RESET may take 1 ms; 5 ms are what the board itself gives it
+  const Reply on = co_await socket_on();
+  if (!on.is(SCP_OK)) co_return on;
+  const Bytes reset = Payload().u8(SCP_OP_COMMAND).u8(0xFF).u8(SCP_OP_DELAY).u32(kReset_ns).done();
+  const Reply loaded = co_await load(kResetSlot, reset);
+  if (!loaded.is(SCP_OK)) co_return loaded;
+  const std::uint32_t run = start_run(kResetSlot, {});
+  const Reply started = co_await wire.answer(run);
+  (void)co_await wire.until([&] { return run_end(run).has_value(); }, 1s);
+  co_return started;
+}
+
 asio::awaitable<Reply> Bench::port_on(unsigned limit_mA, unsigned ramp_ms, unsigned flags) {
   co_return co_await wire.ask(SCP_PORT_ON, Payload().u16(5000).u16(limit_mA).u16(ramp_ms).u8(flags).u8(0).done());
 }

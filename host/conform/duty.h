@@ -41,6 +41,8 @@ struct Bench {
   // The rail as the options allow it: 3.3 V on the user's word, else 1.8 V.
   std::uint16_t socket_mv() const { return options.socket_3v3 ? 3300 : 1800; }
   asio::awaitable<Reply> socket_on();
+  // The same, and RESET behind it: a chip wants it before any other command. OK: both were accepted.
+  asio::awaitable<Reply> socket_awake();
   asio::awaitable<Reply> port_on(unsigned limit_mA = 100, unsigned ramp_ms = 20, unsigned flags = 0);
   asio::awaitable<Reply> supply_start(scp_rail rail, unsigned burst_ms);
   // Pages and end of the run `id`, so far received.

@@ -14,8 +14,9 @@ constexpr std::uint32_t kManyRows = 100'000;
 
 // Socket on, and a program in slot 0; what went wrong, if anything did.
 asio::awaitable<std::optional<Finding>> prepared(Bench& bench, Bytes program) {
-  const Reply on = co_await bench.socket_on();
-  if (!on.is(SCP_OK)) co_return passed_if(false, "SOCKET_ON: " + to_text(on));
+  const Reply on = co_await bench.socket_awake();
+  if (!on.is(SCP_OK)) co_return passed_if(false, "SOCKET_ON and RESET: " + to_text(on));
+  bench.wire.forget();
   const Reply loaded = co_await bench.load(0, std::move(program));
   if (!loaded.is(SCP_OK)) co_return passed_if(false, "PROGRAM_LOAD: " + to_text(loaded));
   co_return std::nullopt;
@@ -138,6 +139,23 @@ asio::awaitable<Finding> aborts(Bench& bench, bool deaf) {
 asio::awaitable<Finding> abort_open(Bench& bench) { return aborts(bench, false); }
 asio::awaitable<Finding> abort_deaf(Bench& bench) { return aborts(bench, true); }
 
+// A host that hangs neither listens nor speaks: the rail must go although the pipe is full.
+asio::awaitable<Finding> hung_host(Bench& bench) {
+  if (auto wrong = co_await prepared(bench, read_id(kLongRead))) co_return *wrong;
+  const std::uint32_t run = bench.start_run(0, {.rows = kManyRows});
+  (void)co_await bench.wire.answer(run);
+  bench.wire.beat(false);
+  bench.wire.listen(false);
+  co_await bench.wire.sleep(1200ms);
+  bench.wire.listen(true);
+  (void)co_await bench.wire.until([&] { return bench.run_end(run).has_value(); }, 5s);
+  const auto end = bench.run_end(run);
+  const auto state = co_await bench.state();
+  const bool off = state && state->socket_on == 0;
+  co_return passed_if(off && end && end->status == SCP_RAIL_LOST,
+                      fmt::format("after 1.2 s the rail is {}, RUN_END {}", off ? "off" : "ON", end ? fmt::format("with status {}", end->status) : "is missing"));
+}
+
 asio::awaitable<Finding> rail_lost(Bench& bench) {
   if (auto wrong = co_await prepared(bench, read_id(kLongRead))) co_return *wrong;
   const std::uint32_t id = bench.start_run(0, {.rows = kManyRows});
@@ -193,6 +211,7 @@ constexpr Duty kDuties[] = {
     {"run_queue", "8 runs wait in order, a ninth is refused", SCP_CAN_SOCKET, queue},
     {"abort_open", "ABORT ends a run within one iteration", SCP_CAN_SOCKET, abort_open},
     {"abort_deaf", "ABORT drains a full pipe up to its nonce", SCP_CAN_SOCKET, abort_deaf},
+    {"hung_host", "a host that hangs loses the rail although the pipe is full", SCP_CAN_SOCKET, hung_host},
     {"rail_lost", "a run that loses its rail says so", SCP_CAN_SOCKET, rail_lost},
     {"ready_pin", "R/B# is followed edge by edge", SCP_CAN_SOCKET, ready_pin},
     {"status_poll", "the same by status polling", SCP_CAN_SOCKET, status_poll},

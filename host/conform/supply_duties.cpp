@@ -95,7 +95,8 @@ asio::awaitable<Finding> burst(Bench& bench) {
 // A full pipe makes the board lose samples; every one must be counted, and the time must jump by just as many.
 asio::awaitable<Finding> gap(Bench& bench) {
   if (auto none = no_sampling(bench)) co_return *none;
-  const bool with_pages = bench.board.can_socket && (co_await bench.socket_on()).is(SCP_OK) && (co_await bench.load(0, read_id(2000))).is(SCP_OK);
+  bool with_pages = bench.board.can_socket && (co_await bench.socket_awake()).is(SCP_OK);
+  if (with_pages) with_pages = (co_await bench.load(0, read_id(2000))).is(SCP_OK);
   const Reply started = co_await bench.supply_start(a_rail(bench), 0);
   if (!started.is(SCP_OK)) co_return passed_if(false, "SUPPLY_START: " + to_text(started));
   co_await bench.wire.sleep(50ms);
