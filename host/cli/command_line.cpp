@@ -313,9 +313,10 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       .bench();
   add(board, "board.conform", "conform", "for builders of boards: does the firmware do every duty of the protocol; exit code 7 when one fails",
       "  steadycell board conform --board sim:fixture.json --confirm \"no patient chip in the socket, no stick in the port\"\n"
-      "  steadycell board conform --board usb --confirm \"...\" --supply-mV 3300 --lid-seconds 30 --json")
+      "  steadycell board conform --board sim:fixture.json --confirm \"no patient chip in the socket, no stick in the port\" --only heartbeat_cut")
       .board()
       .text("--confirm", "confirm", "your word, word for word: \"no patient chip in the socket, no stick in the port\"; without it nothing is tried")
+      .text("--only", "only", "try this one duty; default all")
       .number("--supply-mV", "supply_mV", "your word that the socket may get 3.3 V (3300)", 1800, 3300)
       .number("--lid-seconds", "lid_seconds", "try the lid, too: so long you have time to open it when told", 1, 600);
 

@@ -19,18 +19,29 @@ asio::awaitable<Reply> Bench::load(unsigned slot, Bytes operations) {
 }
 
 std::uint32_t Bench::start_run(unsigned slot, Rows rows) {
-  return wire.send(SCP_PROGRAM_RUN,
-                   Payload().u8(slot).u8(0).u16(0).u32(rows.pass).u32(rows.first).u32(rows.rows).u32(rows.stride).u32(rows.groups).done());
+  return wire.send(SCP_PROGRAM_RUN, Payload()
+                                        .u8(slot)
+                                        .u8(0)
+                                        .u16(0)
+                                        .u32(rows.pass)
+                                        .u32(rows.first)
+                                        .u32(rows.rows)
+                                        .u32(rows.stride)
+                                        .u32(rows.groups)
+                                        .done());
 }
 
 asio::awaitable<Reply> Bench::socket_on() {
   constexpr unsigned kLimit_mA = 50;
   const scp_ground ground = options.socket_3v3 ? SCP_GROUND_USER_WORD : SCP_GROUND_PROBE;
-  co_return co_await wire.ask(SCP_SOCKET_ON, Payload().u16(socket_mv()).u16(kLimit_mA).u8(ground).u8(0).u8(0).done());
+  co_return co_await wire.ask(SCP_SOCKET_ON,
+                              Payload().u16(socket_mv()).u16(kLimit_mA).u8(ground).u8(0).u8(0).done());
 }
 
 asio::awaitable<Reply> Bench::socket_awake() {
-  constexpr unsigned kResetSlot = 3, kReset_ns = 5'000'000;  // ONFI: the first RESET may take 1 ms; 5 ms are what the board itself gives it
+  constexpr unsigned
+      kResetSlot = 3,
+      kReset_ns = 5'000'000;  // ONFI: the first RESET may take 1 ms; 5 ms are what the board itself gives it
   const Reply on = co_await socket_on();
   if (!on.is(SCP_OK)) co_return on;
   const Bytes reset = Payload().u8(SCP_OP_COMMAND).u8(0xFF).u8(SCP_OP_DELAY).u32(kReset_ns).done();
@@ -94,9 +105,11 @@ Finding all_right(std::size_t asked, const std::vector<std::string>& wrong, cons
   const std::size_t shown = std::min<std::size_t>(wrong.size(), 8);
   std::string text = fmt::format("{} of {} {}", right, asked, of_what);
   if (!wrong.empty())
-    text += fmt::format("; not: {}{}", fmt::join(wrong.begin(), wrong.begin() + static_cast<std::ptrdiff_t>(shown), ", "),
+    text += fmt::format("; not: {}{}",
+                        fmt::join(wrong.begin(), wrong.begin() + static_cast<std::ptrdiff_t>(shown), ", "),
                         wrong.size() > shown ? " and more" : "");
-  return passed_if(wrong.empty(), std::move(text), Measured{static_cast<double>(right), "", fmt::format("{}", asked)});
+  return passed_if(wrong.empty(), std::move(text),
+                   Measured{static_cast<double>(right), "", fmt::format("{}", asked)});
 }
 
 Bytes read_id(std::uint32_t bytes) {

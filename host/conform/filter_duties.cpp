@@ -2,8 +2,8 @@
 
 #include "conform/duty.h"
 
-// The command filter: PROTOCOL.md, section 6. Programs are only offered here, with the socket's rail off, and the slots are
-// emptied by the HELLO in front of the next duty: a filter that fails has sent nothing to a chip.
+// The command filter: PROTOCOL.md, section 6. Programs are only offered here, with the socket's rail off, and the
+// slots are emptied by the HELLO in front of the next duty: a filter that fails has sent nothing to a chip.
 namespace steadycell::conform {
 namespace {
 
@@ -29,9 +29,19 @@ asio::awaitable<Finding> program_erase(Bench& bench) {
   for (unsigned opcode = 0; opcode < 256; ++opcode) {
     if (opcode == 0x30 || opcode == 0x32) continue;
     ++asked;
-    const Reply reply = co_await bench.load(
-        0, Payload().u8(SCP_OP_COMMAND).u8(0).u8(SCP_OP_ADDRESS).u8(0).u8(SCP_OP_ADDRESS).u8(0).u8(SCP_OP_ROW).u8(SCP_OP_COMMAND).u8(opcode).done());
-    if (!reply.is(SCP_REFUSED_SEQUENCE)) taken.push_back(fmt::format("00 address {:02X}: {}", opcode, to_text(reply)));
+    const Reply reply = co_await bench.load(0, Payload()
+                                                   .u8(SCP_OP_COMMAND)
+                                                   .u8(0)
+                                                   .u8(SCP_OP_ADDRESS)
+                                                   .u8(0)
+                                                   .u8(SCP_OP_ADDRESS)
+                                                   .u8(0)
+                                                   .u8(SCP_OP_ROW)
+                                                   .u8(SCP_OP_COMMAND)
+                                                   .u8(opcode)
+                                                   .done());
+    if (!reply.is(SCP_REFUSED_SEQUENCE))
+      taken.push_back(fmt::format("00 address {:02X}: {}", opcode, to_text(reply)));
     if (!reply.came) break;
   }
   Finding finding = all_right(asked, taken, "opcodes outside the grammar refused");
@@ -64,11 +74,27 @@ std::vector<Sequence> forbidden() {
       {"one-time area AF", addressed(command(0xAF), 1)},
       {"lock 2A", command(0x2A)},
       {"unlock 23 .. 24", command(0x23).u8(SCP_OP_ROW).u8(SCP_OP_COMMAND).u8(0x24)},
-      {"erase hidden behind READ ID", addressed(command(0x90), 1).u8(SCP_OP_READ).u32(5).u8(SCP_OP_COMMAND).u8(0x60).u8(SCP_OP_ROW).u8(SCP_OP_COMMAND).u8(0xD0)},
+      {"erase hidden behind READ ID", addressed(command(0x90), 1)
+                                          .u8(SCP_OP_READ)
+                                          .u32(5)
+                                          .u8(SCP_OP_COMMAND)
+                                          .u8(0x60)
+                                          .u8(SCP_OP_ROW)
+                                          .u8(SCP_OP_COMMAND)
+                                          .u8(0xD0)},
       {"page program behind RESET", command(0xFF).u8(SCP_OP_WAIT_RB).u32(5000).u8(SCP_OP_COMMAND).u8(0x80)},
-      {"READ ID of an unknown address", Payload().u8(SCP_OP_COMMAND).u8(0x90).u8(SCP_OP_ADDRESS).u8(0x33).u8(SCP_OP_READ).u32(5)},
-      {"one address cycle too few", addressed(command(0x00), 1).u8(SCP_OP_ROW).u8(SCP_OP_COMMAND).u8(0x30).u8(SCP_OP_WAIT_RB).u32(100).u8(SCP_OP_READ).u32(16)},
-      {"READ of a chip still busy", addressed(command(0x00), 2).u8(SCP_OP_ROW).u8(SCP_OP_COMMAND).u8(0x30).u8(SCP_OP_READ).u32(16)},
+      {"READ ID of an unknown address",
+       Payload().u8(SCP_OP_COMMAND).u8(0x90).u8(SCP_OP_ADDRESS).u8(0x33).u8(SCP_OP_READ).u32(5)},
+      {"one address cycle too few", addressed(command(0x00), 1)
+                                        .u8(SCP_OP_ROW)
+                                        .u8(SCP_OP_COMMAND)
+                                        .u8(0x30)
+                                        .u8(SCP_OP_WAIT_RB)
+                                        .u32(100)
+                                        .u8(SCP_OP_READ)
+                                        .u32(16)},
+      {"READ of a chip still busy",
+       addressed(command(0x00), 2).u8(SCP_OP_ROW).u8(SCP_OP_COMMAND).u8(0x30).u8(SCP_OP_READ).u32(16)},
       {"READ without a command", Payload().u8(SCP_OP_READ).u32(16)},
       {"an end inside a sequence", addressed(command(0x00), 2).u8(SCP_OP_ROW)},
   };
@@ -96,14 +122,21 @@ asio::awaitable<Finding> malformed_programs(Bench& bench) {
   expect("READ of 0 bytes", co_await bench.load(0, read_id(0)), SCP_BAD_REQUEST);
   expect("READ of 4 GiB", co_await bench.load(0, read_id(0xFFFFFFFF)), SCP_BAD_REQUEST);
   constexpr unsigned kTooLong_us = 200'001;
-  expect("waits beyond 200 ms", co_await bench.load(0, Payload().u8(SCP_OP_COMMAND).u8(0xFF).u8(SCP_OP_WAIT_RB).u32(kTooLong_us).done()), SCP_BAD_REQUEST);
-  expect("length beyond the payload", co_await bench.wire.ask(SCP_PROGRAM_LOAD, Payload().u8(0).u8(0).u16(200).u8(SCP_OP_COMMAND).u8(0xFF).done()), SCP_BAD_REQUEST);
+  expect("waits beyond 200 ms",
+         co_await bench.load(0, Payload().u8(SCP_OP_COMMAND).u8(0xFF).u8(SCP_OP_WAIT_RB).u32(kTooLong_us).done()),
+         SCP_BAD_REQUEST);
+  expect(
+      "length beyond the payload",
+      co_await bench.wire.ask(SCP_PROGRAM_LOAD, Payload().u8(0).u8(0).u16(200).u8(SCP_OP_COMMAND).u8(0xFF).done()),
+      SCP_BAD_REQUEST);
   co_return all_right(8, wrong, "malformed programs named as such");
 }
 
 asio::awaitable<Finding> empty_slots(Bench& bench) {
   std::vector<std::string> wrong;
-  const auto run = [&]() -> asio::awaitable<Reply> { co_return co_await bench.wire.answer(bench.start_run(1, {})); };
+  const auto run = [&]() -> asio::awaitable<Reply> {
+    co_return co_await bench.wire.answer(bench.start_run(1, {}));
+  };
   const Reply never = co_await run();
   if (!never.is(SCP_NO_SUCH_PROGRAM)) wrong.push_back("a slot never filled: " + to_text(never));
   const Reply good = co_await bench.load(1, read_id(5));
@@ -112,19 +145,24 @@ asio::awaitable<Finding> empty_slots(Bench& bench) {
   if (!off.is(SCP_REFUSED_RAIL)) wrong.push_back("a run with the rail off: " + to_text(off));
   (void)co_await bench.load(1, Payload().u8(SCP_OP_COMMAND).u8(0x60).done());
   const Reply refused = co_await run();
-  if (!refused.is(SCP_NO_SUCH_PROGRAM)) wrong.push_back("a slot whose new program was refused: " + to_text(refused));
+  if (!refused.is(SCP_NO_SUCH_PROGRAM))
+    wrong.push_back("a slot whose new program was refused: " + to_text(refused));
   co_return all_right(4, wrong, "answers are right");
 }
 
 constexpr Duty kDuties[] = {
-    {"refuses_program_erase", "no opcode but those that read passes the command filter", SCP_CAN_SOCKET, program_erase},
-    {"refuses_sequences", "program, erase, copy-back, lock and misuse of read commands are refused", SCP_CAN_SOCKET, known_sequences},
+    {"refuses_program_erase", "no opcode but those that read passes the command filter", SCP_CAN_SOCKET,
+     program_erase},
+    {"refuses_sequences", "program, erase, copy-back, lock and misuse of read commands are refused",
+     SCP_CAN_SOCKET, known_sequences},
     {"refuses_malformed", "malformed programs are refused at the byte", SCP_CAN_SOCKET, malformed_programs},
     {"empty_slots", "nothing runs that was not accepted, or without a rail", SCP_CAN_SOCKET, empty_slots},
 };
 
 }  // namespace
 
-std::span<const Duty> filter_duties() { return kDuties; }
+std::span<const Duty> filter_duties() {
+  return kDuties;
+}
 
 }  // namespace steadycell::conform

@@ -4,8 +4,8 @@
 
 #include "conform/duty.h"
 
-// Bus programs, pages and the pipe: PROTOCOL.md, sections 3, 4 and 6. READ ID runs at 1.8 V and in an empty socket: what
-// matters here is how frames come, not what they hold.
+// Bus programs, pages and the pipe: PROTOCOL.md, sections 3, 4 and 6. READ ID runs at 1.8 V and in an empty
+// socket: what matters here is how frames come, not what they hold.
 namespace steadycell::conform {
 namespace {
 
@@ -23,7 +23,8 @@ asio::awaitable<std::optional<Finding>> prepared(Bench& bench, Bytes program) {
 }
 
 // The run from its answer to its end.
-asio::awaitable<std::optional<protocol::RunEnd>> finished(Bench& bench, std::uint32_t id, Clock::duration longest) {
+asio::awaitable<std::optional<protocol::RunEnd>> finished(Bench& bench, std::uint32_t id,
+                                                          Clock::duration longest) {
   (void)co_await bench.wire.until([&] { return bench.run_end(id).has_value(); }, longest);
   co_return bench.run_end(id);
 }
@@ -35,13 +36,22 @@ asio::awaitable<Finding> echo(Bench& bench) {
   const std::uint32_t id = bench.start_run(0, rows);
   const auto end = co_await finished(bench, id, 3s);
   const auto pages = bench.pages(id);
-  if (!end || end->status != SCP_OK || end->done != rows.count() || end->asked != rows.count() || pages.size() != rows.count())
-    co_return passed_if(false, fmt::format("{} of {} pages, RUN_END {}", pages.size(), rows.count(), end ? fmt::format("with status {}, {} of {} done", end->status, end->done, end->asked) : "missing"));
+  if (!end || end->status != SCP_OK || end->done != rows.count() || end->asked != rows.count() ||
+      pages.size() != rows.count())
+    co_return passed_if(
+        false, fmt::format("{} of {} pages, RUN_END {}", pages.size(), rows.count(),
+                           end ? fmt::format("with status {}, {} of {} done", end->status, end->done, end->asked)
+                               : "missing"));
   std::size_t right = 0;
   for (std::size_t i = 0; i < pages.size(); ++i)
-    right += pages[i].row == kExpected[i] && pages[i].pass.value == rows.pass && pages[i].target == 0 && pages[i].bytes.size() == 5 && !pages[i].wp_high ? 1 : 0;
-  co_return passed_if(right == pages.size(), fmt::format("{} of {} pages echo pass A1B2C3D4, row, target, length and WP# low", right, pages.size()),
-                      Measured{static_cast<double>(right), "pages", fmt::format("{}", pages.size())});
+    right += pages[i].row == kExpected[i] && pages[i].pass.value == rows.pass && pages[i].target == 0 &&
+                     pages[i].bytes.size() == 5 && !pages[i].wp_high
+                 ? 1
+                 : 0;
+  co_return passed_if(
+      right == pages.size(),
+      fmt::format("{} of {} pages echo pass A1B2C3D4, row, target, length and WP# low", right, pages.size()),
+      Measured{static_cast<double>(right), "pages", fmt::format("{}", pages.size())});
 }
 
 // What is wrong with the order of a run's pages and the sequence numbers of the page channel.
@@ -52,7 +62,8 @@ std::string disorder(Bench& bench, std::uint32_t id, std::uint32_t first_row) {
   std::optional<std::uint32_t> last;
   for (const Received& frame : bench.wire.received()) {
     if (frame.header.channel != SCP_CHANNEL_PAGE) continue;
-    if (last && frame.header.sequence != *last + 1) return fmt::format("sequence {} came behind {}", frame.header.sequence, *last);
+    if (last && frame.header.sequence != *last + 1)
+      return fmt::format("sequence {} came behind {}", frame.header.sequence, *last);
     last = frame.header.sequence;
   }
   return {};
@@ -66,7 +77,10 @@ asio::awaitable<Finding> order(Bench& bench) {
   const auto end = co_await finished(bench, id, 10s);
   const std::size_t came = bench.pages(id).size();
   const std::string wrong = disorder(bench, id, 10);
-  co_return passed_if(end && came == kRows && wrong.empty(), wrong.empty() ? fmt::format("{} of {} pages, rows and sequences rising{}", came, kRows, end ? "" : ", no RUN_END") : wrong,
+  co_return passed_if(end && came == kRows && wrong.empty(),
+                      wrong.empty() ? fmt::format("{} of {} pages, rows and sequences rising{}", came, kRows,
+                                                  end ? "" : ", no RUN_END")
+                                    : wrong,
                       Measured{static_cast<double>(came), "pages", fmt::format("{}", kRows)});
 }
 
@@ -84,7 +98,10 @@ asio::awaitable<Finding> full_pipe(Bench& bench) {
   const std::string wrong = disorder(bench, id, 0);
   const auto state = co_await bench.state();
   const bool good = end && came == kRows && wrong.empty() && state && state->socket_on == 1;
-  co_return passed_if(good, !wrong.empty() ? wrong : fmt::format("{} of {} pages after 0.7 s without a listener, rail {}", came, kRows, state && state->socket_on == 1 ? "on" : "OFF"),
+  co_return passed_if(good,
+                      !wrong.empty() ? wrong
+                                     : fmt::format("{} of {} pages after 0.7 s without a listener, rail {}", came,
+                                                   kRows, state && state->socket_on == 1 ? "on" : "OFF"),
                       Measured{static_cast<double>(came), "pages", fmt::format("{}", kRows)});
 }
 
@@ -99,11 +116,13 @@ asio::awaitable<Finding> queue(Bench& bench) {
     accepted += last.is(SCP_OK) ? 1 : 0;
   }
   (void)co_await bench.wire.ask(SCP_ABORT, Payload().u64(2).done(), 5s);
-  co_return passed_if(accepted == SCP_RUN_QUEUE && last.is(SCP_BUSY), fmt::format("{} runs accepted, the next: {}", accepted, to_text(last)),
+  co_return passed_if(accepted == SCP_RUN_QUEUE && last.is(SCP_BUSY),
+                      fmt::format("{} runs accepted, the next: {}", accepted, to_text(last)),
                       Measured{static_cast<double>(accepted), "runs", fmt::format("{}", int{SCP_RUN_QUEUE})});
 }
 
-// After the answer with the nonce nothing of the past may come; how long it takes depends on whether somebody listened before.
+// After the answer with the nonce nothing of the past may come; how long it takes depends on whether somebody
+// listened before.
 asio::awaitable<Finding> aborts(Bench& bench, bool deaf) {
   if (auto wrong = co_await prepared(bench, read_id(kLongRead))) co_return *wrong;
   bench.wire.forget();
@@ -133,11 +152,16 @@ asio::awaitable<Finding> aborts(Bench& bench, bool deaf) {
   const double limit = deaf ? 1000 : 250;
   const bool still = !state || state->running != 0;
   co_return passed_if(late == 0 && !still && reply.ms <= limit,
-                      fmt::format("{} frames in front of the nonce, {} of the run behind it{}{}", drained, late, still ? "; BOARD_STATE says it still runs" : "", deaf ? "" : ", pipe open"),
+                      fmt::format("{} frames in front of the nonce, {} of the run behind it{}{}", drained, late,
+                                  still ? "; BOARD_STATE says it still runs" : "", deaf ? "" : ", pipe open"),
                       Measured{reply.ms, "ms", fmt::format("at most {}", limit)});
 }
-asio::awaitable<Finding> abort_open(Bench& bench) { return aborts(bench, false); }
-asio::awaitable<Finding> abort_deaf(Bench& bench) { return aborts(bench, true); }
+asio::awaitable<Finding> abort_open(Bench& bench) {
+  return aborts(bench, false);
+}
+asio::awaitable<Finding> abort_deaf(Bench& bench) {
+  return aborts(bench, true);
+}
 
 // A host that hangs neither listens nor speaks: the rail must go although the pipe is full.
 asio::awaitable<Finding> hung_host(Bench& bench) {
@@ -153,7 +177,8 @@ asio::awaitable<Finding> hung_host(Bench& bench) {
   const auto state = co_await bench.state();
   const bool off = state && state->socket_on == 0;
   co_return passed_if(off && end && end->status == SCP_RAIL_LOST,
-                      fmt::format("after 1.2 s the rail is {}, RUN_END {}", off ? "off" : "ON", end ? fmt::format("with status {}", end->status) : "is missing"));
+                      fmt::format("after 1.2 s the rail is {}, RUN_END {}", off ? "off" : "ON",
+                                  end ? fmt::format("with status {}", end->status) : "is missing"));
 }
 
 asio::awaitable<Finding> rail_lost(Bench& bench) {
@@ -162,34 +187,52 @@ asio::awaitable<Finding> rail_lost(Bench& bench) {
   (void)co_await bench.wire.answer(id);
   const Reply off = co_await bench.wire.ask(SCP_SOCKET_OFF, {}, 5s);
   const auto end = co_await finished(bench, id, 5s);
-  const bool good = off.is(SCP_OK) && end && end->status == SCP_RAIL_LOST && end->done < end->asked && end->asked == kManyRows;
-  co_return passed_if(good, fmt::format("SOCKET_OFF in a run: {}; RUN_END {}", to_text(off), end ? fmt::format("with status {}, {} of {} done", end->status, end->done, end->asked) : "is missing"));
+  const bool good =
+      off.is(SCP_OK) && end && end->status == SCP_RAIL_LOST && end->done < end->asked && end->asked == kManyRows;
+  co_return passed_if(
+      good, fmt::format("SOCKET_OFF in a run: {}; RUN_END {}", to_text(off),
+                        end ? fmt::format("with status {}, {} of {} done", end->status, end->done, end->asked)
+                            : "is missing"));
 }
 
 asio::awaitable<Finding> ready_pin(Bench& bench) {
   constexpr unsigned kWait_us = 5000;
-  if (auto wrong = co_await prepared(bench, Payload().u8(SCP_OP_COMMAND).u8(0xFF).u8(SCP_OP_WAIT_RB).u32(kWait_us).done())) co_return *wrong;
+  if (auto wrong =
+          co_await prepared(bench, Payload().u8(SCP_OP_COMMAND).u8(0xFF).u8(SCP_OP_WAIT_RB).u32(kWait_us).done()))
+    co_return *wrong;
   const std::uint32_t id = bench.start_run(0, {});
   const auto end = co_await finished(bench, id, 3s);
   const auto pages = bench.pages(id);
   if (!end || pages.size() != 1) co_return passed_if(false, "RESET gave no page frame");
   const protocol::PageData& page = pages.front();
   const Measured measured{static_cast<double>(page.busy.value) / 1000, "us", fmt::format("at most {}", kWait_us)};
-  if (page.ready_timeout) co_return passed_if(false, "R/B# stays low after RESET: its pull-up is missing, or a chip is stuck", measured);
-  if (bench.chip_answers) co_return passed_if(page.busy_seen, page.busy_seen ? "R/B# fell and rose again" : "R/B# was not seen low although a chip answers", measured);
-  co_return passed_if(!page.busy_seen, page.busy_seen ? "R/B# moves in a socket where nothing answers" : "no chip: R/B# stays high, and the page says so", measured);
+  if (page.ready_timeout)
+    co_return passed_if(false, "R/B# stays low after RESET: its pull-up is missing, or a chip is stuck", measured);
+  if (bench.chip_answers)
+    co_return passed_if(
+        page.busy_seen,
+        page.busy_seen ? "R/B# fell and rose again" : "R/B# was not seen low although a chip answers", measured);
+  co_return passed_if(!page.busy_seen,
+                      page.busy_seen ? "R/B# moves in a socket where nothing answers"
+                                     : "no chip: R/B# stays high, and the page says so",
+                      measured);
 }
 
 asio::awaitable<Finding> status_poll(Bench& bench) {
-  if (!bench.chip_answers) co_return not_applicable(fmt::format("nothing in the socket answers at {} mV: put in a test chip that nobody needs", bench.socket_mv()));
+  if (!bench.chip_answers)
+    co_return not_applicable(fmt::format(
+        "nothing in the socket answers at {} mV: put in a test chip that nobody needs", bench.socket_mv()));
   constexpr unsigned kWait_us = 5000;
-  if (auto wrong = co_await prepared(bench, Payload().u8(SCP_OP_COMMAND).u8(0xFF).u8(SCP_OP_WAIT_STATUS).u32(kWait_us).done())) co_return *wrong;
+  if (auto wrong = co_await prepared(
+          bench, Payload().u8(SCP_OP_COMMAND).u8(0xFF).u8(SCP_OP_WAIT_STATUS).u32(kWait_us).done()))
+    co_return *wrong;
   const std::uint32_t id = bench.start_run(0, {});
   (void)co_await finished(bench, id, 3s);
   const auto pages = bench.pages(id);
   if (pages.size() != 1) co_return passed_if(false, "RESET gave no page frame");
-  co_return passed_if(!pages.front().ready_timeout, pages.front().ready_timeout ? "status bit 6 never rose" : "status bit 6 rose",
-                      Measured{static_cast<double>(pages.front().busy.value) / 1000, "us", fmt::format("at most {}", kWait_us)});
+  co_return passed_if(
+      !pages.front().ready_timeout, pages.front().ready_timeout ? "status bit 6 never rose" : "status bit 6 rose",
+      Measured{static_cast<double>(pages.front().busy.value) / 1000, "us", fmt::format("at most {}", kWait_us)});
 }
 
 asio::awaitable<Finding> same_id(Bench& bench) {
@@ -200,8 +243,13 @@ asio::awaitable<Finding> same_id(Bench& bench) {
   (void)co_await finished(bench, id, 3s);
   const auto pages = bench.pages(id);
   std::size_t same = 0;
-  for (const protocol::PageData& page : pages) same += std::equal(page.bytes.begin(), page.bytes.end(), pages.front().bytes.begin(), pages.front().bytes.end()) ? 1 : 0;
-  co_return passed_if(same == kTimes, fmt::format("{} of {} reads of the ID are the same", same, kTimes), Measured{static_cast<double>(same), "reads", fmt::format("{}", kTimes)});
+  for (const protocol::PageData& page : pages)
+    same +=
+        std::equal(page.bytes.begin(), page.bytes.end(), pages.front().bytes.begin(), pages.front().bytes.end())
+            ? 1
+            : 0;
+  co_return passed_if(same == kTimes, fmt::format("{} of {} reads of the ID are the same", same, kTimes),
+                      Measured{static_cast<double>(same), "reads", fmt::format("{}", kTimes)});
 }
 
 constexpr Duty kDuties[] = {
@@ -220,6 +268,8 @@ constexpr Duty kDuties[] = {
 
 }  // namespace
 
-std::span<const Duty> page_duties() { return kDuties; }
+std::span<const Duty> page_duties() {
+  return kDuties;
+}
 
 }  // namespace steadycell::conform

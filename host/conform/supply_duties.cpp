@@ -28,10 +28,12 @@ Stream stream(Bench& bench, bool burst) {
       out.first_ns = decoded->first_ns;
       out.first_mV = decoded->samples.front().millivolts;
     } else {
-      const auto expected = static_cast<std::int64_t>(out.end_ns + std::uint64_t{decoded->dropped_before} * decoded->interval_ns);
+      const auto expected =
+          static_cast<std::int64_t>(out.end_ns + std::uint64_t{decoded->dropped_before} * decoded->interval_ns);
       const std::int64_t off = static_cast<std::int64_t>(decoded->first_ns) - expected;
       if (std::abs(off) > decoded->interval_ns / 2 && out.wrong.empty())
-        out.wrong = fmt::format("behind {} samples the time jumps by {} us that {} dropped samples do not explain", out.samples, off / 1000, decoded->dropped_before);
+        out.wrong = fmt::format("behind {} samples the time jumps by {} us that {} dropped samples do not explain",
+                                out.samples, off / 1000, decoded->dropped_before);
     }
     out.samples += decoded->samples.size();
     out.end_ns = decoded->first_ns + decoded->samples.size() * decoded->interval_ns;
@@ -40,7 +42,9 @@ Stream stream(Bench& bench, bool burst) {
   return out;
 }
 
-scp_rail a_rail(const Bench& bench) { return bench.board.can_port ? SCP_RAIL_PORT : SCP_RAIL_SOCKET; }
+scp_rail a_rail(const Bench& bench) {
+  return bench.board.can_port ? SCP_RAIL_PORT : SCP_RAIL_SOCKET;
+}
 
 std::optional<Finding> no_sampling(const Bench& bench) {
   if (bench.board.averaged_interval.value > 0) return std::nullopt;
@@ -59,9 +63,13 @@ asio::awaitable<Finding> rate(Bench& bench) {
   const Stream got = stream(bench, false);
   const double kS = static_cast<double>(got.samples + got.dropped) / seconds / 1000;
   const double offered = 1e6 / static_cast<double>(bench.board.averaged_interval.value);
-  const bool near = std::abs(kS - offered) <= 0.05 * offered;  // two clocks, and the way of the first and last frame
+  const bool near =
+      std::abs(kS - offered) <= 0.05 * offered;  // two clocks, and the way of the first and last frame
   co_return passed_if(stopped.is(SCP_OK) && got.wrong.empty() && near && offered >= kLeast_kS * 0.999,
-                      !got.wrong.empty() ? got.wrong : fmt::format("{} samples in {:.3f} s, {} dropped; HELLO offers {:.1f} kS/s", got.samples, seconds, got.dropped, offered),
+                      !got.wrong.empty()
+                          ? got.wrong
+                          : fmt::format("{} samples in {:.3f} s, {} dropped; HELLO offers {:.1f} kS/s",
+                                        got.samples, seconds, got.dropped, offered),
                       Measured{kS, "kS/s", fmt::format("{:.1f}, and at least {}", offered, kLeast_kS)});
 }
 
@@ -84,11 +92,15 @@ asio::awaitable<Finding> burst(Bench& bench) {
   if (!on.is(SCP_OK)) co_return passed_if(false, "switching on: " + to_text(on));
   const Stream got = stream(bench, true);
   if (got.samples == 0) co_return passed_if(false, "no burst came");
-  const double ms = static_cast<double>(got.end_ns - got.first_ns) * 1e-6, kS = static_cast<double>(got.samples + got.dropped) / ms;
+  const double ms = static_cast<double>(got.end_ns - got.first_ns) * 1e-6,
+               kS = static_cast<double>(got.samples + got.dropped) / ms;
   const double volts = rail == SCP_RAIL_PORT ? 5000 : bench.socket_mv();
   const bool around = got.first_mV < 0.1 * volts && got.last_mV > 0.9 * volts;
   co_return passed_if(kS >= kLeast_kS * 0.999 && ms >= 0.9 * kBurst_ms && around && got.wrong.empty(),
-                      !got.wrong.empty() ? got.wrong : fmt::format("{} samples in {:.2f} ms, from {:.0f} to {:.0f} mV{}", got.samples, ms, got.first_mV, got.last_mV, around ? "" : ": not around the switch-on"),
+                      !got.wrong.empty()
+                          ? got.wrong
+                          : fmt::format("{} samples in {:.2f} ms, from {:.0f} to {:.0f} mV{}", got.samples, ms,
+                                        got.first_mV, got.last_mV, around ? "" : ": not around the switch-on"),
                       Measured{kS, "kS/s", fmt::format("at least {}", kLeast_kS)});
 }
 
@@ -112,9 +124,13 @@ asio::awaitable<Finding> gap(Bench& bench) {
   if (!stopped.is(SCP_OK) || !total) co_return passed_if(false, "SUPPLY_STOP: " + to_text(stopped));
   const Measured measured{static_cast<double>(*total), "samples", "each one told"};
   if (!got.wrong.empty()) co_return passed_if(false, got.wrong, measured);
-  if (*total == 0 && got.dropped == 0) co_return not_applicable("the pipe took 1.5 s of samples and pages: nothing was lost");
+  if (*total == 0 && got.dropped == 0)
+    co_return not_applicable("the pipe took 1.5 s of samples and pages: nothing was lost");
   const bool told = bench.wire.event(SCP_EVENT_SAMPLES_DROPPED).has_value();
-  co_return passed_if(got.dropped == *total && told, fmt::format("{} samples dropped by SUPPLY_STOP, {} by the frames{}", *total, got.dropped, told ? "" : "; no event 9"), measured);
+  co_return passed_if(got.dropped == *total && told,
+                      fmt::format("{} samples dropped by SUPPLY_STOP, {} by the frames{}", *total, got.dropped,
+                                  told ? "" : "; no event 9"),
+                      measured);
 }
 
 asio::awaitable<Finding> guards(Bench& bench) {
@@ -124,8 +140,13 @@ asio::awaitable<Finding> guards(Bench& bench) {
     if (!reply.is(status)) wrong.push_back(fmt::format("{}: {}", name, to_text(reply)));
   };
   const auto half = static_cast<std::uint64_t>(bench.board.averaged_interval.value) / 2;
-  expect("twice as fast as offered", co_await bench.wire.ask(SCP_SUPPLY_START, Payload().u8(SCP_RAIL_PORT).u8(0).u16(0).u32(half).u32(0).done()), SCP_BAD_REQUEST);
-  expect("rail 2", co_await bench.wire.ask(SCP_SUPPLY_START, Payload().u8(2).u8(0).u16(0).u32(half * 4).u32(0).done()), SCP_BAD_REQUEST);
+  expect(
+      "twice as fast as offered",
+      co_await bench.wire.ask(SCP_SUPPLY_START, Payload().u8(SCP_RAIL_PORT).u8(0).u16(0).u32(half).u32(0).done()),
+      SCP_BAD_REQUEST);
+  expect("rail 2",
+         co_await bench.wire.ask(SCP_SUPPLY_START, Payload().u8(2).u8(0).u16(0).u32(half * 4).u32(0).done()),
+         SCP_BAD_REQUEST);
   expect("a stream", co_await bench.supply_start(a_rail(bench), 0), SCP_OK);
   expect("a second one", co_await bench.supply_start(a_rail(bench), 0), SCP_BUSY);
   expect("its end", co_await bench.wire.ask(SCP_SUPPLY_STOP), SCP_OK);
@@ -141,6 +162,8 @@ constexpr Duty kDuties[] = {
 
 }  // namespace
 
-std::span<const Duty> supply_duties() { return kDuties; }
+std::span<const Duty> supply_duties() {
+  return kDuties;
+}
 
 }  // namespace steadycell::conform

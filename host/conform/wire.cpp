@@ -23,22 +23,30 @@ asio::awaitable<void> wait(asio::steady_timer& timer, Clock::time_point until) {
 }  // namespace
 
 std::string to_text(const Reply& reply) {
-  static constexpr std::string_view kNames[] = {"OK",          "BAD_REQUEST",   "UNKNOWN_TYPE", "REFUSED_SEQUENCE", "REFUSED_RAIL",     "BUSY",            "LID_OPEN", "RAIL_FAILED",
-                                                "CURRENT_LIMIT", "BLEED_FAILED", "WP_HIGH",      "VERSION_MISMATCH", "NO_SUCH_PROGRAM", "ABORTED", "RAIL_LOST"};
+  static constexpr std::string_view kNames[] = {
+      "OK",      "BAD_REQUEST",      "UNKNOWN_TYPE",    "REFUSED_SEQUENCE", "REFUSED_RAIL",
+      "BUSY",    "LID_OPEN",         "RAIL_FAILED",     "CURRENT_LIMIT",    "BLEED_FAILED",
+      "WP_HIGH", "VERSION_MISMATCH", "NO_SUCH_PROGRAM", "ABORTED",          "RAIL_LOST"};
   if (!reply.came) return "no answer";
-  const std::string name = reply.status < std::size(kNames) ? std::string(kNames[reply.status]) : fmt::format("status {}", reply.status);
+  const std::string name = reply.status < std::size(kNames) ? std::string(kNames[reply.status])
+                                                            : fmt::format("status {}", reply.status);
   return reply.detail == 0 ? name : fmt::format("{} (detail {})", name, reply.detail);
 }
 
 Wire::Wire(std::unique_ptr<link::Link> link, asio::any_io_executor executor, const std::atomic<bool>* stop)
-    : link_(std::move(link)), executor_(std::move(executor)), stop_(stop), wake_(executor_), outgoing_wake_(executor_) {}
+    : link_(std::move(link)),
+      executor_(std::move(executor)),
+      stop_(stop),
+      wake_(executor_),
+      outgoing_wake_(executor_) {}
 
 void Wire::start() {
   const auto run_background = [this](asio::awaitable<void> coroutine) {
     ++coroutines_;
     asio::co_spawn(executor_, std::move(coroutine), [this](const std::exception_ptr& fault) {
       --coroutines_;
-      if (fault && !broken_) broken_ = Error(ErrorCode::internal, "a coroutine of the conformance check ended with an exception");
+      if (fault && !broken_)
+        broken_ = Error(ErrorCode::internal, "a coroutine of the conformance check ended with an exception");
       wake_.cancel();
     });
   };
@@ -105,7 +113,8 @@ void Wire::send_bytes(ByteSpan bytes) {
 
 Bytes Wire::frame(std::uint16_t type, ByteSpan payload, std::uint32_t sequence, std::uint32_t id) const {
   Bytes out(SCP_HEADER_BYTES + payload.size() + SCP_TRAILER_BYTES);
-  const scp_header header{version_, SCP_CHANNEL_COMMAND, type, sequence, id, static_cast<std::uint32_t>(payload.size())};
+  const scp_header header{
+      version_, SCP_CHANNEL_COMMAND, type, sequence, id, static_cast<std::uint32_t>(payload.size())};
   scp_put_header(out.data(), &header);
   std::copy(payload.begin(), payload.end(), out.begin() + SCP_HEADER_BYTES);
   scp_put_trailer(out.data() + SCP_HEADER_BYTES + payload.size(), out.data() + SCP_HEADER_BYTES, payload.size());
@@ -180,7 +189,8 @@ std::optional<protocol::BoardEvent> Wire::event(scp_event kind) const {
 
 std::optional<Error> Wire::over() const {
   if (broken_) return broken_;
-  if (stop_ != nullptr && stop_->load(std::memory_order_relaxed)) return Error(ErrorCode::interrupted, "stopped on request");
+  if (stop_ != nullptr && stop_->load(std::memory_order_relaxed))
+    return Error(ErrorCode::interrupted, "stopped on request");
   return std::nullopt;
 }
 

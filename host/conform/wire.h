@@ -29,8 +29,8 @@ struct Reply {
 };
 std::string to_text(const Reply& reply);
 
-// A host that is nothing but frames: unlike board::BoardClient it can send what no right host would, fall silent, and stop
-// listening. One thread; close() must be awaited.
+// A host that is nothing but frames: unlike board::BoardClient it can send what no right host would, fall silent,
+// and stop listening. One thread; close() must be awaited.
 class Wire {
  public:
   Wire(std::unique_ptr<link::Link> link, asio::any_io_executor executor, const std::atomic<bool>* stop);

@@ -386,14 +386,16 @@ Result<json::Object> board_conform(json::Reader& params, const JobHooks& hooks) 
   if (!address) return failure(address.error());
   const auto allowed = consent(params);
   if (!allowed) return failure(allowed.error());
-  const auto confirmed = params.text_or("confirm", "");
-  if (!confirmed) return failure(confirmed.error());
+  const auto confirmed = params.text_or("confirm", ""), only = params.text_or("only", "");
+  for (const auto* text : {&confirmed, &only})
+    if (!*text) return failure(text->error());
   const auto lid_seconds = params.number_or("lid_seconds", 0, 600, 0);
   if (!lid_seconds) return failure(lid_seconds.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
   if (*confirmed != conform::kConfirmation) return failure(unconfirmed());
 
   conform::Options options;
+  options.only = printable(*only);
   options.socket_3v3 = *allowed == Millivolts(3300);
   options.lid_seconds = static_cast<unsigned>(*lid_seconds);
   options.stop = hooks.stop;

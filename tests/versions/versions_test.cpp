@@ -1,5 +1,5 @@
-// A host built as release HOST_VERSION with a device core built as release BOARD_VERSION. Each release speaks its own version
-// and the one before it (firmware_protocol/PROTOCOL.md, section 3).
+// A host built as release HOST_VERSION with a device core built as release BOARD_VERSION. Each release speaks its
+// own version and the one before it (firmware_protocol/PROTOCOL.md, section 3).
 #include <algorithm>
 #include <map>
 #include <mutex>
@@ -47,7 +47,8 @@ TEST(Versions, F49_NeighboursReadAChipAndOthersAreRefusedWithBothRangesNamed) {
       EXPECT_FALSE(opened);
       if (opened) co_return;
       EXPECT_EQ(opened.error().code(), ErrorCode::protocol_version);
-      EXPECT_NE(opened.error().text().find(fmt::format("the board speaks protocol {} to {}, this program {} to {}", BOARD_VERSION - 1, BOARD_VERSION,
+      EXPECT_NE(opened.error().text().find(fmt::format("the board speaks protocol {} to {}, this program {} to {}",
+                                                       BOARD_VERSION - 1, BOARD_VERSION,
                                                        std::max(1, HOST_VERSION - 1), HOST_VERSION)),
                 std::string::npos)
           << opened.error().text();
@@ -78,7 +79,8 @@ TEST(Versions, F49_NeighboursReadAChipAndOthersAreRefusedWithBothRangesNamed) {
     }
     const auto contacts = co_await board.contacts(1, 49);
     EXPECT_TRUE(contacts) << (contacts ? "" : contacts.error().text());
-    EXPECT_TRUE(co_await board.start_supply(SCP_RAIL_SOCKET, Nanoseconds(100'000), Nanoseconds(0), 0ms, [](const SampleFrame&) {}));
+    EXPECT_TRUE(co_await board.start_supply(SCP_RAIL_SOCKET, Nanoseconds(100'000), Nanoseconds(0), 0ms,
+                                            [](const SampleFrame&) {}));
     co_await sleep(50ms);
     EXPECT_TRUE(co_await board.stop_supply());
     const auto frames = seen.frames();
@@ -91,8 +93,8 @@ TEST(Versions, F49_NeighboursReadAChipAndOthersAreRefusedWithBothRangesNamed) {
 
 #if HOST_VERSION - BOARD_VERSION <= 1 && BOARD_VERSION - HOST_VERSION <= 1  // the others do not talk
 
-// A restarted firmware speaks its newest version until it is greeted: what it says then must lead to a new greeting, not to a
-// board given up.
+// A restarted firmware speaks its newest version until it is greeted: what it says then must lead to a new
+// greeting, not to a board given up.
 TEST(Versions, F13_F49_RestartedBoardIsSeenAndGreetedAgain) {
   simbench::SimSession session(numbered_chip());
   run([&]() -> asio::awaitable<void> {
