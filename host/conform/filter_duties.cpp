@@ -8,7 +8,7 @@ namespace steadycell::conform {
 namespace {
 
 bool may_be_first(unsigned opcode) {
-  for (const unsigned known : {0xFF, 0x90, 0xEC, 0xED, 0xEE, 0x70, 0x78, 0x00})  // large page
+  for (const unsigned known : {0xFFu, 0x90u, 0xECu, 0xEDu, 0xEEu, 0x70u, 0x78u, 0x00u})  // large page
     if (opcode == known) return true;
   return false;
 }
