@@ -75,7 +75,7 @@ def main():
         return
     with tempfile.TemporaryDirectory(prefix="steadycell-package-") as here:
         folder = Path(here)
-        run("cpack", "--config", BUILD / "CPackConfig.cmake", "-G", "DEB", "-B", folder / "out", "-D", "CPACK_INSTALL_CMAKE_PROJECTS=" + f"{BUILD};steadycell;ALL;/", cwd=folder)
+        run("cpack", "--config", BUILD / "CPackConfig.cmake", "-G", "DEB", "-B", folder / "out", cwd=folder)
         package, = (folder / "out").glob("*.deb")
         fields = run("dpkg-deb", "--field", package).stdout
         expect("name, version and dependencies", "Package: steadycell\n" in fields and "libfmt9" in fields and "libc6" in fields, fields)
@@ -84,7 +84,6 @@ def main():
                      "usr/share/man/man1/steadycell.1.gz", "usr/share/bash-completion/completions/steadycell", "usr/share/doc/steadycell/copyright"):
             expect(f"holds /{path}", f"./{path}\n" in inside)
         expect("every file belongs to root", all(line.split()[1] == "root/root" for line in inside.splitlines()))
-        expect("nothing of the machine that built it", str(BUILD) not in run("dpkg-deb", "--fsys-tarfile", package, text=False, encoding="latin-1").stdout if False else True)
 
         print("making a clean root", flush=True)
         root = Root(folder / "root")
@@ -117,13 +116,12 @@ def try_in(root):
     print("installing", flush=True)
     if root.run("apt-get", "update", "-qq", check=False).returncode != 0:
         cannot("apt cannot reach its mirror from the clean root")
-    needed = root.run("apt-get", "install", "-y", "--no-install-recommends", "--print-uris", "/package/steadycell.deb")
     # What the package depends on is there first, so that purging it can be compared file by file.
     depends = [d.split("(")[0].split("|")[0].strip() for d in run("dpkg-deb", "--field", root.folder / "package/steadycell.deb", "Depends").stdout.split(",")]
     root.run("apt-get", "install", "-y", "--no-install-recommends", *depends)
     before = root.files()
     root.run("apt-get", "install", "-y", "--no-install-recommends", "/package/steadycell.deb")
-    expect("dpkg is content", "ok installed" in root.run("dpkg-query", "-W", "-f", "${Status}", "steadycell").stdout, needed.stdout)
+    expect("dpkg is content", "ok installed" in root.run("dpkg-query", "-W", "-f", "${Status}", "steadycell").stdout)
     expect("the group of the rules is there", root.run("getent", "group", "steadycell", check=False).returncode == 0)
     unit = (root.folder / "usr/lib/systemd/user/steadycelld.service").read_text()
     expect("the unit starts the installed program", "ExecStart=/usr/bin/steadycelld\n" in unit, unit)
@@ -167,7 +165,7 @@ def upgrade_under_a_job(root):
             if socket.exists():
                 break
             time.sleep(0.1)
-        job = subprocess.Popen(["chroot", root.folder, "steadycell", "chip", "read", "--board", "sim:/root/slow.json", "--supply-mV", "3300", "--passes", "2", "--blocks", "0-499",
+        job = subprocess.Popen(["chroot", root.folder, "steadycell", "chip", "read", "--board", "sim:/root/slow.json", "--supply-mV", "3300", "--passes", "2", "--blocks", "0-199",
                                 "--into", "/root/case", "--quiet"], env=root.environment | {"STEADYCELL_DAEMON": "only"}, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
         time.sleep(3)
         expect("a job runs when the upgrade begins", job.poll() is None, job.poll())
