@@ -10,7 +10,8 @@
 namespace steadycell::conform {
 namespace {
 
-constexpr std::size_t kReadBytes = 16 << 10;  // little: what is taken while listening ends is soon over
+constexpr std::size_t kReadBytes = 16 << 10;     // little: what is taken while listening ends is soon over
+constexpr std::uint64_t kMostBytes = 256 << 20;  // of one duty: a board that ends nothing must not fill the memory
 constexpr auto kBeat = 100ms;
 constexpr auto kSlice = 20ms;
 
@@ -77,6 +78,10 @@ asio::awaitable<void> Wire::read_loop() {
       break;
     }
     ByteSpan bytes = ByteSpan(buffer).first(*got);
+    kept_bytes_ += bytes.size();
+    if (kept_bytes_ > kMostBytes && !broken_)
+      broken_ = Error(ErrorCode::board_garbage,
+                      fmt::format("{} sent {} bytes in one duty, and goes on", link_->describe(), kept_bytes_));
     while (const auto frame = reader_.next(bytes))
       received_.push_back({frame->header, Bytes(frame->payload.begin(), frame->payload.end()), Clock::now()});
     wake_.cancel();

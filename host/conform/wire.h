@@ -61,7 +61,10 @@ class Wire {
 
   // All frames since forget(), in order.
   const std::deque<Received>& received() const { return received_; }
-  void forget() { received_.clear(); }
+  void forget() {
+    received_.clear();
+    kept_bytes_ = 0;
+  }
   const Received* find(std::uint16_t type) const;
   // The first EVENT of this kind since forget().
   std::optional<protocol::BoardEvent> event(scp_event kind) const;
@@ -83,6 +86,7 @@ class Wire {
   Bytes outgoing_;
   protocol::FrameReader reader_;
   std::deque<Received> received_;
+  std::uint64_t kept_bytes_ = 0;  // that came since forget()
   std::optional<Error> broken_;
   bool closing_ = false, beating_ = false, listening_ = true;
   int coroutines_ = 0;

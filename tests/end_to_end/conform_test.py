@@ -1,5 +1,8 @@
 """The conformance check of a board, as its builder runs it."""
 import json
+import signal
+import subprocess
+import time
 
 import bench
 
@@ -29,7 +32,8 @@ class Conform(bench.BenchTest):
         self.assertTrue(3135 <= of["socket_3v3"]["measured"] <= 3465, of["socket_3v3"])
         self.assertGreaterEqual(of["sample_rate"]["measured"], 9.5)
         self.assertEqual(of["refuses_program_erase"]["outcome"], "passed")
-        self.assertEqual({d["duty"] for d in told["duties"] if d["outcome"] == "not_applicable"}, {"lid", "status_poll", "same_id"})
+        # On a busy machine the simulated board may not fill its pipe in time: then no sample is lost.
+        self.assertEqual({d["duty"] for d in told["duties"] if d["outcome"] == "not_applicable"} - {"sample_gap"}, {"lid", "status_poll", "same_id"})
 
     def test_lines_for_a_person(self):
         done = self.conform(self.fixture(wp_high=True), "--only", "wp_low")
@@ -60,6 +64,47 @@ class Conform(bench.BenchTest):
         done = self.conform(self.fixture(), "--only", "flying")
         self.assertEqual(done.code, 2)
         self.assertIn("heartbeat_cut", done.err)
+
+    def test_over_any_link(self):
+        self.fixture()
+        for listen in ("unix:board.sock", "tcp:127.0.0.1:0"):
+            with self.subTest(listen):
+                board = subprocess.Popen([bench.SIMBOARD, "board.json", "--listen", listen], cwd=self.folder, stdout=subprocess.PIPE, text=True)
+                try:
+                    address = board.stdout.readline().split()[-1]
+                    # Twice: the second meets a board that another session left.
+                    for duty in ("heartbeat_cut", "abort_deaf"):
+                        done = self.conform(address, "--only", duty, "--json")
+                        self.assertEqual((done.code, [d["outcome"] for d in done.json["duties"]]), (0, ["passed", "passed"]), done.text)
+                finally:
+                    board.terminate()
+                    board.wait(10)
+                    board.stdout.close()
+
+    def test_stopped_in_the_middle(self):
+        self.fixture()
+        running = subprocess.Popen(self.command("board", "conform", "--board", "sim:board.json", "--confirm", WORD, "--progress=json"), cwd=self.folder, stdout=subprocess.PIPE,
+                                   stderr=subprocess.PIPE, text=True)
+        for line in running.stderr:
+            if '"heartbeat_keeps"' in line:
+                break
+        running.send_signal(signal.SIGINT)
+        started = time.monotonic()
+        out, err = running.communicate(timeout=20)
+        self.assertEqual((running.returncode, out), (130, ""), err)
+        self.assertLess(time.monotonic() - started, 3)
+
+    def test_held_board_is_left_alone(self):
+        self.fixture()
+        first = subprocess.Popen(self.command("board", "conform", "--board", "sim:board.json", "--confirm", WORD, "--progress=json"), cwd=self.folder, stdout=subprocess.PIPE,
+                                 stderr=subprocess.PIPE, text=True)
+        for line in first.stderr:
+            if '"heartbeat_keeps"' in line:
+                break
+        held = self.conform("sim:board.json", "--json")
+        self.assertEqual((held.code, held.json["error"]["code"]), (9, "e308"), held.text)
+        first.send_signal(signal.SIGINT)
+        first.communicate(timeout=20)
 
     def test_no_board(self):
         self.assertEqual(self.conform("unix:nowhere").code, 4)
