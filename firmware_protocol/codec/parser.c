@@ -30,10 +30,12 @@ static enum look look_at(const scp_parser* parser, const uint8_t* at, size_t n, 
   return scp_get_u32(payload + header->length) == scp_crc32c(0, payload, header->length) ? kWhole : kBroken;
 }
 
-/* Bytes from `at`, where no frame starts, to the next place where one could. */
+/* Bytes (n is not 0) from `at`, where no frame starts, to the next place where one could. A loop: a board without a C
+ * library has no memchr. */
 static size_t to_next_start(const uint8_t* at, size_t n) {
-  const uint8_t* next = n > 1 ? memchr(at + 1, kMagic[0], n - 1) : NULL;
-  return next != NULL ? (size_t)(next - at) : n;
+  size_t next = 1;
+  while (next < n && at[next] != kMagic[0]) ++next;
+  return next;
 }
 
 static size_t skip(scp_parser* parser, enum look seen, const uint8_t* at, size_t n) {

@@ -16,6 +16,7 @@ void sc_core_init(sc_core* core, const sc_hal* hal, const sc_identity* identity,
   const sc_bus_shape shape = {0, 8, SCP_LARGE_PAGE, 2, 3};
   memset(core, 0, sizeof *core);
   core->hal = hal;
+  core->version = SCP_VERSION;
   core->identity = *identity;
   core->shape = shape;
   scp_parser_init(&core->parser, arena, SC_RX_BYTES);
@@ -46,12 +47,13 @@ static void hello(sc_core* core, const uint8_t* p, uint32_t n, uint32_t request_
     return;
   }
   start_anew(core);
+  core->version = p[1] < SCP_VERSION ? p[1] : SCP_VERSION;
   sc_programs_forget(core);
   core->id_at_1v8.length = 0;
   const sc_identity* me = &core->identity;
   scp_hello answer;
   memset(&answer, 0, sizeof answer);
-  answer.version = p[1] < SCP_VERSION ? p[1] : SCP_VERSION;
+  answer.version = core->version;
   memcpy(answer.uuid, me->uuid, sizeof answer.uuid);
   answer.boot_counter = me->boot_counter;
   answer.firmware = me->firmware;
@@ -172,7 +174,7 @@ static void take_frame(sc_core* core, const scp_header* header, const uint8_t* p
     return;
   }
   if (!stale) core->next_sequence = header->sequence + 1;
-  if (header->version != SCP_VERSION) {
+  if (header->version != core->version) {
     sc_answer(core, header->type, header->request_id, SCP_VERSION_MISMATCH, SCP_VERSION_OLDEST << 8 | SCP_VERSION,
               NULL, 0);
     return;

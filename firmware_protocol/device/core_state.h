@@ -79,6 +79,7 @@ struct sc_core {
   uint64_t last_byte_ns;  /* from the host */
   uint64_t last_heard_ns; /* its last good frame */
   uint64_t watched_ns;    /* when rails and lid were last looked at */
+  uint8_t version;        /* agreed with the host; the newest until then */
   uint32_t next_sequence; /* the least that the host's next frame may have */
   uint32_t requests_lost; /* repeated, out of order, on a wrong channel, or without room for an answer */
 

@@ -30,7 +30,7 @@ uint8_t* sc_frame_begin(sc_core* core, uint32_t payload, bool is_answer) {
 
 void sc_frame_end(sc_core* core, uint8_t channel, uint16_t type, uint32_t request_id, uint32_t payload) {
   uint8_t* at = core->tx + core->tx_end;
-  const scp_header header = {SCP_VERSION, channel, type, core->sequence[channel]++, request_id, payload};
+  const scp_header header = {core->version, channel, type, core->sequence[channel]++, request_id, payload};
   scp_put_header(at, &header);
   scp_put_trailer(at + SCP_HEADER_BYTES + payload, at + SCP_HEADER_BYTES, payload);
   core->tx_end += SCP_HEADER_BYTES + payload + SCP_TRAILER_BYTES;

@@ -242,7 +242,7 @@ void BoardClient::Inside::on_samples(const scp_header& header, ByteSpan payload)
 std::uint32_t BoardClient::Inside::send(std::uint16_t type, ByteSpan payload) {
   if (next_id == 0) next_id = 1;  // 0 means unasked
   const std::uint32_t id = next_id++;
-  protocol::append_request(type, out_sequence++, id, payload, outgoing);
+  protocol::append_request(type, out_sequence++, id, payload, outgoing, info.protocol);
   outgoing_wake.cancel();
   return id;
 }
@@ -375,6 +375,9 @@ asio::awaitable<Result<void>> BoardClient::Inside::hello() {
   if (answer->status != SCP_OK) co_return failure(error_of(answer->status, answer->detail));
   auto decoded = protocol::decode_hello(answer->rest);
   if (!decoded) co_return failure(std::move(decoded.error()));
+  if (decoded->protocol < SCP_VERSION_OLDEST || decoded->protocol > SCP_VERSION)
+    co_return failure(ErrorCode::protocol_version, "the board chose protocol {}, this program speaks {} to {}", int{decoded->protocol},
+                      int{SCP_VERSION_OLDEST}, int{SCP_VERSION});
   info = std::move(*decoded);
   reader.limit_payload(info.max_payload);
   loaded_program.clear();

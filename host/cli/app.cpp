@@ -61,6 +61,11 @@ bool forbids_power(const std::string& method, const json::Object& result) {
   return good && good->is_bool() && !good->get_bool();
 }
 
+// A board that was tried and does not do what the protocol asks: exit code 7.
+bool does_not_conform(const std::string& method, const json::Object& result) {
+  return method == "board.conform" && !result.at("passed").get_bool();
+}
+
 }  // namespace
 
 StopOnSignal::StopOnSignal() {
@@ -121,6 +126,7 @@ int run(const std::vector<std::string>& arguments) {
   }
   if (invocation.method == "doctor") return result->at("healthy").get_bool() ? 0 : 1;
   if (forbids_power(invocation.method, *result)) return facts_of(ErrorCode::contact_bad).exit_code;
+  if (does_not_conform(invocation.method, *result)) return facts_of(ErrorCode::proof_failed).exit_code;
   return left_something(invocation.method, *result) ? 3 : 0;
 }
 

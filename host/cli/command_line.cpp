@@ -140,12 +140,10 @@ void add_common(CLI::App& app, Common& common) {
   app.add_option("--progress", common.progress, "progress on standard error")->check(CLI::IsMember({"auto", "json"}));
 }
 
-}  // namespace
-
-std::variant<Invocation, Answer> parse_command_line(const std::vector<std::string>& arguments) {
-  Invocation invocation;
-  Common common;
-  CLI::App app("Find out why a USB stick is dead, and read its memory until every bit is as certain as it can get.", "steadycell");
+// All commands; what is parsed goes into `invocation` and `common`.
+void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vector<std::unique_ptr<Command>>& commands) {
+  app.description("Find out why a USB stick is dead, and read its memory until every bit is as certain as it can get.");
+  app.name("steadycell");
   app.footer(
       "Examples:\n"
       "  steadycell demo\n"
@@ -158,7 +156,6 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
   app.add_flag("--version", common.version, "print version and leave");
   app.fallthrough();
 
-  std::vector<std::unique_ptr<Command>> commands;
   const auto noun = [&](const std::string& name, const std::string& what) -> CLI::App& {
     CLI::App* group = app.add_subcommand(name, what);
     group->require_subcommand(0, 1);  // so that a verb nobody knows is named; none at all is told below
@@ -311,6 +308,14 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       .text("--reference", "reference", "ID of the known chip that sits in the socket")
       .number("--supply-mV", "supply_mV", "your word that the socket may get 3.3 V (3300): empty, or for the reference chip", 1800, 3300)
       .bench();
+  add(board, "board.conform", "conform", "for builders of boards: does the firmware do every duty of the protocol; exit code 7 when one fails",
+      "  steadycell board conform --board sim:fixture.json --confirm \"no patient chip in the socket, no stick in the port\"\n"
+      "  steadycell board conform --board sim:fixture.json --confirm \"no patient chip in the socket, no stick in the port\" --only heartbeat_cut")
+      .board()
+      .text("--confirm", "confirm", "your word, word for word: \"no patient chip in the socket, no stick in the port\"; without it nothing is tried")
+      .text("--only", "only", "try this one duty; default all")
+      .number("--supply-mV", "supply_mV", "your word that the socket may get 3.3 V (3300)", 1800, 3300)
+      .number("--lid-seconds", "lid_seconds", "try the lid, too: so long you have time to open it when told", 1, 600);
 
   add(app, "demo", "demo", "run the whole job on the simulated bench, with an invented case",
       "  steadycell demo\n"
@@ -326,6 +331,55 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
       add_common(*group, common);
     else
       for (CLI::App* command : group->get_subcommands({})) add_common(*command, common);
+}
+
+OptionFacts facts_of_option(const CLI::Option& option) {
+  OptionFacts facts;
+  facts.positional = option.get_positional();
+  facts.name = option.get_name(facts.positional);
+  facts.help = option.get_description();
+  facts.required = option.get_required();
+  if (option.get_expected_max() == 0) return facts;
+  // "TEXT:{raw,data,spare}": the kind, and all that is taken
+  facts.value = option.get_type_name();
+  const std::size_t brace = facts.value.find('{');
+  if (brace == std::string::npos) return facts;
+  std::istringstream words(facts.value.substr(brace + 1, facts.value.find('}') - brace - 1));
+  for (std::string word; std::getline(words, word, ',');) facts.choices.push_back(word);
+  facts.value.clear();
+  for (const std::string& word : facts.choices) facts.value += (facts.value.empty() ? "" : "|") + word;
+  return facts;
+}
+
+void describe(const CLI::App& app, const std::string& name, std::vector<CommandFacts>& out) {
+  CommandFacts facts;
+  facts.name = name;
+  facts.what = app.get_description();
+  facts.footer = app.get_footer();
+  for (const CLI::Option* option : app.get_options()) facts.options.push_back(facts_of_option(*option));
+  out.push_back(std::move(facts));
+  for (const CLI::App* below : app.get_subcommands({})) describe(*below, name.empty() ? below->get_name() : name + " " + below->get_name(), out);
+}
+
+}  // namespace
+
+std::vector<CommandFacts> describe_commands() {
+  Invocation invocation;
+  Common common;
+  CLI::App app;
+  std::vector<std::unique_ptr<Command>> commands;
+  build_tree(app, invocation, common, commands);
+  std::vector<CommandFacts> out;
+  describe(app, "", out);
+  return out;
+}
+
+std::variant<Invocation, Answer> parse_command_line(const std::vector<std::string>& arguments) {
+  Invocation invocation;
+  Common common;
+  CLI::App app;
+  std::vector<std::unique_ptr<Command>> commands;
+  build_tree(app, invocation, common, commands);
 
   const auto usage_error = [&](const std::string& what) -> Answer {
     const Error error(ErrorCode::wrong_usage, what);

@@ -24,4 +24,20 @@ struct Answer {
 
 std::variant<Invocation, Answer> parse_command_line(const std::vector<std::string>& arguments);
 
+// What --help tells, as facts: manual pages and shell completion are made from it.
+struct OptionFacts {
+  std::string name;                  // "--passes", or "CAPTURE" for what stands without a name
+  std::string value;                 // "N", "TEXT"; empty: a flag
+  std::vector<std::string> choices;  // all that it takes; empty: anything of its kind
+  std::string help;
+  bool required = false, positional = false;
+};
+struct CommandFacts {
+  std::string name;  // "chip read"; empty: the program itself
+  std::string what, footer;
+  std::vector<OptionFacts> options;
+};
+// The program itself first, then every command, in the order of --help; "chip" alone is one, too.
+std::vector<CommandFacts> describe_commands();
+
 }  // namespace steadycell::cli

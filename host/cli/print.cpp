@@ -213,6 +213,23 @@ std::string print_board_check(const json::Object& result) {
   return out;
 }
 
+std::string print_board_conform(const json::Object& result) {
+  std::string out = row("board", fmt::format("{}, {}, firmware {}, protocol {}", word(result, "board"), word(result, "name"), word(result, "firmware"), count(result, "protocol")));
+  for (const json::Value& value : list(result, "duties")) {
+    const json::Object& duty = value.get_object();
+    const std::string outcome = word(duty, "outcome");
+    out += fmt::format("{:<22} {:<7} {}\n", word(duty, "duty"), outcome == "passed" ? "ok" : outcome == "failed" ? "FAILED" : "n/a", word(duty, "text"));
+    if (outcome != "failed") continue;
+    out += fmt::format("{:<30} the duty: {}\n", "", word(duty, "asks"));
+    if (const std::string limit = word(duty, "limit"); limit != "-" && !limit.empty())
+      out += fmt::format("{:<30} measured {:g} {}, should be {}\n", "", real(duty, "measured"), word(duty, "unit"), limit);
+  }
+  const json::Object* counts = part(result, "counts");
+  const auto of = [&](std::string_view name) { return counts ? count(*counts, name) : 0; };
+  return out + row("conformance", fmt::format("{} passed, {} failed, {} not applicable", of("passed"), of("failed"), of("not_applicable"))) +
+         (flag(result, "passed") ? "" : "not a board for a patient's chip: mend what failed first (PROTOCOL.md, docs/board.md)\n");
+}
+
 // The words of verdicts.csv, said in full.
 constexpr std::pair<std::string_view, std::string_view> kCauses[] = {
     {"weak_cells", "weak cells, spread over the page"},
@@ -368,7 +385,7 @@ std::string text_for_people(std::string_view method, const json::Object& result)
       {"capture.export", print_pass},   {"image.verify", print_verify},    {"image.export", print_export},     {"supply.record", print_record},
       {"supply.diagnose", print_diagnose}, {"supply.cold", print_cold},      {"supply.keep_twin", print_keep_twin},
       {"supply.plot", print_plot},         {"socket.check", print_socket},   {"socket.judge", print_socket},
-      {"board.check", print_board_check},  {"ecc.find", print_ecc_find},  {"ecc.check", print_ecc_check},  {"status", print_status},         {"doctor", print_doctor}};
+      {"board.check", print_board_check},  {"board.conform", print_board_conform},  {"ecc.find", print_ecc_find},  {"ecc.check", print_ecc_check},  {"status", print_status},         {"doctor", print_doctor}};
   const auto printer = kPrinters.find(method);
   return printer == kPrinters.end() ? json::text_of(result) + "\n" : printer->second(result);
 }

@@ -6,12 +6,12 @@
 namespace steadycell::protocol {
 
 void append_request(std::uint16_t type, std::uint32_t sequence, std::uint32_t request_id, ByteSpan payload,
-                    Bytes& out) {
+                    Bytes& out, std::uint8_t version) {
   assert(payload.size() <= SCP_MAX_REQUEST && request_id != 0);
   const std::size_t start = out.size();
   out.resize(start + SCP_HEADER_BYTES + payload.size() + SCP_TRAILER_BYTES);
   std::uint8_t* at = out.data() + start;
-  const scp_header header{SCP_VERSION, SCP_CHANNEL_COMMAND, type,
+  const scp_header header{version,     SCP_CHANNEL_COMMAND, type,
                           sequence,    request_id,          static_cast<std::uint32_t>(payload.size())};
   scp_put_header(at, &header);
   std::copy(payload.begin(), payload.end(), at + SCP_HEADER_BYTES);

@@ -7,9 +7,10 @@
 
 namespace steadycell::protocol {
 
-// Appends one whole frame of the command channel (firmware_protocol/PROTOCOL.md, section 1).
+// Appends one whole frame of the command channel (firmware_protocol/PROTOCOL.md, section 1), in the version that host and
+// board agreed on.
 void append_request(std::uint16_t type, std::uint32_t sequence, std::uint32_t request_id, ByteSpan payload,
-                    Bytes& out);
+                    Bytes& out, std::uint8_t version = SCP_VERSION);
 
 struct Frame {
   scp_header header;

@@ -152,6 +152,7 @@ Result<BoardInfo> decode_hello(ByteSpan rest) {
   info.uuid = fmt::format("{}-{}-{}-{}-{}", id.substr(0, 8), id.substr(8, 4), id.substr(12, 4), id.substr(16, 4),
                           id.substr(20));
   info.name = std::string(hello.name, strnlen(hello.name, sizeof hello.name));
+  info.protocol = hello.version;
   info.boot_counter = hello.boot_counter;
   info.firmware = fmt::format("{}.{}.{}", hello.firmware >> 16, hello.firmware >> 8 & 0xFF, hello.firmware & 0xFF);
   info.max_payload = std::min<std::uint32_t>(hello.max_payload, SCP_MAX_PAYLOAD);

@@ -120,6 +120,7 @@ Result<Answer> decode_answer(ByteSpan payload);
 struct BoardInfo {
   std::string uuid;  // text form of RFC 4122
   std::string name;
+  std::uint8_t protocol = SCP_VERSION;  // version that both speak from now on
   std::uint32_t boot_counter = 0;
   std::string firmware;  // "1.2.3"
   std::uint32_t max_payload = 0;

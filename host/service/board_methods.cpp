@@ -4,11 +4,13 @@
 #include <boost/asio/io_context.hpp>
 #include <algorithm>
 #include <filesystem>
+#include <map>
 #include <optional>
 
 #include "board/client.h"
 #include "capture/identify.h"
 #include "capture/read.h"
+#include "conform/conform.h"
 #include "files/file_system.h"
 #include "link/link.h"
 #include "measure/board_check.h"
@@ -327,6 +329,107 @@ Result<json::Object> board_check(json::Reader& params, const JobHooks& hooks) {
   if (!bench->empty())
     if (const auto kept = keep_check(*bench, board_uuid, report); !kept) return failure(kept.error());
   return report;
+}
+
+namespace {
+
+json::Object finding_json(const conform::Finding& finding) {
+  json::Object out{{"duty", finding.duty}, {"asks", finding.asks}, {"outcome", conform::to_text(finding.outcome)}, {"text", finding.text}};
+  if (finding.measured) {
+    out["measured"] = finding.measured->value;
+    out["unit"] = finding.measured->unit;
+    out["limit"] = finding.measured->limit;
+  }
+  return out;
+}
+
+// A board of unknown behaviour: nothing of a client's may hang on it.
+Error unconfirmed() {
+  return Error(ErrorCode::wrong_usage,
+               "this tries the board's every duty, also switching its rails, on a firmware that nobody has proven yet: a faulty one may send "
+               "anything to what is in the socket")
+      .keeping("nothing was sent to the board")
+      .advising(fmt::format("take every patient's chip and stick off the board (switched off, wrist strap on: static discharge harms chips), use a current-limited supply, do "
+                            "not touch parts that may be hot from a shorted rail, follow your local rules; then say so: --confirm \"{}\"",
+                            conform::kConfirmation));
+}
+
+asio::awaitable<Result<conform::Report>> conform_held(link::BoardAddress address, conform::Options options, const JobHooks& hooks) {
+  Holder holder;
+  holder.program = hooks.program;
+  holder.method = "board.conform";
+  holder.process = hooks.process != 0 ? hooks.process : ::getpid();
+  holder.since = passes::system_clock().wall_time();
+  std::optional<BoardHold> place, board_itself;
+  if (const auto name = shared_name(address)) {
+    holder.board = *name;
+    auto held = co_await BoardHold::take(holder, hooks.stop);
+    if (!held) co_return failure(held.error());
+    place.emplace(std::move(*held));
+  }
+  auto opened = co_await link::open_link(std::move(address));
+  if (!opened) co_return failure(opened.error());
+  options.greeted = [&](const protocol::BoardInfo& board) -> asio::awaitable<Result<void>> {
+    holder.board = board.uuid;
+    auto held = co_await BoardHold::take(holder, hooks.stop);
+    if (!held) co_return failure(held.error());
+    board_itself.emplace(std::move(*held));
+    co_return Result<void>();
+  };
+  co_return co_await conform::conform(std::move(*opened), std::move(options));
+}
+
+}  // namespace
+
+Result<json::Object> board_conform(json::Reader& params, const JobHooks& hooks) {
+  auto address = board_address(params);
+  if (!address) return failure(address.error());
+  const auto allowed = consent(params);
+  if (!allowed) return failure(allowed.error());
+  const auto confirmed = params.text_or("confirm", ""), only = params.text_or("only", "");
+  for (const auto* text : {&confirmed, &only})
+    if (!*text) return failure(text->error());
+  const auto lid_seconds = params.number_or("lid_seconds", 0, 600, 0);
+  if (!lid_seconds) return failure(lid_seconds.error());
+  if (const auto done = params.finish(); !done) return failure(done.error());
+  if (*confirmed != conform::kConfirmation) return failure(unconfirmed());
+
+  conform::Options options;
+  options.only = printable(*only);
+  options.socket_3v3 = *allowed == Millivolts(3300);
+  options.lid_seconds = static_cast<unsigned>(*lid_seconds);
+  options.stop = hooks.stop;
+  options.note = hooks.note;
+  if (hooks.progress)
+    options.progress = [&hooks](std::string_view duty, std::size_t done, std::size_t all) {
+      api::Progress progress;
+      progress.stage = std::string(duty);
+      progress.unit = "duties";
+      progress.done = done;
+      progress.total = all;
+      hooks.progress(progress);
+    };
+  asio::io_context io(1);
+  const auto report = run<conform::Report>(conform_held(std::move(*address), std::move(options), hooks), io);
+  if (!report) return failure(report.error());
+  json::Object result{{"schema", "steadycell-board-conformance/1"}, {"time", passes::system_clock().wall_time()}, {"tool", kTool}};
+  result["board"] = report->board.uuid;
+  result["name"] = report->board.name;
+  result["firmware"] = report->board.firmware;
+  result["protocol"] = report->board.protocol;
+  result["boot_counter"] = report->board.boot_counter;
+  result["chip_answers"] = report->chip_answers;
+  result["passed"] = report->passed();
+  json::Array duties;
+  std::map<conform::Finding::Outcome, std::uint64_t> counts;
+  for (const conform::Finding& finding : report->findings) {
+    ++counts[finding.outcome];
+    duties.push_back(finding_json(finding));
+  }
+  using enum conform::Finding::Outcome;
+  result["counts"] = json::Object{{"passed", counts[passed]}, {"failed", counts[failed]}, {"not_applicable", counts[not_applicable]}};
+  result["duties"] = std::move(duties);
+  return result;
 }
 
 Result<json::Object> supply_cold(json::Reader& params, const JobHooks& hooks) {

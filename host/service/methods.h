@@ -11,6 +11,7 @@ Result<json::Object> chip_identify(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> socket_check(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> board_check(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> board_conform(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> supply_cold(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> supply_record(json::Reader& params, const JobHooks& hooks);
 

@@ -7,7 +7,7 @@
 namespace steadycell::service {
 
 bool needs_board(std::string_view method) {
-  for (const std::string_view known : {"chip.identify", "chip.read", "socket.check", "board.check", "supply.cold", "supply.record"})
+  for (const std::string_view known : {"chip.identify", "chip.read", "socket.check", "board.check", "board.conform", "supply.cold", "supply.record"})
     if (method == known) return true;
   return false;
 }
@@ -21,7 +21,7 @@ Result<json::Object> Service::call(std::string_view method, const json::Value& p
       {"capture.import", capture_import}, {"capture.settle", capture_settle},   {"image.show", image_show},
       {"capture.export", capture_export}, {"image.verify", image_verify},       {"image.export", image_export},
       {"socket.judge", socket_judge},     {"board.check", board_check},         {"ecc.find", ecc_find},
-      {"ecc.check", ecc_check}};
+      {"ecc.check", ecc_check},           {"board.conform", board_conform}};
   const auto found = kMethods.find(method);
   if (found == kMethods.end()) return failure(ErrorCode::wrong_usage, "there is no method \"{}\"", method);
   json::Reader reader(params, "");

@@ -80,6 +80,7 @@ class BoardInMemory final : public link::Link {
     Bytes payload(4);  // SCP_OK, no detail
     if (asked.type == SCP_HELLO) {
       scp_hello hello{};
+      hello.version = SCP_VERSION;
       hello.boot_counter = 1;
       hello.max_payload = SCP_MAX_PAYLOAD;
       hello.targets = 1;

@@ -66,7 +66,7 @@ LATER = (
     ("F-34", "foreign host or origin", "comes with the page"),
     ("F-40", "slow client of the page", "comes with the page"),
     ("F-41", "64 clients", "comes with the page"),
-    ("F-50", "upgrade in a job", "comes with the packages"),
+    ("F-50", "upgrade in a job", "in a clean root: tests/long/package_test.py, with --long"),
 )
 
 

@@ -25,9 +25,13 @@ extern "C" {
  * 20  4  CRC-32C of bytes 0..19: a damaged length is seen before anybody waits for its payload
  * 24  n  payload
  * 24+n 4 CRC-32C of the payload (of no bytes: 0) */
+/* Only the tests build either side at another version, to let neighbouring releases talk to each other. */
+#ifndef SCP_BUILD_VERSION
+#define SCP_BUILD_VERSION 1
+#endif
 enum {
-  SCP_VERSION = 1,
-  SCP_VERSION_OLDEST = 1, /* oldest version this side still speaks */
+  SCP_VERSION = SCP_BUILD_VERSION,
+  SCP_VERSION_OLDEST = SCP_BUILD_VERSION > 1 ? SCP_BUILD_VERSION - 1 : 1, /* this side still speaks; 0 was never published */
   SCP_HEADER_BYTES = 24,
   SCP_TRAILER_BYTES = 4,
   SCP_MAX_PAYLOAD = 131072, /* hard maximum; a board may announce less in HELLO */

@@ -1,0 +1,200 @@
+// Writes the manual pages and the bash completion from the command tree, at build time.
+//   steadycell-write-manual FOLDER      makes FOLDER/man1/*.1 and FOLDER/steadycell.bash
+#include <fmt/format.h>
+
+#include <algorithm>
+#include <cctype>
+#include <cstdio>
+#include <filesystem>
+#include <fstream>
+
+#include "cli/command_line.h"
+
+namespace {
+
+using steadycell::cli::CommandFacts;
+using steadycell::cli::OptionFacts;
+
+// Text as roff takes it: nothing of it is a request, and a dash is the dash that can be typed again.
+std::string roff(const std::string& text) {
+  std::string out;
+  bool at_start = true;
+  for (const char c : text) {
+    if (at_start && (c == '.' || c == '\'')) out += "\\&";
+    at_start = c == '\n';
+    if (c == '\\')
+      out += "\\e";
+    else if (c == '-')
+      out += "\\-";
+    else
+      out += c;
+  }
+  return out;
+}
+
+std::string dashed(const std::string& command) {
+  std::string out = "steadycell";
+  for (const char c : command.empty() ? "" : " " + command) out += c == ' ' ? '-' : c;
+  return out;
+}
+
+std::string synopsis(const CommandFacts& command) {
+  std::string out = fmt::format(".B {}\n", roff(command.name.empty() ? "steadycell" : "steadycell " + command.name));
+  for (const OptionFacts& option : command.options) {
+    if (option.name == "--help") continue;
+    std::string word = option.positional ? "\\fI" + roff(option.name) + "\\fR" : "\\fB" + roff(option.name) + "\\fR";
+    if (!option.value.empty() && !option.positional) word += " \\fI" + roff(option.value) + "\\fR";
+    out += option.required ? word + "\n" : "[" + word + "]\n";
+  }
+  return out;
+}
+
+std::string option_list(const CommandFacts& command) {
+  std::string out;
+  for (const OptionFacts& option : command.options) {
+    const std::string value = option.value.empty() || option.positional ? "" : " \\fI" + roff(option.value) + "\\fR";
+    out += fmt::format(".TP\n\\fB{}\\fR{}\n{}{}\n", roff(option.name), value, roff(option.help), option.required ? " (required)" : "");
+  }
+  return out;
+}
+
+// The footer of --help: a line that ends with a colon is a heading, what is set in is shown as it stands.
+std::string footer(const std::string& text) {
+  std::string out;
+  std::size_t at = 0;
+  bool shown = false;
+  const auto show = [&](bool on) {
+    if (on != shown) out += on ? ".PP\n.nf\n" : ".fi\n";
+    shown = on;
+  };
+  while (at < text.size()) {
+    const std::size_t end = std::min(text.find('\n', at), text.size());
+    const std::string line = text.substr(at, end - at);
+    at = end + 1;
+    if (line == "Examples:") {
+      show(false);
+      out += ".SH EXAMPLES\n";
+    } else if (line.starts_with("Exit codes: ")) {
+      show(false);
+      out += ".SH EXIT STATUS\n" + roff(line.substr(line.find(' ', 5) + 1)) + "\n";
+    } else {
+      show(line.starts_with("  steadycell"));
+      out += roff(line.substr(std::min(line.find_first_not_of(' '), line.size()))) + "\n";
+    }
+  }
+  show(false);
+  return out;
+}
+
+std::string page(const CommandFacts& command, const std::vector<CommandFacts>& all) {
+  std::string title = dashed(command.name);
+  for (char& c : title) c = static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
+  std::string out = fmt::format(".\\\" made from the program's own commands\n.TH {} 1 \"\" \"steadycell {}\" \"User Commands\"\n.SH NAME\n{} \\- {}\n", title,
+                                STEADYCELL_VERSION, roff(dashed(command.name)), roff(command.what));
+  out += ".SH SYNOPSIS\n" + synopsis(command);
+  std::string below;
+  for (const CommandFacts& other : all) {
+    const bool within = other.name.size() > command.name.size() && (command.name.empty() || other.name.starts_with(command.name + " "));
+    if (within) below += fmt::format(".TP\n\\fB{}\\fR\n{}\n", roff(other.name), roff(other.what));
+  }
+  if (!below.empty()) out += ".SH COMMANDS\nEach has a page of its own, such as \\fBsteadycell\\-chip\\-read\\fR(1).\n" + below;
+  out += ".SH OPTIONS\n" + option_list(command) + footer(command.footer);
+  if (command.name.empty())
+    out +=
+        ".SH ENVIRONMENT\n.TP\n.B STEADYCELL_BENCH\nbench folder, where \\-\\-bench names none\n.TP\n.B STEADYCELL_DAEMON\noff: commands work by themselves; only: "
+        "work with a board goes through the daemon\n.SH SAFETY\nThe usual cautions of the trade against static discharge, shorted rails, heat and solder fumes come "
+        "before these pages, and so do local codes, the law and licensed practice: see safety.md beside the other documents.\n";
+  out += ".SH SEE ALSO\n" + std::string(command.name.empty() ? "" : "\\fBsteadycell\\fR(1), ") + "\\fBsteadycelld\\fR(1), \\fBsteadycell\\-simboard\\fR(1)\n";
+  return out;
+}
+
+std::string shell_word(const std::string& words) { return "'" + words + "'"; }
+
+std::string completion(const std::vector<CommandFacts>& all) {
+  std::string next = "_steadycell_next() {  # words that may follow a command\n  case $1 in\n", options = "_steadycell_options() {\n  case $1 in\n",
+              values = "_steadycell_values() {  # of an option that takes one of a few words\n  case $1 in\n", flags;
+  for (const CommandFacts& command : all) {
+    std::string follow, own;
+    for (const CommandFacts& other : all) {
+      const std::string front = command.name.empty() ? "" : command.name + " ";
+      if (!other.name.empty() && other.name != command.name && other.name.starts_with(front) && other.name.find(' ', front.size()) == std::string::npos)
+        follow += (follow.empty() ? "" : " ") + other.name.substr(front.size());
+    }
+    for (const OptionFacts& option : command.options) {
+      if (option.positional) continue;
+      own += (own.empty() ? "" : " ") + option.name;
+      if (!option.choices.empty()) {
+        std::string words;
+        for (const std::string& word : option.choices) words += (words.empty() ? "" : " ") + word;
+        values += fmt::format("    {}) echo {} ;;\n", shell_word(command.name + " " + option.name), shell_word(words));
+      }
+      if (option.value.empty() && flags.find(" " + option.name + " ") == std::string::npos) flags += " " + option.name + " ";
+    }
+    next += fmt::format("    {}) echo {} ;;\n", shell_word(command.name), shell_word(follow));
+    options += fmt::format("    {}) echo {} ;;\n", shell_word(command.name), shell_word(own));
+  }
+  return "# bash completion of steadycell; made from the program's own commands\n" + next + "  esac\n}\n" + options + "  esac\n}\n" + values + "  esac\n}\n" +
+         "_steadycell_flags=" + shell_word(flags) + R"bash(
+
+_steadycell() {
+  local cur=${COMP_WORDS[COMP_CWORD]} prev=${COMP_WORDS[COMP_CWORD-1]} command='' word i words
+  COMPREPLY=()
+  for ((i = 1; i < COMP_CWORD; i++)); do
+    word=${COMP_WORDS[i]}
+    [[ $word == -* ]] && break
+    [[ " $(_steadycell_next "$command") " == *" $word "* ]] || break
+    command=${command:+$command }$word
+  done
+  if [[ $cur == : || $prev == : ]]; then  # behind sim: or unix:
+    [[ $cur == : ]] && cur=''
+    compopt -o filenames 2>/dev/null
+    mapfile -t COMPREPLY < <(compgen -f -- "$cur")
+  elif [[ $prev == --board ]]; then
+    compopt -o nospace 2>/dev/null
+    mapfile -t COMPREPLY < <(compgen -W 'sim: tcp: unix: usb' -- "$cur")
+  elif [[ $prev == -* && $_steadycell_flags != *" $prev "* ]]; then
+    words=$(_steadycell_values "$command $prev")
+    if [[ -n $words ]]; then
+      mapfile -t COMPREPLY < <(compgen -W "$words" -- "$cur")
+    else
+      compopt -o filenames 2>/dev/null
+      mapfile -t COMPREPLY < <(compgen -f -- "$cur")
+    fi
+  elif [[ $cur == -* ]]; then
+    mapfile -t COMPREPLY < <(compgen -W "$(_steadycell_options "$command")" -- "$cur")
+  else
+    words=$(_steadycell_next "$command")
+    if [[ -n $words ]]; then
+      mapfile -t COMPREPLY < <(compgen -W "$words" -- "$cur")
+    else
+      compopt -o filenames 2>/dev/null
+      mapfile -t COMPREPLY < <(compgen -f -- "$cur")
+    fi
+  fi
+}
+complete -F _steadycell steadycell
+)bash";
+}
+
+bool write(const std::filesystem::path& file, const std::string& text) {
+  std::ofstream out(file, std::ios::binary);
+  out << text;
+  return static_cast<bool>(out.flush());
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  if (argc != 2) {
+    fmt::print(stderr, "usage: steadycell-write-manual FOLDER\n");
+    return 2;
+  }
+  const std::filesystem::path folder = argv[1];
+  std::error_code code;
+  std::filesystem::create_directories(folder / "man1", code);
+  const auto commands = steadycell::cli::describe_commands();
+  bool good = !code && write(folder / "steadycell.bash", completion(commands));
+  for (const CommandFacts& command : commands) good = good && write(folder / "man1" / (dashed(command.name) + ".1"), page(command, commands));
+  if (!good) fmt::print(stderr, "{} cannot be written\n", folder.string());
+  return good ? 0 : 1;
+}
