@@ -42,12 +42,11 @@ Remainder BchCode::Inside::remainder(const std::uint8_t* data) const {
   for (; at + 8 <= whole; at += 8) {  // a register shorter than 64 bits is shifted out whole: its low bits are zero
     std::uint64_t top = r[0];
     for (unsigned i = 0; i < 8; ++i) top ^= static_cast<std::uint64_t>(data[at + i]) << (56 - 8 * i);
-    std::copy(r.begin() + 1, r.begin() + static_cast<std::ptrdiff_t>(words), r.begin());
-    r[words - 1] = 0;
-    for (std::size_t place = 0; place < 8; ++place) {
-      const std::uint64_t* added = &word_step[(place * 256 + (top >> (8 * place) & 0xFF)) * words];
-      for (std::size_t i = 0; i < words; ++i) r[i] ^= added[i];
-    }
+    const std::uint64_t* added[8];
+    for (std::size_t place = 0; place < 8; ++place) added[place] = &word_step[(place * 256 + (top >> (8 * place) & 0xFF)) * words];
+    for (std::size_t i = 0; i < words; ++i)
+      r[i] = (i + 1 < words ? r[i + 1] : 0) ^ added[0][i] ^ added[1][i] ^ added[2][i] ^ added[3][i] ^ added[4][i] ^ added[5][i] ^
+             added[6][i] ^ added[7][i];
   }
   for (; at < whole; ++at) step_up(*this, r, data[at]);
   if (const unsigned rest = shape.data_bits % 8) {

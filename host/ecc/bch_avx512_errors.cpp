@@ -158,7 +158,9 @@ STEADYCELL_AVX512 void make_maps(const BchCode::Inside& code, const std::uint16_
   for (unsigned odd = 1; odd <= degree; odd += 2) {
     std::uint16_t columns[16] = {};
     unsigned doublings = 0;
-    for (unsigned j = odd; j <= degree; j *= 2, ++doublings) {
+    if (locator[odd] != 0) std::copy_n(&code.powers[code.field.log(locator[odd])], 16, columns);
+    for (unsigned j = 2 * odd; j <= degree; j *= 2) {
+      ++doublings;
       if (locator[j] == 0) continue;
       std::uint32_t log = code.field.log(locator[j]);
       const std::uint32_t step = 1u << doublings;  // at most degree, less than half the order
@@ -197,20 +199,20 @@ STEADYCELL_AVX512 bool search_roots(const BchCode::Inside& code, BchWorkspace::I
 #pragma GCC unroll 4
       for (std::size_t i = 0; i < 4; ++i) {
         const std::uint8_t* const x = block + i * stride + odd * 128;
-        value[i] = _mm512_ternarylogic_epi64(value[i], _mm512_gf2p8affine_epi64_epi8(_mm512_loadu_si512(x), low, 0),
-                                             _mm512_gf2p8affine_epi64_epi8(_mm512_loadu_si512(x + 64), high, 0), 0x96);
+        value[i] = _mm512_ternarylogic_epi64(value[i], _mm512_gf2p8affine_epi64_epi8(_mm512_load_si512(x), low, 0),
+                                             _mm512_gf2p8affine_epi64_epi8(_mm512_load_si512(x + 64), high, 0), 0x96);
       }
     }
     for (std::size_t i = 0; i < 4; ++i) {
       std::uint64_t zero = _mm512_testn_epi8_mask(value[i], value[i]);
       if (zero == 0) continue;
-      __m512i rest = _mm512_setzero_si512();
-      for (std::size_t odd = 0; odd < odds; ++odd) {
-        const std::uint8_t* const x = block + i * stride + odd * 128;
-        rest = _mm512_ternarylogic_epi64(rest, _mm512_gf2p8affine_epi64_epi8(_mm512_loadu_si512(x), spread(maps[odd][1]), 0),
-                                         _mm512_gf2p8affine_epi64_epi8(_mm512_loadu_si512(x + 64), spread(maps[odd][3]), 0), 0x96);
+      __m512i rest_low = _mm512_setzero_si512(), rest_high = rest_low;  // two sums: neither waits for the other
+      const std::uint8_t* x = block + i * stride;
+      for (std::size_t odd = 0; odd < odds; ++odd, x += 128) {
+        rest_low = _mm512_xor_si512(rest_low, _mm512_gf2p8affine_epi64_epi8(_mm512_load_si512(x), spread(maps[odd][1]), 0));
+        rest_high = _mm512_xor_si512(rest_high, _mm512_gf2p8affine_epi64_epi8(_mm512_load_si512(x + 64), spread(maps[odd][3]), 0));
       }
-      for (zero &= _mm512_testn_epi8_mask(rest, rest); zero != 0; zero &= zero - 1) {
+      for (zero &= _mm512_cmpeq_epi8_mask(rest_low, rest_high); zero != 0; zero &= zero - 1) {
         const std::uint32_t found = power + static_cast<std::uint32_t>(64 * i) + static_cast<std::uint32_t>(std::countr_zero(zero));
         if (found < code.code_bits()) work.roots.push_back(found);
       }

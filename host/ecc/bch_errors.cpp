@@ -74,15 +74,14 @@ bool BchWorkspace::Inside::mark(const BchCode::Inside& code, std::uint32_t x) {
 }
 
 bool BchWorkspace::Inside::solve_rest(const BchCode::Inside& code, unsigned degree, std::uint32_t searched) {
-  // Horner's scheme, once for each known root: what is left of the reversed locator stays in its first coefficients.
-  for (const std::uint32_t power : roots) {
-    std::uint32_t value = 1;
-    for (unsigned i = 1; i < degree; ++i) {
-      value = code.field.multiply(value, code.field.power(power)) ^ locator[i];
-      locator[i] = static_cast<std::uint16_t>(value);
+  // Horner's scheme, once for each known root. The coefficients of what is left follow from as many of the reversed locator's
+  // first ones.
+  degree -= static_cast<unsigned>(roots.size());
+  for (const std::uint32_t power : roots)
+    for (unsigned i = 1; i <= degree; ++i) {
+      const std::uint32_t above = locator[i - 1];
+      if (above != 0) locator[i] = static_cast<std::uint16_t>(locator[i] ^ code.field.power(power + code.field.log(above)));
     }
-    --degree;
-  }
   std::uint32_t found[4];
   if (!code.equations.roots(locator.data(), degree, found)) return false;
   for (unsigned i = 0; i < degree; ++i)

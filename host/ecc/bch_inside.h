@@ -1,6 +1,7 @@
 #pragma once
 #include <array>
 #include <cstdint>
+#include <new>
 #include <vector>
 
 #include "ecc/bch.h"
@@ -13,6 +14,20 @@ inline constexpr unsigned kMaxBchT = 72;
 inline constexpr std::size_t kRemainderWords = (15 * kMaxBchT + 63) / 64;
 // A remainder modulo the generator: bit 63 of word 0 is its highest power.
 using Remainder = std::array<std::uint64_t, kRemainderWords>;
+
+// A table whose 64-byte lines are lines of the cache, so that no load of a whole register meets two.
+template <typename T>
+struct LineAllocator {
+  using value_type = T;
+  LineAllocator() = default;
+  template <typename U>
+  explicit LineAllocator(const LineAllocator<U>&) {}
+  T* allocate(std::size_t count) { return static_cast<T*>(::operator new(count * sizeof(T), std::align_val_t{64})); }
+  void deallocate(T* at, std::size_t) { ::operator delete(at, std::align_val_t{64}); }
+  friend bool operator==(const LineAllocator&, const LineAllocator&) { return true; }
+};
+template <typename T>
+using LineTable = std::vector<T, LineAllocator<T>>;
 
 // The generator's coefficients, highest power first.
 std::vector<std::uint8_t> bch_generator(const GaloisField& field, unsigned t);
@@ -55,18 +70,18 @@ struct BchCode::Inside {
   std::vector<Remainder> byte_step;          // [byte]: byte times x^parity_bits modulo the generator
   std::vector<std::uint64_t> word_step;      // portable: [place of the byte in a word, 0 the lowest][byte][word], times x^parity_bits
   std::size_t odd_words;                     // 64-bit words that hold the t odd syndromes, 16 bits each
-  std::vector<std::uint64_t> odd_syndromes;  // [bit of the remainder][odd_words]: what that bit alone gives
+  LineTable<std::uint64_t> odd_syndromes;  // [bit of the remainder][odd_words]: what that bit alone gives
 
   // Where data are folded by carry-less multiplication. [block of 64 bytes][word of the remainder][word of the block]: the
   // power of x at which that word of the data stands, modulo the generator.
-  std::vector<std::uint64_t> fold;
+  LineTable<std::uint64_t> fold;
   std::size_t blocks = 0;
   std::array<std::uint8_t, 64> last_block{};  // the bits of the last block that are data
   Remainder generator_tail{};                 // the generator without its top coefficient
   std::uint64_t quotient = 0;                 // x^(parity_bits + 64) divided by the generator, without its top coefficient
 
   // Where roots are searched by GFNI. [block of 64 powers][odd j]: 64 low, then 64 high bytes of a^(-j power).
-  std::vector<std::uint8_t> points;
+  LineTable<std::uint8_t> points;
   // a^0, a^1, ..: two periods and 16 more, so that 16 may be loaded from each power.
   std::vector<std::uint16_t> powers;
 
