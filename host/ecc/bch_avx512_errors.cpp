@@ -37,6 +37,8 @@ STEADYCELL_AVX512 inline Map times(const BchCode::Inside& code, std::uint32_t lo
           _mm512_gf2p8affine_epi64_epi8(turn, _mm512_shuffle_epi8(high, odd), 0)};
 }
 
+constexpr std::uint32_t kRound = 1024;  // powers searched between two looks at what is found
+
 constexpr std::array<std::uint8_t, 64> kBytePlaces = [] {
   std::array<std::uint8_t, 64> places{};
   for (std::uint8_t i = 0; i < 64; ++i) places[i] = i;
@@ -190,35 +192,54 @@ STEADYCELL_AVX512 bool search_roots(const BchCode::Inside& code, BchWorkspace::I
   make_maps(code, work.locator.data(), degree, maps);
   const std::size_t odds = (degree + 1) / 2, stride = std::size_t{(code.shape.t + 1) / 2} * 128;
   const __m512i one = _mm512_set1_epi8(1);
-  for (std::uint32_t power = 0; power < code.code_bits(); power += 256) {
-    // Low bytes of the locator at 256 powers; where one is zero, the high bytes too.
-    const std::uint8_t* const block = &code.points[power / 64 * stride];
-    __m512i value[4] = {one, one, one, one};
-    for (std::size_t odd = 0; odd < odds; ++odd) {
-      const __m512i low = spread(maps[odd][0]), high = spread(maps[odd][2]);
+  for (std::uint32_t power = 0; power < code.code_bits(); power += kRound) {
+    // Low bytes of the locator, 256 powers at a time. Blocks of 64 in which one is zero are listed, without a branch that no
+    // processor could predict.
+    std::array<std::size_t, kRound / 64 + 1> hit{};
+    std::array<std::uint64_t, kRound / 64 + 1> zeros{};
+    std::size_t hits = 0;
+    for (std::uint32_t first = power; first < std::min(power + kRound, code.code_bits()); first += 256) {
+      const std::uint8_t* const block = &code.points[first / 64 * stride];
+      __m512i value[4] = {one, one, one, one};
+      for (std::size_t odd = 0; odd < odds; ++odd) {
+        const __m512i low = spread(maps[odd][0]), high = spread(maps[odd][2]);
+#pragma GCC unroll 4
+        for (std::size_t i = 0; i < 4; ++i) {
+          const std::uint8_t* const x = block + i * stride + odd * 128;
+          value[i] = _mm512_ternarylogic_epi64(value[i], _mm512_gf2p8affine_epi64_epi8(_mm512_load_si512(x), low, 0),
+                                               _mm512_gf2p8affine_epi64_epi8(_mm512_load_si512(x + 64), high, 0), 0x96);
+        }
+      }
 #pragma GCC unroll 4
       for (std::size_t i = 0; i < 4; ++i) {
-        const std::uint8_t* const x = block + i * stride + odd * 128;
-        value[i] = _mm512_ternarylogic_epi64(value[i], _mm512_gf2p8affine_epi64_epi8(_mm512_load_si512(x), low, 0),
-                                             _mm512_gf2p8affine_epi64_epi8(_mm512_load_si512(x + 64), high, 0), 0x96);
+        hit[hits] = first / 64 + i;
+        zeros[hits] = _mm512_testn_epi8_mask(value[i], value[i]);
+        hits += zeros[hits] != 0 ? 1 : 0;
       }
     }
-    for (std::size_t i = 0; i < 4; ++i) {
-      std::uint64_t zero = _mm512_testn_epi8_mask(value[i], value[i]);
-      if (zero == 0) continue;
-      __m512i rest_low = _mm512_setzero_si512(), rest_high = rest_low;  // two sums: neither waits for the other
-      const std::uint8_t* x = block + i * stride;
-      for (std::size_t odd = 0; odd < odds; ++odd, x += 128) {
-        rest_low = _mm512_xor_si512(rest_low, _mm512_gf2p8affine_epi64_epi8(_mm512_load_si512(x), spread(maps[odd][1]), 0));
-        rest_high = _mm512_xor_si512(rest_high, _mm512_gf2p8affine_epi64_epi8(_mm512_load_si512(x + 64), spread(maps[odd][3]), 0));
+    // Their high bytes, two blocks at a time.
+    if (hits > 0) hit[hits] = hit[hits - 1];
+    for (std::size_t i = 0; i < hits; i += 2) {
+      const std::uint8_t* const a = &code.points[hit[i] * stride];
+      const std::uint8_t* const b = &code.points[hit[i + 1] * stride];
+      __m512i a_sum = _mm512_setzero_si512(), b_sum = a_sum;
+      for (std::size_t odd = 0; odd < odds; ++odd) {
+        const __m512i low = spread(maps[odd][1]), high = spread(maps[odd][3]);
+        a_sum = _mm512_ternarylogic_epi64(a_sum, _mm512_gf2p8affine_epi64_epi8(_mm512_load_si512(a + odd * 128), low, 0),
+                                          _mm512_gf2p8affine_epi64_epi8(_mm512_load_si512(a + odd * 128 + 64), high, 0), 0x96);
+        b_sum = _mm512_ternarylogic_epi64(b_sum, _mm512_gf2p8affine_epi64_epi8(_mm512_load_si512(b + odd * 128), low, 0),
+                                          _mm512_gf2p8affine_epi64_epi8(_mm512_load_si512(b + odd * 128 + 64), high, 0), 0x96);
       }
-      for (zero &= _mm512_cmpeq_epi8_mask(rest_low, rest_high); zero != 0; zero &= zero - 1) {
-        const std::uint32_t found = power + static_cast<std::uint32_t>(64 * i) + static_cast<std::uint32_t>(std::countr_zero(zero));
+      zeros[i] &= _mm512_testn_epi8_mask(a_sum, a_sum);
+      if (i + 1 < hits) zeros[i + 1] &= _mm512_testn_epi8_mask(b_sum, b_sum);
+    }
+    for (std::size_t i = 0; i < hits; ++i)
+      for (std::uint64_t zero = zeros[i]; zero != 0; zero &= zero - 1) {
+        const auto found = static_cast<std::uint32_t>(hit[i] * 64) + static_cast<std::uint32_t>(std::countr_zero(zero));
         if (found < code.code_bits()) work.roots.push_back(found);
       }
-    }
     if (work.roots.size() == degree) return true;
-    if (work.roots.size() + 4 >= degree) return work.solve_rest(code, degree, power + 256);
+    if (work.roots.size() + 4 >= degree) return work.solve_rest(code, degree, power + kRound);
   }
   return false;
 }
