@@ -113,8 +113,8 @@ Decoded BchCode::decode(MutableByteSpan data, MutableByteSpan parity, BchWorkspa
   // A search leaves powers nearly in ascending order, and places count the other way.
   for (std::uint32_t& power : work.roots) power = code_bits() - 1 - power;
   std::reverse(work.roots.begin(), work.roots.end());
-  for (auto place = work.roots.begin(); place != work.roots.end(); ++place)
-    std::rotate(std::upper_bound(work.roots.begin(), place, *place), place, place + 1);
+  for (auto place = work.roots.begin() + 1; place != work.roots.end(); ++place)
+    if (*place < place[-1]) std::rotate(std::upper_bound(work.roots.begin(), place, *place), place, place + 1);
   for (const std::uint32_t at : work.roots) {
     const std::uint32_t in_parity = at - data_bits();
     std::uint8_t& byte = at < data_bits() ? data[at / 8] : parity[in_parity / 8];
