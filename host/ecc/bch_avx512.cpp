@@ -42,7 +42,8 @@ STEADYCELL_AVX512 Remainder divide(const BchCode::Inside& code, const std::uint8
 #pragma GCC unroll 20
     for (std::size_t i = 0; i < words; ++i) {
       const __m512i power = _mm512_loadu_si512(powers + i * 8);
-      sum[i] = _mm512_ternarylogic_epi64(sum[i], _mm512_clmulepi64_epi128(eight, power, 0x00), _mm512_clmulepi64_epi128(eight, power, 0x11), 0x96);
+      const __m512i even = _mm512_clmulepi64_epi128(eight, power, 0x00), odd = _mm512_clmulepi64_epi128(eight, power, 0x11);
+      sum[i] = _mm512_ternarylogic_epi64(sum[i], even, odd, 0x96);
     }
   }
   __m512i total[quads + 1];  // words of the product in pairs: (low, high) of each sum
@@ -67,7 +68,8 @@ STEADYCELL_AVX512 Remainder divide(const BchCode::Inside& code, const std::uint8
   const __m512i lows = _mm512_set_epi64(14, 12, 10, 8, 6, 4, 2, 0), highs = _mm512_set_epi64(15, 13, 11, 9, 7, 5, 3, 1);
 #pragma GCC unroll 3
   for (std::size_t i = 0; i < quads; i += 2) {
-    const __m512i low = _mm512_permutex2var_epi64(total[i], lows, total[i + 1]), high = _mm512_permutex2var_epi64(total[i], highs, total[i + 1]);
+    const __m512i low = _mm512_permutex2var_epi64(total[i], lows, total[i + 1]);
+    const __m512i high = _mm512_permutex2var_epi64(total[i], highs, total[i + 1]);
     const __m512i next = i + 2 < quads ? _mm512_permutex2var_epi64(total[i + 2], highs, _mm512_setzero_si512()) : _mm512_setzero_si512();
     _mm512_store_si512(out + i * 4, _mm512_xor_si512(low, _mm512_alignr_epi64(next, high, 1)));
   }
@@ -87,7 +89,8 @@ STEADYCELL_AVX512 void add_columns(const BchCode::Inside& code, const Remainder&
     const std::uint64_t* const columns = &code.odd_syndromes[word * 64 * registers * 8];
     for (std::uint64_t left = r[word]; left != 0; left &= left - 1) {
       const auto bit = static_cast<std::size_t>(63 - std::countr_zero(left));
-      for (std::size_t i = 0; i < registers; ++i) sum[i] = _mm512_xor_si512(sum[i], _mm512_loadu_si512(columns + (bit * registers + i) * 8));
+      const std::uint64_t* const column = columns + bit * registers * 8;
+      for (std::size_t i = 0; i < registers; ++i) sum[i] = _mm512_xor_si512(sum[i], _mm512_load_si512(column + i * 8));
     }
   }
   for (std::size_t i = 0; i < registers; ++i) _mm512_storeu_si512(odd + i * 8, sum[i]);

@@ -32,7 +32,8 @@ STEADYCELL_AVX512 inline Map times(const BchCode::Inside& code, std::uint32_t lo
   const auto* const from = reinterpret_cast<const __m128i*>(&code.powers[log]);
   const __m512i low = _mm512_broadcast_i32x4(_mm_loadu_si128(from)), high = _mm512_broadcast_i32x4(_mm_loadu_si128(from + 1));
   const __m512i even = _mm512_set1_epi64(0x00020406080A0C0E), odd = _mm512_set1_epi64(0x01030507090B0D0F), turn = _mm512_set1_epi64(kTurn);
-  return {_mm512_gf2p8affine_epi64_epi8(turn, _mm512_shuffle_epi8(low, even), 0), _mm512_gf2p8affine_epi64_epi8(turn, _mm512_shuffle_epi8(low, odd), 0),
+  return {_mm512_gf2p8affine_epi64_epi8(turn, _mm512_shuffle_epi8(low, even), 0),
+          _mm512_gf2p8affine_epi64_epi8(turn, _mm512_shuffle_epi8(low, odd), 0),
           _mm512_gf2p8affine_epi64_epi8(turn, _mm512_shuffle_epi8(high, even), 0),
           _mm512_gf2p8affine_epi64_epi8(turn, _mm512_shuffle_epi8(high, odd), 0)};
 }

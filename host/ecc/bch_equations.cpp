@@ -104,7 +104,8 @@ bool FieldEquations::quartic(const std::uint16_t* c, std::uint32_t* roots) const
   // x = y + e with e^2 = c3 / a has no linear term: y^4 + a y^3 + f y^2 + g; then 1 / y is a root of an affine equation.
   const std::uint32_t e = root(field_.divide(c[3], a)), e2 = field_.square(e);
   const std::uint32_t f = field_.multiply(a, e) ^ b;
-  const std::uint32_t g = field_.square(e2) ^ field_.multiply(a, field_.multiply(e2, e)) ^ field_.multiply(b, e2) ^ field_.multiply(c[3], e) ^ c[4];
+  const std::uint32_t g = field_.square(e2) ^ field_.multiply(a, field_.multiply(e2, e)) ^ field_.multiply(b, e2) ^
+                          field_.multiply(c[3], e) ^ c[4];
   if (g == 0) return false;  // y^2 divides it
   if (!affine(field_.divide(f, g), field_.divide(a, g), field_.divide(1, g), roots)) return false;
   for (unsigned i = 0; i < 4; ++i) roots[i] = field_.divide(1, roots[i]) ^ e;  // no root is 0, since 1 / g is not

@@ -32,7 +32,7 @@ void make_monic(const GaloisField& field, std::uint16_t* a, unsigned degree) {
 
 }  // namespace
 
-// x -> a^exponent x, its trace modulo f into `trace`. False when f has other factors than different x - root.
+// The trace of a^exponent x modulo f, into `trace`. False when f has other factors than different x - root.
 bool BchWorkspace::Inside::make_trace(const GaloisField& field, const std::uint16_t* f, unsigned degree, unsigned exponent) {
   square.fill(0);
   trace.fill(0);
@@ -51,7 +51,8 @@ bool BchWorkspace::Inside::make_trace(const GaloisField& field, const std::uint1
   return square[1] == first && square[0] == 0 && degree_of(square.data(), degree - 1) <= 1;
 }
 
-bool BchWorkspace::Inside::split(const BchCode::Inside& code, const std::uint16_t* f, unsigned degree, unsigned exponent, std::uint16_t* free) {
+bool BchWorkspace::Inside::split(const BchCode::Inside& code, const std::uint16_t* f, unsigned degree, unsigned exponent,
+                                 std::uint16_t* free) {
   const GaloisField& field = code.field;
   if (degree <= 4) {
     std::uint16_t reversed[5];

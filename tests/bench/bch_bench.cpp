@@ -1,8 +1,9 @@
 // BCH on every path beside the Linux kernel's software code, when KERNEL_BCH names the library that kernel_bch.sh builds.
 //
 // One iteration works through the same words, eight at a time, with each decoder in turn, so that what else the machine does
-// hits all alike; of each decoder and eight words the least time counts. Counters: microseconds a word by decoder, and how many times faster than the kernel's code
-// each path is ("x_..."). Both correct the data in place; the errors are put back within the time, alike for all.
+// hits all alike; of each decoder and eight words the least time counts. Counters: microseconds a word by decoder, and how many
+// times faster than the kernel's code each path is ("x_..."). Both correct the data in place; the errors are put back within
+// the time, alike for all.
 #include <benchmark/benchmark.h>
 #include <dlfcn.h>
 

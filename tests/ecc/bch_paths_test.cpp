@@ -17,7 +17,8 @@ constexpr std::array<std::uint32_t, 12> kPolynomials = {0x13,  0x25,  0x43,   0x
 class BchOnPath : public testing::TestWithParam<BchPath> {
  protected:
   std::optional<BchCode> make(unsigned m, unsigned t, std::uint32_t data_bits, std::uint32_t polynomial = 0) const {
-    auto code = BchCode::make({.m = m, .t = t, .polynomial = polynomial ? polynomial : kPolynomials[m - 4], .data_bits = data_bits}, GetParam());
+    if (polynomial == 0) polynomial = kPolynomials[m - 4];
+    auto code = BchCode::make({.m = m, .t = t, .polynomial = polynomial, .data_bits = data_bits}, GetParam());
     if (!code) return std::nullopt;
     return std::move(*code);
   }

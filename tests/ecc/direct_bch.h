@@ -20,7 +20,8 @@ inline std::optional<std::vector<std::uint32_t>> decode(const GaloisField& field
   for (std::uint32_t i = 0; i < bits; ++i) {
     const std::uint32_t at = i < code.data_bits() ? i : i - code.data_bits();
     if (((i < code.data_bits() ? data : parity)[at / 8] >> (7 - at % 8) & 1) == 0) continue;
-    for (unsigned j = 1; j <= steps; ++j) s[j - 1] ^= field.power(static_cast<std::uint32_t>(std::uint64_t{bits - 1 - i} * j % field.order()));
+    for (unsigned j = 1; j <= steps; ++j)
+      s[j - 1] ^= field.power(static_cast<std::uint32_t>(std::uint64_t{bits - 1 - i} * j % field.order()));
   }
   std::vector<std::uint32_t> locator(steps + 2), previous(steps + 2);
   locator[0] = previous[0] = 1;

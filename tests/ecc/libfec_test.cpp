@@ -25,7 +25,8 @@ class ReedSolomonAgainstLibfec : public testing::TestWithParam<Shape> {};
 
 std::vector<unsigned> symbols_of(ByteSpan bytes, unsigned width, std::size_t count) {
   std::vector<unsigned> symbols(count, 0);
-  for (std::size_t i = 0; i < count * width; ++i) symbols[i / width] = symbols[i / width] << 1 | (unsigned{bytes[i / 8]} >> (7 - i % 8) & 1u);
+  for (std::size_t i = 0; i < count * width; ++i)
+    symbols[i / width] = symbols[i / width] << 1 | (unsigned{bytes[i / 8]} >> (7 - i % 8) & 1u);
   return symbols;
 }
 
