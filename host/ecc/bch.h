@@ -25,6 +25,16 @@ struct BchShape {
   std::uint32_t data_bits = 0;   // what the shortened code protects, at least 1
 };
 
+// Which instructions a code works with. All give the same answers, bit for bit.
+enum class BchPath : std::uint8_t {
+  portable,  // any processor
+  avx2,      // x86-64 with AVX2 and PCLMULQDQ
+  avx512,    // x86-64 with AVX-512 (F, BW, DQ, VL, VBMI), VPCLMULQDQ and GFNI
+};
+// Those that this processor has, the fastest last; never empty.
+std::span<const BchPath> bch_paths();
+const char* name_of(BchPath path);
+
 class BchCode;
 
 // Where a decoder works, so that nothing is allocated per codeword. One per thread, for any number of codewords.
@@ -35,9 +45,10 @@ class BchWorkspace {
   BchWorkspace& operator=(BchWorkspace&&) noexcept;
   ~BchWorkspace();
 
+  struct Inside;  // of this room
+
  private:
   friend class BchCode;
-  struct Inside;
   std::unique_ptr<Inside> inside_;
 };
 
@@ -52,8 +63,11 @@ class BchWorkspace {
 class BchCode {
  public:
   // Errors (bad_input_file) say which bound is broken, or why the polynomial is not primitive.
-  static Result<BchCode> make(const BchShape& shape);
+  static Result<BchCode> make(const BchShape& shape) { return make(shape, bch_paths().back()); }
+  // On one of bch_paths(), for tests and benchmarks.
+  static Result<BchCode> make(const BchShape& shape, BchPath path);
 
+  BchPath path() const;
   unsigned m() const;
   unsigned t() const;
   std::uint32_t data_bits() const;
@@ -72,9 +86,9 @@ class BchCode {
   Decoded decode(MutableByteSpan data, MutableByteSpan parity, BchWorkspace& workspace,
                  std::span<std::uint32_t> positions = {}) const;
 
+  struct Inside;  // of this room
+
  private:
-  friend class BchWorkspace;
-  struct Inside;
   explicit BchCode(std::shared_ptr<const Inside> inside) : inside_(std::move(inside)) {}
   std::shared_ptr<const Inside> inside_;
 };

@@ -12,18 +12,19 @@ BchWorkspace& BchWorkspace::operator=(BchWorkspace&&) noexcept = default;
 BchWorkspace::~BchWorkspace() = default;
 
 BchWorkspace::Inside::Inside(unsigned t)
-    : odd((t + 3) / 4), syndromes(2 * t + 1), locator(2 * t + 2), previous(2 * t + 2), saved(2 * t + 2), terms(t + 1) {
+    : odd((t + 31) / 32 * 8), syndromes(2 * t + 1), locator(2 * t + 2), previous(2 * t + 2), saved(2 * t + 2) {
   roots.reserve(t);
 }
 
 bool BchWorkspace::Inside::make_syndromes(const BchCode::Inside& code, const Remainder& r) {
   std::fill(odd.begin(), odd.end(), 0);
-  for (std::size_t word = 0; word < code.words; ++word)
+  if (code.path == BchPath::avx512) avx512::add_columns(code, r, odd.data());
+  for (std::size_t word = code.path == BchPath::avx512 ? code.words : 0; word < code.words; ++word)
     for (std::uint64_t left = r[word]; left != 0;) {
       const unsigned bit = static_cast<unsigned>(std::countl_zero(left));
       left ^= 1ull << (63 - bit);
       const std::uint64_t* column = &code.odd_syndromes[(word * 64 + bit) * code.odd_words];
-      for (std::size_t i = 0; i < odd.size(); ++i) odd[i] ^= column[i];
+      for (std::size_t i = 0; i < code.odd_words; ++i) odd[i] ^= column[i];
     }
   for (unsigned k = 0; k < code.shape.t; ++k) syndromes[2 * k + 1] = static_cast<std::uint16_t>(odd[k / 4] >> (16 * (k % 4)));
   // S_2j = S_j^2, since the word's coefficients are 0 or 1.
@@ -34,6 +35,7 @@ bool BchWorkspace::Inside::make_syndromes(const BchCode::Inside& code, const Rem
 // Massey, IEEE Trans. Information Theory 15 (1969), in the form for binary codes that steps over the even syndromes, whose
 // discrepancies are zero (Berlekamp, Algebraic Coding Theory, 1968; both from memory).
 unsigned BchWorkspace::Inside::find_locator(const BchCode::Inside& code) {
+  if (code.path == BchPath::avx512) return avx512::find_locator(code, *this);
   const GaloisField& field = code.field;
   const unsigned t = code.shape.t;
   std::fill(locator.begin(), locator.end(), 0);
@@ -65,36 +67,34 @@ unsigned BchWorkspace::Inside::find_locator(const BchCode::Inside& code) {
   return length <= t && locator[length] != 0 ? length : 0;
 }
 
+bool BchWorkspace::Inside::mark(const BchCode::Inside& code, std::uint32_t x) {
+  if (x == 0 || code.field.log(x) >= code.code_bits()) return false;
+  roots.push_back(code.field.log(x));
+  return true;
+}
+
+bool BchWorkspace::Inside::solve_rest(const BchCode::Inside& code, unsigned degree, std::uint32_t searched) {
+  // Horner's scheme, once for each known root. The coefficients of what is left follow from as many of the reversed locator's
+  // first ones.
+  degree -= static_cast<unsigned>(roots.size());
+  for (const std::uint32_t power : roots)
+    for (unsigned i = 1; i <= degree; ++i) {
+      const std::uint32_t above = locator[i - 1];
+      if (above != 0) locator[i] = static_cast<std::uint16_t>(locator[i] ^ code.field.power(power + code.field.log(above)));
+    }
+  std::uint32_t found[4];
+  if (!code.equations.roots(locator.data(), degree, found)) return false;
+  for (unsigned i = 0; i < degree; ++i)
+    if (!mark(code, found[i]) || roots.back() < searched) return false;  // what was found already is a multiple root
+  return true;
+}
+
 // The locator is the product of (1 - X x) over the errors' X = a^power.
 bool BchWorkspace::Inside::find_roots(const BchCode::Inside& code, unsigned degree) {
-  const GaloisField& field = code.field;
   roots.clear();
-  const auto mark = [&](std::uint32_t power) {
-    if (power < code.code_bits()) roots.push_back(power);
-    return power < code.code_bits();
-  };
-  if (degree == 1) return mark(field.log(locator[1]));
-  if (degree == 2) {
-    // X1 + X2 = l1, X1 X2 = l2: with X = l1 y, y^2 + y = l2 / l1^2.
-    std::uint32_t y = 0;
-    if (locator[1] == 0 || !code.solve_quadratic(field.divide(locator[2], field.square(locator[1])), y)) return false;
-    const std::uint32_t x1 = field.multiply(locator[1], y), x2 = x1 ^ locator[1];
-    return x1 != 0 && x2 != 0 && mark(field.log(x1)) && mark(field.log(x2));
-  }
-  // Chien search (IEEE Trans. Information Theory 10, 1964; from memory): term i of the locator at a^-power is multiplied by
-  // a^-i from one power to the next; kept as logarithms.
-  std::uint32_t* const term = terms.data();
-  for (unsigned i = 1; i <= degree; ++i) term[i] = locator[i] == 0 ? 0 : field.log(locator[i]);
-  for (std::uint32_t power = 0; power < code.code_bits() && roots.size() < degree; ++power) {
-    std::uint32_t sum = 1;
-    for (unsigned i = 1; i <= degree; ++i) {
-      if (locator[i] == 0) continue;
-      sum ^= field.power(term[i]);
-      term[i] = term[i] >= i ? term[i] - i : term[i] + field.order() - i;
-    }
-    if (sum == 0) mark(power);
-  }
-  return roots.size() == degree;
+  if (degree <= 4) return solve_rest(code, degree, 0);
+  if (code.path == BchPath::avx512) return avx512::search_roots(code, *this, degree);
+  return split_by_traces(code, degree);
 }
 
 }  // namespace steadycell::ecc
