@@ -34,7 +34,8 @@ void ByteCounts::add(const ByteCounts& other) {
 double ByteCounts::entropy() const {
   double sum = 0;
   for (const std::uint64_t count : counts_)
-    if (count > 0) sum += static_cast<double>(count) * std::log2(static_cast<double>(total_) / static_cast<double>(count));
+    if (count > 0)
+      sum += static_cast<double>(count) * std::log2(static_cast<double>(total_) / static_cast<double>(count));
   return total_ > 0 ? sum / static_cast<double>(total_) : 0;
 }
 
@@ -68,7 +69,8 @@ bool looks_plain(ByteSpan data, const ByteCounts& counts) {
   const double most = random_entropy(data.size()) - 1;
   if (counts.entropy() <= most) return true;
   Bytes steps(data.size());
-  for (std::size_t i = 0; i < data.size(); ++i) steps[i] = static_cast<std::uint8_t>(data[i] - data[i == 0 ? 0 : i - 1]);
+  for (std::size_t i = 0; i < data.size(); ++i)
+    steps[i] = static_cast<std::uint8_t>(data[i] - data[i == 0 ? 0 : i - 1]);
   ByteCounts of_steps;
   of_steps.add(steps);
   return of_steps.entropy() <= most;

@@ -4,7 +4,8 @@
 
 #include "base/bytes.h"
 
-// How often each byte value occurs, and what follows from that. Figures are those of Shannon (1948) and Pearson (1900).
+// How often each byte value occurs, and what follows from that. Figures are those of Shannon (1948) and Pearson
+// (1900).
 namespace steadycell::assess {
 
 class ByteCounts {
@@ -30,9 +31,10 @@ class ByteCounts {
 enum class Look : std::uint8_t {
   erased,    // never written, or FF: at most 2 % of the bits of page and spare area are zero
   constant,  // at least nine in ten data bytes have one value
-  plain,     // the bytes, or their steps from one to the next, have at least one bit less entropy than random ones on such a page
-  flat,      // all byte values alike, as far as chi-square tells: compressed, encrypted, whitened or random
-  other      // neither
+  plain,  // the bytes, or their steps from one to the next, have at least one bit less entropy than random ones on
+          // such a page
+  flat,   // all byte values alike, as far as chi-square tells: compressed, encrypted, whitened or random
+  other   // neither
 };
 
 bool looks_erased(ByteSpan raw_page);
@@ -41,11 +43,12 @@ Look look_of(ByteSpan data);
 // Entropy to expect of this many random bytes: 8 less Miller's (1955) correction for a short sample.
 double random_entropy(std::uint64_t bytes);
 
-// Whether the bytes, or their steps from one to the next, as of counters and waves, have structure that random bytes have not.
+// Whether the bytes, or their steps from one to the next, as of counters and waves, have structure that random
+// bytes have not.
 bool looks_plain(ByteSpan data);
 
-// Structure beyond one commonest byte: the other values differ in number more than chance explains. A page half 00 and
-// half random has none; text and tables have.
+// Structure beyond one commonest byte: the other values differ in number more than chance explains. A page half 00
+// and half random has none; text and tables have.
 bool is_varied(const ByteCounts& page);
 
 }  // namespace steadycell::assess

@@ -63,16 +63,20 @@ void CancellationMeter::compare(const Page& a, const Page& b, Distance& distance
 std::optional<std::uint32_t> CancellationMeter::find_step(std::uint32_t period) const {
   std::vector<Distance> moved(period);
   for (const Page& page : pages_)
-    for (const Page& next : in_block(page.block + 1)) compare(page, next, moved[(page.page + period - next.page % period) % period]);
+    for (const Page& next : in_block(page.block + 1))
+      compare(page, next, moved[(page.page + period - next.page % period) % period]);
   for (std::uint32_t step = 0; step < period; ++step) moved[step].apart = step;
   const double best = best_share(moved);
-  const auto alike = std::count_if(moved.begin(), moved.end(), [&](const Distance& d) { return d.cancelled >= kLeastCancelled && d.share() * 2 >= best; });
+  const auto alike = std::count_if(moved.begin(), moved.end(), [&](const Distance& d) {
+    return d.cancelled >= kLeastCancelled && d.share() * 2 >= best;
+  });
   return alike == 1 ? shortest(moved, best) : std::nullopt;
 }
 
 Cancellation CancellationMeter::measure(const std::atomic<bool>* stop) {
   const auto stopped = [&] { return stop != nullptr && stop->load(std::memory_order_relaxed); };
-  std::sort(pages_.begin(), pages_.end(), [](const Page& a, const Page& b) { return std::pair(a.block, a.page) < std::pair(b.block, b.page); });
+  std::sort(pages_.begin(), pages_.end(),
+            [](const Page& a, const Page& b) { return std::pair(a.block, a.page) < std::pair(b.block, b.page); });
   Cancellation out;
   for (std::uint32_t apart = 1; apart < pages_per_block_; ++apart) out.pages.push_back({.apart = apart});
   for (std::uint32_t apart = 1; apart <= most_blocks_; ++apart) out.blocks.push_back({.apart = apart});
@@ -87,7 +91,8 @@ Cancellation CancellationMeter::measure(const std::atomic<bool>* stop) {
   const auto blocks = shortest(out.blocks, best_share(out.blocks));
   if (!blocks || stopped()) return out;
   Period period{.pages = pages_per_block_, .blocks = *blocks};
-  // Few pairs lie far apart, so a chance hit among them would look good: half as good as whole periods of blocks is asked for, too.
+  // Few pairs lie far apart, so a chance hit among them would look good: half as good as whole periods of blocks
+  // is asked for, too.
   const double best = std::max(best_share(out.pages), best_share(out.blocks));
   if (const auto pages = shortest(out.pages, best)) {
     period.pages = *pages;

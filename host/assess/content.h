@@ -13,7 +13,8 @@ namespace steadycell::assess {
 enum class Content : std::uint8_t {
   plain,         // contents stand in the pages as they are
   scrambled,     // whitened, and the whitening is known and borne out
-  no_key_found,  // pages look random and nothing comes back: whitening of another kind, compressed or encrypted contents
+  no_key_found,  // pages look random and nothing comes back: whitening of another kind, compressed or encrypted
+                 // contents
   erased,        // nothing was written
   unsure
 };
@@ -33,12 +34,13 @@ struct Whitening {
   std::optional<Register> shift_register;  // that makes the sequences, of a table as well
   std::uint64_t found_on = 0;              // pages
   Gain verified;
-  std::uint32_t known_sequences = 0;       // of a table
-  std::uint32_t repeats_bytes = 0;         // all sequences repeat within the page after this many bytes; 0: they do not
+  std::uint32_t known_sequences = 0;  // of a table
+  std::uint32_t repeats_bytes = 0;    // all sequences repeat within the page after this many bytes; 0: they do not
 };
 
-// At least eight pages gain by it, and more than lose (pages that were never whitened do, and are left alone later); and either the contents that come out are varied (else the same page
-// again and again would look whitened), or the sequences are those of a register.
+// At least eight pages gain by it, and more than lose (pages that were never whitened do, and are left alone
+// later); and either the contents that come out are varied (else the same page again and again would look
+// whitened), or the sequences are those of a register.
 bool is_borne_out(const Whitening& whitening);
 
 struct Evidence {

@@ -60,7 +60,9 @@ std::uint64_t times_mod(std::uint64_t a, std::uint64_t b, std::uint64_t modulus,
   return product;
 }
 
-unsigned degree_of(std::uint64_t polynomial) { return static_cast<unsigned>(std::bit_width(polynomial)) - 1; }
+unsigned degree_of(std::uint64_t polynomial) {
+  return static_cast<unsigned>(std::bit_width(polynomial)) - 1;
+}
 
 std::uint64_t greatest_common_divisor(std::uint64_t a, std::uint64_t b) {
   while (b != 0) {
@@ -72,7 +74,9 @@ std::uint64_t greatest_common_divisor(std::uint64_t a, std::uint64_t b) {
 
 }  // namespace
 
-std::string_view name_of(BitOrder order) { return order == BitOrder::msb_first ? "msb_first" : "lsb_first"; }
+std::string_view name_of(BitOrder order) {
+  return order == BitOrder::msb_first ? "msb_first" : "lsb_first";
+}
 
 std::optional<BitOrder> parse_bit_order(std::string_view name) {
   for (const BitOrder order : {BitOrder::msb_first, BitOrder::lsb_first})
@@ -80,17 +84,22 @@ std::optional<BitOrder> parse_bit_order(std::string_view name) {
   return std::nullopt;
 }
 
-unsigned Feedback::length() const { return polynomial == 0 ? 0 : degree_of(polynomial); }
+unsigned Feedback::length() const {
+  return polynomial == 0 ? 0 : degree_of(polynomial);
+}
 
 Complexity linear_complexity(ByteSpan bytes, BitOrder order) {
   std::vector<bool> bits;
   bits.reserve(bytes.size() * 8);
   for (const std::uint8_t byte : bytes.first(std::min(bytes.size(), kMostBits / 8)))
-    for (unsigned bit = 0; bit < 8; ++bit) bits.push_back((byte >> (order == BitOrder::msb_first ? 7 - bit : bit) & 1) != 0);
+    for (unsigned bit = 0; bit < 8; ++bit)
+      bits.push_back((byte >> (order == BitOrder::msb_first ? 7 - bit : bit) & 1) != 0);
   return massey(bits);
 }
 
-Complexity linear_complexity(const std::vector<bool>& bits) { return massey(bits); }
+Complexity linear_complexity(const std::vector<bool>& bits) {
+  return massey(bits);
+}
 
 // x^(2^n) = x, and x^(2^(n/p)) - x has nothing in common with the polynomial for each prime p of its degree n.
 bool is_irreducible(std::uint64_t polynomial) {

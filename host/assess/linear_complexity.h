@@ -6,16 +6,16 @@
 
 #include "base/bytes.h"
 
-// How short a linear feedback shift register can make a bit sequence (Massey 1969). Random bits need half as many stages as there
-// are bits; a whitening register needs its own few, whatever its seed.
+// How short a linear feedback shift register can make a bit sequence (Massey 1969). Random bits need half as many
+// stages as there are bits; a whitening register needs its own few, whatever its seed.
 namespace steadycell::assess {
 
 enum class BitOrder : std::uint8_t { msb_first, lsb_first };
 std::string_view name_of(BitOrder order);
 std::optional<BitOrder> parse_bit_order(std::string_view name);
 
-// Characteristic polynomial of a recurrence, bit k for x^k: with x^L + .. + c_L, s[n] = c_1 s[n-1] + .. + c_L s[n-L].
-// 0x11: s[n] = s[n-4]. Degree 1 to 63.
+// Characteristic polynomial of a recurrence, bit k for x^k: with x^L + .. + c_L, s[n] = c_1 s[n-1] + .. + c_L
+// s[n-L]. 0x11: s[n] = s[n-4]. Degree 1 to 63.
 struct Feedback {
   std::uint64_t polynomial = 0;
   unsigned length() const;  // L

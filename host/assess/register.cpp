@@ -19,7 +19,8 @@ bool bit_of(ByteSpan bytes, std::size_t at, BitOrder order) {
 
 void set_bit(MutableByteSpan bytes, std::size_t at, BitOrder order) {
   const unsigned within = at % 8;
-  bytes[at / 8] = static_cast<std::uint8_t>(bytes[at / 8] | 1u << (order == BitOrder::msb_first ? 7 - within : within));
+  bytes[at / 8] =
+      static_cast<std::uint8_t>(bytes[at / 8] | 1u << (order == BitOrder::msb_first ? 7 - within : within));
 }
 
 // Taps on a state that holds the last L bits, the newest lowest: bit i - 1 for s[n-i].
@@ -35,8 +36,8 @@ struct Run {
   bool inverted = false;
 };
 
-// In the bits first, first + stride, .. A stride that is a power of two changes neither recurrence nor polynomial: squaring
-// only permutes the roots of an irreducible one.
+// In the bits first, first + stride, .. A stride that is a power of two changes neither recurrence nor polynomial:
+// squaring only permutes the roots of an irreducible one.
 Run longest_run(const Register& whitening, ByteSpan piece, std::size_t first, std::size_t stride) {
   const unsigned length = whitening.feedback.length();
   const std::uint64_t taps = taps_of(whitening.feedback), keep = (std::uint64_t{1} << length) - 1;
@@ -63,16 +64,19 @@ struct Caught {
 };
 
 // Output bits at, at + stride, .. of a run, the newest lowest.
-std::uint64_t output_of(const Register& whitening, ByteSpan piece, std::size_t at, std::size_t stride, bool inverted) {
+std::uint64_t output_of(const Register& whitening, ByteSpan piece, std::size_t at, std::size_t stride,
+                        bool inverted) {
   std::uint64_t out = 0;
   for (unsigned i = 0; i < whitening.feedback.length(); ++i)
     out = out << 1 | (bit_of(piece, at + i * stride, whitening.order) != inverted ? 1u : 0u);
   return out;
 }
 
-// The L outputs in a row from those that lie `stride` apart, the first `offset` bits behind: each is a known sum of them, so
-// this solves L equations. Nothing when they do not determine the state, which is so for no irreducible polynomial.
-std::optional<std::uint64_t> state_from(const Register& whitening, std::uint64_t outputs, std::size_t offset, std::size_t stride) {
+// The L outputs in a row from those that lie `stride` apart, the first `offset` bits behind: each is a known sum
+// of them, so this solves L equations. Nothing when they do not determine the state, which is so for no
+// irreducible polynomial.
+std::optional<std::uint64_t> state_from(const Register& whitening, std::uint64_t outputs, std::size_t offset,
+                                        std::size_t stride) {
   const unsigned length = whitening.feedback.length();
   const std::uint64_t taps = taps_of(whitening.feedback);
   // recent[i]: which of the state's bits output (now - i) is made of; all outputs follow the same recurrence.
@@ -92,7 +96,8 @@ std::optional<std::uint64_t> state_from(const Register& whitening, std::uint64_t
     rows.emplace_back(recent.back(), (outputs >> (length - 1 - i) & 1) != 0);
   }
   for (unsigned bit = 0; bit < length; ++bit) {
-    const auto pivot = std::find_if(rows.begin() + bit, rows.end(), [&](const auto& row) { return row.first >> bit & 1; });
+    const auto pivot =
+        std::find_if(rows.begin() + bit, rows.end(), [&](const auto& row) { return row.first >> bit & 1; });
     if (pivot == rows.end()) return std::nullopt;
     std::swap(rows[bit], *pivot);
     for (unsigned other = 0; other < length; ++other)
@@ -122,7 +127,8 @@ std::optional<Caught> catch_register(const Register& whitening, ByteSpan piece) 
     }
   if (best.length < kLeastRun) return std::nullopt;
   const std::size_t byte = best.end - best.length - length;
-  const auto state = state_from(whitening, output_of(whitening, piece, byte * 8 + lane, 8, best.inverted), lane, 8);
+  const auto state =
+      state_from(whitening, output_of(whitening, piece, byte * 8 + lane, 8, best.inverted), lane, 8);
   if (!state) return std::nullopt;
   return Caught{byte * 8, *state};
 }
@@ -147,7 +153,8 @@ std::uint32_t find_restart(Register whitening, std::span<const Bytes> pages) {
   std::uint32_t best = whole;
   double least = 0;
   Bytes sequence(whole);
-  for (std::uint32_t restart = whole; restart >= 256; restart = restart == whole ? std::bit_floor(whole - 1) : restart / 2) {
+  for (std::uint32_t restart = whole; restart >= 256;
+       restart = restart == whole ? std::bit_floor(whole - 1) : restart / 2) {
     whitening.restart_bytes = restart;
     double entropy = 0;
     for (const Bytes& page : pages.first(std::min(pages.size(), kRestartPages))) {
@@ -210,14 +217,16 @@ std::optional<Register> find_register(std::span<const Bytes> pages) {
     const std::size_t windows = page.size() / kWindow, taken = std::min(windows, kWindowsOfPage);
     for (std::size_t k = 0; k < taken; ++k)
       for (const BitOrder order : {BitOrder::msb_first, BitOrder::lsb_first}) {
-        const auto feedback = linear_complexity(ByteSpan(page).subspan(k * windows / taken * kWindow, kWindow), order).feedback;
+        const auto feedback =
+            linear_complexity(ByteSpan(page).subspan(k * windows / taken * kWindow, kWindow), order).feedback;
         if (!feedback) continue;
         const Feedback core{without_constant(feedback->polynomial)};
         if (core.length() >= kLeastStages && is_irreducible(core.polynomial)) here[{order, core}] = true;
       }
     for (const auto& [what, yes] : here) ++seen[what];
   }
-  const auto most = std::max_element(seen.begin(), seen.end(), [](const auto& a, const auto& b) { return a.second < b.second; });
+  const auto most =
+      std::max_element(seen.begin(), seen.end(), [](const auto& a, const auto& b) { return a.second < b.second; });
   if (most == seen.end() || most->second < kLeastPages) return std::nullopt;
   Register found{.feedback = most->first.second, .order = most->first.first};
   found.restart_bytes = find_restart(found, pages);

@@ -19,7 +19,8 @@ std::array<double, 256> usual_contents() {
   raise(0x01, 0x10, 0.003);
   raise(0x20, 0x7E, 0.001);
   raise('a', 'z', 0.005);
-  for (const char letter : {' ', 'e', 't', 'a', 'o', 'n', 'i', 'r', 's'}) shares[static_cast<std::uint8_t>(letter)] += 0.015;
+  for (const char letter : {' ', 'e', 't', 'a', 'o', 'n', 'i', 'r', 's'})
+    shares[static_cast<std::uint8_t>(letter)] += 0.015;
   return shares;
 }
 
@@ -32,12 +33,15 @@ double agreement(std::span<const std::uint16_t> counts, double pages) {
 
 }  // namespace
 
-SequenceEstimator::SequenceEstimator() { use(usual_contents()); }
+SequenceEstimator::SequenceEstimator() {
+  use(usual_contents());
+}
 
 void SequenceEstimator::learn(const ByteCounts& contents) {
   std::array<double, 256> shares{};
   for (unsigned value = 0; value < 256; ++value)
-    shares[value] = static_cast<double>(contents.of(static_cast<std::uint8_t>(value))) / static_cast<double>(std::max<std::uint64_t>(1, contents.total()));
+    shares[value] = static_cast<double>(contents.of(static_cast<std::uint8_t>(value))) /
+                    static_cast<double>(std::max<std::uint64_t>(1, contents.total()));
   use(shares);
 }
 
@@ -45,7 +49,8 @@ void SequenceEstimator::use(const std::array<double, 256>& shares) {
   double sum = 0;
   for (const double share : shares) sum += share;
   for (std::size_t value = 0; value < 256; ++value)
-    likelihoods_[value] = static_cast<float>(std::log(kUnknown / 256 + (1 - kUnknown) * shares[value] / std::max(sum, 1e-9)));
+    likelihoods_[value] =
+        static_cast<float>(std::log(kUnknown / 256 + (1 - kUnknown) * shares[value] / std::max(sum, 1e-9)));
   transform(likelihoods_);
 }
 
@@ -59,7 +64,8 @@ void SequenceEstimator::transform(Spectrum& values) {
       }
 }
 
-// The log-likelihood of each whitening byte s is the sum over the pages of the one of (byte XOR s): a convolution over XOR.
+// The log-likelihood of each whitening byte s is the sum over the pages of the one of (byte XOR s): a convolution
+// over XOR.
 void SequenceEstimator::estimate(std::span<const ByteSpan> pages, MutableByteSpan sequence) const {
   Spectrum odds;
   for (std::size_t place = 0; place < sequence.size(); ++place) {
@@ -79,12 +85,15 @@ void SequenceEstimator::refine(std::span<const ByteSpan> pages, MutableByteSpan 
   for (std::size_t i = 0; i < pages.size(); ++i) {
     ByteCounts counts;
     Bytes contents(sequence.begin(), sequence.end());
-    for (std::size_t place = 0; place < contents.size(); ++place) contents[place] = static_cast<std::uint8_t>(contents[place] ^ pages[i][place]);
+    for (std::size_t place = 0; place < contents.size(); ++place)
+      contents[place] = static_cast<std::uint8_t>(contents[place] ^ pages[i][place]);
     counts.add(contents);
     const auto total = static_cast<double>(counts.total());
     for (unsigned value = 0; value < 256; ++value)
-      likelihoods[i][value] = static_cast<float>(std::log((static_cast<double>(counts.of(static_cast<std::uint8_t>(value))) + 1) / (total + 256)));
-    if (static_cast<double>(counts.of(counts.commonest())) >= kLeastCommon * total) common.emplace_back(i, counts.commonest());
+      likelihoods[i][value] = static_cast<float>(
+          std::log((static_cast<double>(counts.of(static_cast<std::uint8_t>(value))) + 1) / (total + 256)));
+    if (static_cast<double>(counts.of(counts.commonest())) >= kLeastCommon * total)
+      common.emplace_back(i, counts.commonest());
   }
   for (std::size_t place = 0; place < sequence.size(); ++place) {
     std::array<bool, 256> tried{};
@@ -144,7 +153,9 @@ std::vector<bool> PlaceCounts::covered() const {
   // n (n-1) / 2 pairs agree with a chance of 1/256 each: one standard deviation of `agreement` is 22.6 / n.
   const double chance = 1 + 6 * 22.6 / pages;
   for (std::size_t place = 0; place < out.size(); ++place) {
-    const auto of = [&](const std::vector<std::uint16_t>& counts) { return agreement(std::span(counts).subspan(place * 256, 256), pages); };
+    const auto of = [&](const std::vector<std::uint16_t>& counts) {
+      return agreement(std::span(counts).subspan(place * 256, 256), pages);
+    };
     const double after = of(after_), before = of(before_);
     out[place] = after > chance && after > 2 * before;
     varies[place] = before < chance;

@@ -9,7 +9,8 @@
 #include "base/address.h"
 #include "base/result.h"
 
-// A whitening key file, steadycell-whitening/1 (docs/image.md): what to XOR on the bytes of a page to get the contents.
+// A whitening key file, steadycell-whitening/1 (docs/image.md): what to XOR on the bytes of a page to get the
+// contents.
 namespace steadycell::assess {
 
 // Bytes [offset, offset + length) of page + spare.
@@ -21,7 +22,8 @@ std::vector<Range> ranges_of(const std::vector<bool>& covered);
 
 struct SequenceTable {
   Period period;
-  std::vector<Bytes> sequences;  // one for each of period.sequences(), as long as the covered bytes; empty: not known
+  std::vector<Bytes>
+      sequences;  // one for each of period.sequences(), as long as the covered bytes; empty: not known
   friend bool operator==(const SequenceTable&, const SequenceTable&) = default;
 };
 
@@ -46,8 +48,8 @@ Result<void> check_fits(const WhiteningKey& key, const Geometry& geometry);
 class Unwhitener {
  public:
   explicit Unwhitener(const WhiteningKey& key);  // which must outlive it
-  // Takes the whitening off page and spare area; `block` and `page_in_block` are those of its LUN. False, and nothing changed, for
-  // erased pages, pages without a known sequence, and pages that are plainer as they stand.
+  // Takes the whitening off page and spare area; `block` and `page_in_block` are those of its LUN. False, and
+  // nothing changed, for erased pages, pages without a known sequence, and pages that are plainer as they stand.
   bool apply(MutableByteSpan raw_page, std::uint64_t block, std::uint32_t page_in_block);
 
  private:

@@ -359,8 +359,8 @@ std::string print_assess(const json::Object& result) {
   if (const json::Object* complexity = part(result, "linear_complexity"))
     for (const auto& [key, name] : {std::pair{"constant_pages", "constant pages"}, {"pages", "pages"}, {"xors", "XORs of pages"}})
       if (const json::Object* figures = part(*complexity, key))
-        out += row("complexity", fmt::format("{}: lowest {}, median {} of {} bits, over {}", name, count(*figures, "lowest"), count(*figures, "median"),
-                                             count(*complexity, "of_bits"), count(*figures, "measured")));
+        out += row("complexity", fmt::format("{}: lowest {}, median {} of {} bits, over {}", name, count(*figures, "lowest"),
+                                             count(*figures, "median"), count(*complexity, "of_bits"), count(*figures, "measured")));
   if (const json::Object* whitening = part(result, "whitening")) out += whitening_rows(*whitening);
   if (word(result, "to") != "-") out += row("file", word(result, "to"));
   return out + notes(result);
@@ -374,7 +374,8 @@ std::string print_export(const json::Object& result) {
   std::string out = row("file", word(result, "to")) + row("pages", word(result, "pages"));
   for (const std::string_view verdict : {"doubtful", "unread"})
     if (const std::uint64_t pages = count(result, verdict)) out += fmt::format("  {:<14} {:<8} {}\n", verdict, pages, meaning_of(verdict));
-  if (word(result, "unwhitened") != "-") out += row("unwhitened", word(result, "unwhitened") + " pages; the others stand as they are in the image");
+  if (word(result, "unwhitened") != "-")
+    out += row("unwhitened", word(result, "unwhitened") + " pages; the others stand as they are in the image");
   return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
 }
 
@@ -440,7 +441,8 @@ std::string text_for_people(std::string_view method, const json::Object& result)
       {"capture.export", print_pass},   {"image.verify", print_verify},    {"image.export", print_export},     {"supply.record", print_record},
       {"supply.diagnose", print_diagnose}, {"supply.cold", print_cold},      {"supply.keep_twin", print_keep_twin},
       {"supply.plot", print_plot},         {"socket.check", print_socket},   {"socket.judge", print_socket},
-      {"board.check", print_board_check},  {"ecc.find", print_ecc_find},  {"ecc.check", print_ecc_check},  {"image.assess", print_assess},  {"status", print_status},         {"doctor", print_doctor}};
+      {"board.check", print_board_check},  {"ecc.find", print_ecc_find},        {"ecc.check", print_ecc_check},
+      {"image.assess", print_assess},      {"status", print_status},         {"doctor", print_doctor}};
   const auto printer = kPrinters.find(method);
   return printer == kPrinters.end() ? json::text_of(result) + "\n" : printer->second(result);
 }

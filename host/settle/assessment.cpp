@@ -18,14 +18,17 @@ using Occupancy = std::array<std::uint64_t, 1024>;
 
 class Assessor {
  public:
-  Assessor(PageSource& source, const Hooks& hooks) : source_(source), geometry_(source.geometry()), hooks_(hooks) {}
+  Assessor(PageSource& source, const Hooks& hooks)
+      : source_(source), geometry_(source.geometry()), hooks_(hooks) {}
 
   Result<Assessment> run() {
     if (const auto done = survey(); !done) return failure(done.error());
     if (const auto done = compare(); !done) return failure(done.error());
     if (const auto done = find_whitening(); !done) return failure(done.error());
     measure_complexity();
-    auto judged = assess::judge({.pages = out_.pages, .cancellation = out_.cancellation, .whitening_borne_out = out_.whitening.has_value()});
+    auto judged = assess::judge({.pages = out_.pages,
+                                 .cancellation = out_.cancellation,
+                                 .whitening_borne_out = out_.whitening.has_value()});
     out_.content = judged.content;
     out_.because = std::move(judged.because);
     return std::move(out_);
@@ -37,7 +40,8 @@ class Assessor {
 
   Result<void> survey() {
     Progress progress{.stage = "assessing", .total = source_.blocks()};
-    const std::size_t most = std::min(kMostKept, std::max<std::size_t>(16, kMostKeptBytes / geometry_.raw_page_bytes()));
+    const std::size_t most =
+        std::min(kMostKept, std::max<std::size_t>(16, kMostKeptBytes / geometry_.raw_page_bytes()));
     for (; progress.done < progress.total; ++progress.done) {
       if (auto on = hooks_.go_on(progress.stage); !on) return on;
       // Kept pages come from everywhere, and from changing places of their blocks.
@@ -48,12 +52,14 @@ class Assessor {
           ++out_.pages.unread;
           return {};
         }
-        const assess::Look look = assess::looks_erased(page.bytes) ? assess::Look::erased : assess::look_of(data_of(page.bytes));
+        const assess::Look look =
+            assess::looks_erased(page.bytes) ? assess::Look::erased : assess::look_of(data_of(page.bytes));
         ++out_.pages.by_look[static_cast<std::size_t>(look)];
         if (look == assess::Look::erased) return {};
         out_.written.add(data_of(page.bytes));
         ++occupancy_[bin_of(progress.done)];
-        if (kept_.size() < due && page.index % geometry_.pages_per_block >= from) kept_.push_back({page.at, Bytes(page.bytes.begin(), page.bytes.end())});
+        if (kept_.size() < due && page.index % geometry_.pages_per_block >= from)
+          kept_.push_back({page.at, Bytes(page.bytes.begin(), page.bytes.end())});
         return {};
       };
       if (auto read = source_.read_block(progress.done, visit); !read) return read;
@@ -67,9 +73,11 @@ class Assessor {
   std::uint64_t busiest(std::uint64_t length) const {
     std::uint64_t best = 0, most = 0;
     for (std::size_t bin = 0; bin < occupancy_.size(); ++bin) {
-      const std::uint64_t first = std::min((bin * source_.blocks() + occupancy_.size() - 1) / occupancy_.size(), source_.blocks() - length);
+      const std::uint64_t first = std::min((bin * source_.blocks() + occupancy_.size() - 1) / occupancy_.size(),
+                                           source_.blocks() - length);
       std::uint64_t sum = 0;
-      for (std::size_t other = bin_of(first); other <= bin_of(first + length - 1); ++other) sum += occupancy_[other];
+      for (std::size_t other = bin_of(first); other <= bin_of(first + length - 1); ++other)
+        sum += occupancy_[other];
       if (sum > most) {
         most = sum;
         best = first;
@@ -86,7 +94,8 @@ class Assessor {
     // Pages that are not whitened, such as a controller's own, have something in common at any distance.
     const std::uint64_t plain = out_.pages.of(assess::Look::plain) + out_.pages.of(assess::Look::constant);
     const bool leave_plain = plain * 4 <= out_.pages.written() * 3;
-    assess::CancellationMeter meter(geometry_.pages_per_block, static_cast<std::uint32_t>(std::min<std::uint64_t>(length - 1, kMostBlockPeriod)));
+    assess::CancellationMeter meter(geometry_.pages_per_block, static_cast<std::uint32_t>(std::min<std::uint64_t>(
+                                                                   length - 1, kMostBlockPeriod)));
     Progress progress{.stage = "comparing pages", .total = length};
     for (; progress.done < length; ++progress.done) {
       if (auto on = hooks_.go_on(progress.stage); !on) return on;
@@ -118,13 +127,15 @@ class Assessor {
       if (std::uint64_t{period->sequences()} * geometry_.raw_page_bytes() > assess::kMostSequenceBytes) {
         out_.too_many_sequences = period->sequences();
       } else {
-        auto found = find_sequences(source_, *period, by_register ? by_register->shift_register : std::nullopt, hooks_);
+        auto found =
+            find_sequences(source_, *period, by_register ? by_register->shift_register : std::nullopt, hooks_);
         if (!found) return failure(found.error());
         if (assess::is_borne_out(*found)) by_table = std::move(*found);
       }
     }
     // A table also helps pages on which no register can be caught, as far as it is whole.
-    const bool table_is_whole = by_table && by_table->known_sequences * 10 >= out_.cancellation.period->sequences() * 9;
+    const bool table_is_whole =
+        by_table && by_table->known_sequences * 10 >= out_.cancellation.period->sequences() * 9;
     if (by_register && assess::is_borne_out(*by_register) && !table_is_whole)
       out_.whitening = by_register;
     else
@@ -139,7 +150,8 @@ class Assessor {
   }
 
   void measure_complexity() {
-    const auto order = out_.whitening && out_.whitening->shift_register ? out_.whitening->shift_register->order : assess::BitOrder::msb_first;
+    const auto order = out_.whitening && out_.whitening->shift_register ? out_.whitening->shift_register->order
+                                                                        : assess::BitOrder::msb_first;
     std::optional<assess::Unwhitener> unwhitener;
     if (out_.whitening) unwhitener.emplace(out_.whitening->key);
     std::vector<unsigned> constant, pages, xors;
@@ -147,10 +159,13 @@ class Assessor {
       Bytes head(kept_[i].bytes.begin(), kept_[i].bytes.begin() + kComplexityBytes);
       pages.push_back(assess::linear_complexity(head, order).length);
       Bytes contents = kept_[i].bytes;
-      if (unwhitener) unwhitener->apply(contents, geometry_.block_of(kept_[i].at.page).index, kept_[i].at.page.index % geometry_.pages_per_block);
+      if (unwhitener)
+        unwhitener->apply(contents, geometry_.block_of(kept_[i].at.page).index,
+                          kept_[i].at.page.index % geometry_.pages_per_block);
       if (assess::look_of(data_of(contents)) == assess::Look::constant) constant.push_back(pages.back());
       if (i == 0) continue;
-      for (std::size_t k = 0; k < head.size(); ++k) head[k] = static_cast<std::uint8_t>(head[k] ^ kept_[i - 1].bytes[k]);
+      for (std::size_t k = 0; k < head.size(); ++k)
+        head[k] = static_cast<std::uint8_t>(head[k] ^ kept_[i - 1].bytes[k]);
       if (count_ones(head) == 0) continue;
       xors.push_back(assess::linear_complexity(head, order).length);
     }
@@ -169,6 +184,8 @@ class Assessor {
 
 }  // namespace
 
-Result<Assessment> assess_content(PageSource& source, const Hooks& hooks) { return Assessor(source, hooks).run(); }
+Result<Assessment> assess_content(PageSource& source, const Hooks& hooks) {
+  return Assessor(source, hooks).run();
+}
 
 }  // namespace steadycell::settle

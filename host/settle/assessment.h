@@ -7,7 +7,8 @@
 
 namespace steadycell::settle {
 
-// Linear complexity of the first 1024 bits of pages, or of XORs of pages that differ there. About 512 where there is no structure.
+// Linear complexity of the first 1024 bits of pages, or of XORs of pages that differ there. About 512 where there
+// is no structure.
 struct ComplexityFigures {
   std::uint64_t measured = 0;
   unsigned lowest = 0, median = 0;
@@ -24,8 +25,9 @@ struct Assessment {
   std::uint64_t too_many_sequences = 0;        // of a period whose table would be larger than a key may be
 };
 
-// Goes through all pages once, then compares excerpts of at most 512 blocks, then looks for the whitening on at most 64 pages a
-// sequence: figures first, then "the whitening". Memory does not grow with the chip. Errors: those of the source, interrupted.
+// Goes through all pages once, then compares excerpts of at most 512 blocks, then looks for the whitening on at
+// most 64 pages a sequence: figures first, then "the whitening". Memory does not grow with the chip. Errors: those
+// of the source, interrupted.
 Result<Assessment> assess_content(PageSource& source, const Hooks& hooks = {});
 
 }  // namespace steadycell::settle

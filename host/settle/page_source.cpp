@@ -49,7 +49,12 @@ struct PageSource::Inside::OfCapture final : Inside {
     for (std::uint32_t first = 0; first < geometry().pages_per_block; first += voter.pages_per_slice()) {
       if (auto done = voter.vote(at.place, geometry().block_of(at.page), first); !done) return done;
       for (std::uint32_t page = 0; page < voter.pages(); ++page) {
-        SourcePage source{.index = first_index + first + page, .at = page_of(at, first + page), .bytes = voted, .unsure = unsure, .vote = voter.tally().majority(page, voted, unsure), .read = true};
+        SourcePage source{.index = first_index + first + page,
+                          .at = page_of(at, first + page),
+                          .bytes = voted,
+                          .unsure = unsure,
+                          .vote = voter.tally().majority(page, voted, unsure),
+                          .read = true};
         source.read = source.vote.votes > 0;
         if (!source.read) std::fill(voted.begin(), voted.end(), std::uint8_t{0xFF});
         if (auto visited = visit(source); !visited) return visited;

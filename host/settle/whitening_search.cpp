@@ -19,13 +19,21 @@ void xor_into(MutableByteSpan bytes, ByteSpan with) {
 struct Gathered {
   std::vector<Bytes> finding, trying;
   std::size_t pages() const { return finding.size() + trying.size(); }
-  void take(ByteSpan page) { (pages() * 2654435761u >> 16 & 3 ? finding : trying).emplace_back(page.begin(), page.end()); }
+  void take(ByteSpan page) {
+    (pages() * 2654435761u >> 16 & 3 ? finding : trying).emplace_back(page.begin(), page.end());
+  }
 };
 
 class SequenceSearch {
  public:
-  SequenceSearch(PageSource& source, const assess::Period& period, const std::optional<assess::Register>& shift_register, const Hooks& hooks)
-      : source_(source), geometry_(source.geometry()), period_(period), register_(shift_register), hooks_(hooks), places_(geometry_.raw_page_bytes()),
+  SequenceSearch(PageSource& source, const assess::Period& period,
+                 const std::optional<assess::Register>& shift_register, const Hooks& hooks)
+      : source_(source),
+        geometry_(source.geometry()),
+        period_(period),
+        register_(shift_register),
+        hooks_(hooks),
+        places_(geometry_.raw_page_bytes()),
         sequences_(period.sequences()) {
     const std::uint64_t fit = kGroupBytes / geometry_.raw_page_bytes();
     pages_each_ = std::clamp<std::uint64_t>(fit / period.sequences(), kLeastPages, kMostPages);
@@ -56,14 +64,17 @@ class SequenceSearch {
   Result<std::vector<Gathered>> gather(std::uint32_t first, std::uint32_t count) {
     std::vector<Gathered> gathered(count);
     std::size_t full = 0;
-    const std::uint64_t length = period_.step > 0 ? 1 : period_.blocks, runs = (source_.blocks() + length - 1) / length;
-    std::uint64_t stride = std::max<std::uint64_t>(1, static_cast<std::uint64_t>(static_cast<double>(runs) * 0.618));
+    const std::uint64_t length = period_.step > 0 ? 1 : period_.blocks,
+                        runs = (source_.blocks() + length - 1) / length;
+    std::uint64_t stride =
+        std::max<std::uint64_t>(1, static_cast<std::uint64_t>(static_cast<double>(runs) * 0.618));
     while (std::gcd(stride, runs) != 1) ++stride;
     std::uint64_t read = 0;
     const auto take = [&](const SourcePage& page) -> Result<void> {
       const std::uint32_t in_block = page.at.page.index % geometry_.pages_per_block;
       const std::uint32_t sequence = period_.sequence_of(geometry_.block_of(page.at.page).index, in_block);
-      if (!page.read || sequence < first || sequence - first >= count || assess::looks_erased(page.bytes)) return {};
+      if (!page.read || sequence < first || sequence - first >= count || assess::looks_erased(page.bytes))
+        return {};
       Gathered& into = gathered[sequence - first];
       if (into.pages() == pages_each_) return {};
       into.take(page.bytes);
@@ -71,7 +82,8 @@ class SequenceSearch {
       return {};
     };
     for (std::uint64_t k = 0; k < runs && full < count && read < kMostBlocksOfGroup; ++k)
-      for (std::uint64_t index = k * stride % runs * length, end = std::min(index + length, source_.blocks()); index < end && full < count; ++index) {
+      for (std::uint64_t index = k * stride % runs * length, end = std::min(index + length, source_.blocks());
+           index < end && full < count; ++index) {
         if (!may_hold(index, first, count)) continue;
         if (const auto on = hooks_.go_on(progress_.stage); !on) return failure(on.error());
         if (const auto done = source_.read_block(index, take); !done) return failure(done.error());
@@ -107,13 +119,15 @@ class SequenceSearch {
     if (contents.total() > 0) estimator_.learn(contents);
   }
 
-  // A register explains the sequence when it makes three bits in four of it; then its own output takes the place of the estimate.
+  // A register explains the sequence when it makes three bits in four of it; then its own output takes the place
+  // of the estimate.
   bool clean(Bytes& sequence) const {
     Bytes followed(geometry_.page_bytes);
     assess::Register whole = *register_;
     if (assess::follow_page(whole, data_of(sequence), followed) * 10 < followed.size() * 9) return false;
     std::uint64_t wrong = 0;
-    for (std::size_t i = 0; i < followed.size(); ++i) wrong += static_cast<unsigned>(std::popcount(static_cast<std::uint8_t>(followed[i] ^ sequence[i])));
+    for (std::size_t i = 0; i < followed.size(); ++i)
+      wrong += static_cast<unsigned>(std::popcount(static_cast<std::uint8_t>(followed[i] ^ sequence[i])));
     if (wrong * 4 > followed.size() * 8) return false;
     if (std::all_of(followed.begin(), followed.end(), [](std::uint8_t byte) { return byte == 0; })) return false;
     std::copy(followed.begin(), followed.end(), sequence.begin());
@@ -130,7 +144,8 @@ class SequenceSearch {
       xor_into(contents, sequence);
       const std::uint64_t before = gain.plainer();
       gain.add(data_of(page), data_of(contents));
-      if (gain.plainer() > before && assess::look_of(data_of(contents)) != assess::Look::constant) places_.add(page, contents);
+      if (gain.plainer() > before && assess::look_of(data_of(contents)) != assess::Look::constant)
+        places_.add(page, contents);
     }
     if (gain.plainer() == 0) return;
     out_.verified.add(gain);
@@ -145,8 +160,10 @@ class SequenceSearch {
     std::vector<bool> all(geometry_.raw_page_bytes());
     std::fill_n(all.begin(), geometry_.page_bytes, true);
     if (period_.sequences() < kLeastSequencesForPlaces || places_.pages() < kLeastPagesForPlaces) return all;
-    const std::vector<bool> seen = places_.covered();
-    if (std::count(seen.begin(), seen.begin() + geometry_.page_bytes, true) * 5 < std::int64_t{geometry_.page_bytes} * 4) return all;
+    std::vector<bool> seen = places_.covered();
+    if (std::count(seen.begin(), seen.begin() + geometry_.page_bytes, true) * 5 <
+        std::int64_t{geometry_.page_bytes} * 4)
+      return all;
     return seen;
   }
 
@@ -156,8 +173,11 @@ class SequenceSearch {
     out_.repeats_bytes = assess::repeat_of(data);
     if (register_ && cleaned_ * 2 > out_.known_sequences) out_.shift_register = register_;
     const std::vector<bool> places = covered();
-    out_.key = {.page_bytes = geometry_.page_bytes, .spare_bytes = geometry_.spare_bytes, .pages_per_block = geometry_.pages_per_block,
-                .bytes = assess::ranges_of(places), .whitening = {}};
+    out_.key = {.page_bytes = geometry_.page_bytes,
+                .spare_bytes = geometry_.spare_bytes,
+                .pages_per_block = geometry_.pages_per_block,
+                .bytes = assess::ranges_of(places),
+                .whitening = {}};
     assess::SequenceTable table{.period = period_, .sequences = {}};
     for (const Bytes& sequence : sequences_) {
       Bytes kept;
@@ -186,15 +206,20 @@ class SequenceSearch {
 
 }  // namespace
 
-std::optional<assess::Whitening> find_register_whitening(const Geometry& geometry, std::span<const KeptPage> pages) {
+std::optional<assess::Whitening> find_register_whitening(const Geometry& geometry,
+                                                         std::span<const KeptPage> pages) {
   std::vector<Bytes> finding;
   const auto data_of = [&](const KeptPage& page) { return ByteSpan(page.bytes).first(geometry.page_bytes); };
-  for (std::size_t i = 0; i < pages.size(); i += 2) finding.emplace_back(data_of(pages[i]).begin(), data_of(pages[i]).end());
+  for (std::size_t i = 0; i < pages.size(); i += 2)
+    finding.emplace_back(data_of(pages[i]).begin(), data_of(pages[i]).end());
   const auto found = assess::find_register(finding);
   if (!found) return std::nullopt;
   assess::Whitening out;
-  out.key = {.page_bytes = geometry.page_bytes, .spare_bytes = geometry.spare_bytes, .pages_per_block = geometry.pages_per_block,
-             .bytes = {{0, geometry.page_bytes}}, .whitening = *found};
+  out.key = {.page_bytes = geometry.page_bytes,
+             .spare_bytes = geometry.spare_bytes,
+             .pages_per_block = geometry.pages_per_block,
+             .bytes = {{0, geometry.page_bytes}},
+             .whitening = *found};
   out.shift_register = found;
   out.found_on = finding.size();
   Bytes sequence(geometry.page_bytes);
@@ -206,7 +231,8 @@ std::optional<assess::Whitening> find_register_whitening(const Geometry& geometr
   return out;
 }
 
-Result<assess::Whitening> find_sequences(PageSource& source, const assess::Period& period, const std::optional<assess::Register>& shift_register,
+Result<assess::Whitening> find_sequences(PageSource& source, const assess::Period& period,
+                                         const std::optional<assess::Register>& shift_register,
                                          const Hooks& hooks) {
   return SequenceSearch(source, period, shift_register, hooks).run();
 }

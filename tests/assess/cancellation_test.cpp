@@ -72,7 +72,8 @@ TEST(ExcerptOf, TakesFourPiecesFromStartToEnd) {
 TEST(CancellationMeter, FindsThePeriodInPages) {
   const auto found = measure(32, 12, 6, [](auto, auto page) { return page % 8; });
   EXPECT_EQ(found.period, (Period{.pages = 8, .blocks = 1, .step = 0}));
-  for (const Distance& distance : found.pages) EXPECT_EQ(distance.cancelled > 0, distance.apart % 8 == 0) << distance.apart;
+  for (const Distance& distance : found.pages)
+    EXPECT_EQ(distance.cancelled > 0, distance.apart % 8 == 0) << distance.apart;
   EXPECT_NEAR(found.pages[7].share(), 0.25, 0.1);  // both full of 00: a half of a half
 }
 
@@ -124,7 +125,8 @@ TEST(Period, NamesTheSequenceOfEachPage) {
   EXPECT_EQ(both.sequence_of(7, 2), 6u);
   const Period going_on{.pages = 12, .blocks = 1, .step = 8};  // 20 pages a block
   for (std::uint64_t block = 0; block < 30; ++block)
-    for (std::uint32_t page = 0; page < 20; ++page) EXPECT_EQ(going_on.sequence_of(block, page), (block * 20 + page) % 12);
+    for (std::uint32_t page = 0; page < 20; ++page)
+      EXPECT_EQ(going_on.sequence_of(block, page), (block * 20 + page) % 12);
 }
 
 }  // namespace

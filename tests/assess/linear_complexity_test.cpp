@@ -1,6 +1,6 @@
-// Outside sources: Gauss's count of irreducible polynomials; the periods of shift registers with primitive polynomials (2^n - 1:
-// Golomb, Shift Register Sequences, 1967); Rueppel's mean complexity of random bits (1986). The worked example of NIST SP 800-22,
-// section 2.10, is from memory.
+// Outside sources: Gauss's count of irreducible polynomials; the periods of shift registers with primitive
+// polynomials (2^n - 1: Golomb, Shift Register Sequences, 1967); Rueppel's mean complexity of random bits (1986).
+// The worked example of NIST SP 800-22, section 2.10, is from memory.
 #include "assess/linear_complexity.h"
 
 #include <gtest/gtest.h>
@@ -89,10 +89,12 @@ TEST(LinearComplexity, LongSequencesUseMoreThanOneWord) {
 }
 
 TEST(IsIrreducible, AsManyAsGaussCounted) {
-  const std::vector<unsigned> counts{2, 1, 2, 3, 6, 9, 18, 30, 56, 99, 186, 335};  // of degree 1, 2, ..: sum over d | n of mu(d) 2^(n/d) / n
+  const std::vector<unsigned> counts{
+      2, 1, 2, 3, 6, 9, 18, 30, 56, 99, 186, 335};  // of degree 1, 2, ..: sum over d | n of mu(d) 2^(n/d) / n
   for (unsigned degree = 1; degree <= counts.size(); ++degree) {
     unsigned found = 0;
-    for (std::uint64_t low = 0; low < std::uint64_t{1} << degree; ++low) found += is_irreducible(std::uint64_t{1} << degree | low) ? 1 : 0;
+    for (std::uint64_t low = 0; low < std::uint64_t{1} << degree; ++low)
+      found += is_irreducible(std::uint64_t{1} << degree | low) ? 1 : 0;
     EXPECT_EQ(found, counts[degree - 1]) << degree;
   }
 }

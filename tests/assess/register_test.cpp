@@ -28,13 +28,16 @@ struct Made {
         for (const unsigned tap : taps) bit = bit != bits[n - tap];
       bits.push_back(bit);
       const auto within = n % 8;
-      if (bit) out[n / 8] = static_cast<std::uint8_t>(out[n / 8] | 1u << (order == BitOrder::msb_first ? 7 - within : within));
+      if (bit)
+        out[n / 8] =
+            static_cast<std::uint8_t>(out[n / 8] | 1u << (order == BitOrder::msb_first ? 7 - within : within));
     }
     return out;
   }
 };
 
-const std::vector<Made> kRegisters{{{7, 6}}, {{15, 14}, BitOrder::lsb_first}, {{16, 14, 13, 11}}, {{23, 18}, BitOrder::lsb_first}, {{63, 62}}};
+const std::vector<Made> kRegisters{
+    {{7, 6}}, {{15, 14}, BitOrder::lsb_first}, {{16, 14, 13, 11}}, {{23, 18}, BitOrder::lsb_first}, {{63, 62}}};
 
 Bytes random_bytes(std::size_t size, unsigned seed) {
   std::mt19937 random(seed);
@@ -51,7 +54,8 @@ Bytes under(Bytes content, ByteSpan mask) {
 Bytes text(std::size_t size) {
   std::string out;
   std::mt19937 random(5);
-  while (out.size() < size) out += std::string(1 + random() % 3, static_cast<char>('a' + random() % 26)) + (random() % 4 == 0 ? ". " : "");
+  while (out.size() < size)
+    out += std::string(1 + random() % 3, static_cast<char>('a' + random() % 26)) + (random() % 4 == 0 ? ". " : "");
   return Bytes(out.begin(), out.begin() + static_cast<std::ptrdiff_t>(size));
 }
 
@@ -60,7 +64,8 @@ TEST(Follow, FromARunOfZerosAnywhereToBothEnds) {
     for (const std::size_t at : {0u, 300u, 496u}) {
       const Bytes mask = made.output(512, 9);
       Bytes content = random_bytes(512, 4), sequence(512);
-      std::fill_n(content.begin() + static_cast<std::ptrdiff_t>(at), 16, std::uint8_t{0});  // 128 bits: 63 stages and 64 more
+      std::fill_n(content.begin() + static_cast<std::ptrdiff_t>(at), 16,
+                  std::uint8_t{0});  // 128 bits: 63 stages and 64 more
       ASSERT_TRUE(follow(made.whitening(512), under(content, mask), sequence)) << made.taps[0] << ' ' << at;
       EXPECT_EQ(sequence, mask);
     }
@@ -137,7 +142,9 @@ TEST(FindRegister, PolynomialOrderAndRestart) {
           const Bytes part = made.output(restart, 100 * i + piece);
           page.insert(page.end(), part.begin(), part.end());
         }
-        Bytes content = i % 3 == 0 ? random_bytes(2048, i) : i % 3 == 1 ? text(2048) : Bytes(2048, i % 2 == 0 ? 0 : 0xFF);
+        Bytes content = i % 3 == 0   ? random_bytes(2048, i)
+                        : i % 3 == 1 ? text(2048)
+                                     : Bytes(2048, i % 2 == 0 ? 0 : 0xFF);
         pages.push_back(under(std::move(content), page));
       }
       const auto found = find_register(pages);
@@ -163,7 +170,9 @@ TEST(FindRegister, NoneInRandomPlainAndPeriodicPages) {
   for (const auto* pages : {&random, &words, &periodic, &counters}) EXPECT_FALSE(find_register(*pages));
 }
 
-TEST(FindRegister, NothingFromNoPages) { EXPECT_FALSE(find_register({})); }
+TEST(FindRegister, NothingFromNoPages) {
+  EXPECT_FALSE(find_register({}));
+}
 
 }  // namespace
 }  // namespace steadycell::assess

@@ -20,7 +20,8 @@ Bytes random_bytes(std::size_t size, unsigned seed) {
 }
 
 Bytes text(std::size_t size, unsigned seed) {
-  static const std::string kWords[] = {"the ", "page ", "of ", "what ", "was ", "read ", "in ", "spare ", "area ", "and ", "not. "};
+  static const std::string kWords[] = {"the ", "page ",  "of ",   "what ", "was ", "read ",
+                                       "in ",  "spare ", "area ", "and ",  "not. "};
   std::mt19937 random(seed);
   std::string out;
   while (out.size() < size) out += kWords[random() % std::size(kWords)];
@@ -43,7 +44,8 @@ std::vector<Bytes> pages_under(ByteSpan mask, int zeros, int texts, int randoms)
   std::vector<Bytes> pages;
   for (int i = 0; i < zeros; ++i) pages.push_back(under(Bytes(kSize, 0), mask));
   for (int i = 0; i < texts; ++i) pages.push_back(under(text(kSize, static_cast<unsigned>(i)), mask));
-  for (int i = 0; i < randoms; ++i) pages.push_back(under(random_bytes(kSize, 500 + static_cast<unsigned>(i)), mask));
+  for (int i = 0; i < randoms; ++i)
+    pages.push_back(under(random_bytes(kSize, 500 + static_cast<unsigned>(i)), mask));
   return pages;
 }
 
@@ -102,11 +104,11 @@ TEST(SequenceEstimator, ASequenceFoundInRandomPagesMakesNoOtherPlainer) {
 TEST(Gain, CountsPlainerNoisierAndVaried) {
   const Bytes mask = random_bytes(kSize, 4);
   Gain gain;
-  gain.add(mask, Bytes(kSize, 0));                                   // plainer, one value only
-  gain.add(under(text(kSize, 1), mask), text(kSize, 1));             // plainer and varied
-  gain.add(text(kSize, 2), under(text(kSize, 2), mask));             // noisier
-  gain.add(random_bytes(kSize, 5), random_bytes(kSize, 6));          // neither
-  gain.add(text(kSize, 3), Bytes(kSize, 0));                         // was plain before: proves nothing
+  gain.add(mask, Bytes(kSize, 0));                           // plainer, one value only
+  gain.add(under(text(kSize, 1), mask), text(kSize, 1));     // plainer and varied
+  gain.add(text(kSize, 2), under(text(kSize, 2), mask));     // noisier
+  gain.add(random_bytes(kSize, 5), random_bytes(kSize, 6));  // neither
+  gain.add(text(kSize, 3), Bytes(kSize, 0));                 // was plain before: proves nothing
   EXPECT_EQ(gain.pages(), 5u);
   EXPECT_EQ(gain.plainer(), 2u);
   EXPECT_EQ(gain.varied(), 1u);
@@ -124,7 +126,8 @@ TEST(PlaceCounts, TellsWhitenedBytesFromCodeBytes) {
     std::fill_n(after.begin() + 80, 8, std::uint8_t{0xFF});
     Bytes before = under(after, mask);
     std::copy(code.begin(), code.end(), before.begin() + 64);
-    std::fill_n(before.begin() + 80, 8, std::uint8_t{0xFF});  // never whitened: under the mask they would only get worse
+    std::fill_n(before.begin() + 80, 8,
+                std::uint8_t{0xFF});  // never whitened: under the mask they would only get worse
     after = under(before, mask);
     places.add(before, after);
   }

@@ -11,12 +11,19 @@ namespace steadycell::assess {
 namespace {
 
 WhiteningKey table_key() {
-  return {.page_bytes = 512, .spare_bytes = 16, .pages_per_block = 4, .bytes = {{0, 4}, {512, 2}},
-          .whitening = SequenceTable{.period = {.pages = 2, .blocks = 2, .step = 0}, .sequences = {Bytes(6, 0x11), {}, {1, 2, 3, 4, 5, 6}, Bytes(6, 0xFF)}}};
+  return {.page_bytes = 512,
+          .spare_bytes = 16,
+          .pages_per_block = 4,
+          .bytes = {{0, 4}, {512, 2}},
+          .whitening = SequenceTable{.period = {.pages = 2, .blocks = 2, .step = 0},
+                                     .sequences = {Bytes(6, 0x11), {}, {1, 2, 3, 4, 5, 6}, Bytes(6, 0xFF)}}};
 }
 
 WhiteningKey register_key() {
-  return {.page_bytes = 512, .spare_bytes = 16, .pages_per_block = 4, .bytes = {{0, 512}},
+  return {.page_bytes = 512,
+          .spare_bytes = 16,
+          .pages_per_block = 4,
+          .bytes = {{0, 512}},
           .whitening = Register{.feedback = {0x8003}, .order = BitOrder::lsb_first, .restart_bytes = 512}};
 }
 
@@ -50,13 +57,16 @@ TEST(WhiteningKey, TheTextIsAsDocumented) {
   ]}
 }
 )");
-  EXPECT_NE(to_text(register_key()).find(R"("register": {"polynomial": "0x8003", "bit_order": "lsb_first", "restart_bytes": 512})"), std::string::npos);
+  EXPECT_NE(to_text(register_key())
+                .find(R"("register": {"polynomial": "0x8003", "bit_order": "lsb_first", "restart_bytes": 512})"),
+            std::string::npos);
 }
 
 TEST(WhiteningKey, EveryPrefixIsRefused) {
   for (const WhiteningKey& key : {table_key(), register_key()}) {
     const std::string text = to_text(key);
-    for (std::size_t length = 0; length + 1 < text.size(); ++length) EXPECT_FALSE(parse_key(std::string_view(text).substr(0, length))) << length;
+    for (std::size_t length = 0; length + 1 < text.size(); ++length)
+      EXPECT_FALSE(parse_key(std::string_view(text).substr(0, length))) << length;
   }
 }
 
@@ -94,9 +104,15 @@ TEST(WhiteningKey, WhatDoesNotFitIsRefusedByName) {
     EXPECT_EQ(key.error().code(), ErrorCode::bad_input_file);
     EXPECT_NE(key.error().text().find(c.says), std::string::npos) << key.error().text();
   }
-  for (const Case& c : {Case{"0x8003", "0x8002", "polynomial"}, {"0x8003", "8003", "polynomial"}, {"0x8003", "0x1", "polynomial"}, {"0x8003", "0x", "polynomial"},
-                        {"0x8003", "", "polynomial"}, {"0x8003", "0x11234567890abcdef", "polynomial"}, {"0x8003", "0x80g3", "polynomial"},
-                        {"lsb_first", "lsb", "bit_order"}, {"\"restart_bytes\": 512", "\"restart_bytes\": 513", "restart_bytes"},
+  for (const Case& c : {Case{"0x8003", "0x8002", "polynomial"},
+                        {"0x8003", "8003", "polynomial"},
+                        {"0x8003", "0x1", "polynomial"},
+                        {"0x8003", "0x", "polynomial"},
+                        {"0x8003", "", "polynomial"},
+                        {"0x8003", "0x11234567890abcdef", "polynomial"},
+                        {"0x8003", "0x80g3", "polynomial"},
+                        {"lsb_first", "lsb", "bit_order"},
+                        {"\"restart_bytes\": 512", "\"restart_bytes\": 513", "restart_bytes"},
                         {"\"restart_bytes\": 512", "\"restart_bytes\": 0", "restart_bytes"}}) {
     std::string text = to_text(register_key());
     text.replace(text.find(c.from), std::string_view(c.from).size(), c.to);
@@ -108,7 +124,8 @@ TEST(WhiteningKey, WhatDoesNotFitIsRefusedByName) {
 
 TEST(WhiteningKey, TableAndRegisterExcludeEachOther) {
   std::string both = to_text(table_key()), none = both;
-  both.insert(both.rfind('}'), R"(, "register": {"polynomial": "0x8003", "bit_order": "lsb_first", "restart_bytes": 6})");
+  both.insert(both.rfind('}'),
+              R"(, "register": {"polynomial": "0x8003", "bit_order": "lsb_first", "restart_bytes": 6})");
   EXPECT_FALSE(parse_key(both));
   none = none.substr(0, none.find(",\n  \"table\"")) + "}";
   EXPECT_FALSE(parse_key(none));
