@@ -56,6 +56,7 @@ class BchSearch {
     if (most_t_ == 0) return;
     const bool many = task.family == Family::metadata || sample.spare_bytes() > 256;  // places, so fewer probes
     probes_ = make_probes(sample, {0, task.step_bytes}, many ? 1 : 3, many ? 7 : 16);
+    first_probes_ = many ? 6 : probes_.size();
   }
 
   TaskResult run() {
@@ -188,7 +189,8 @@ class BchSearch {
       if (end > sample_.spare_bytes() || (code_at < metadata.offset && end > metadata.offset)) break;
       if (!varying_[sample_.page_bytes() + end - 1]) continue;
       Votes votes;
-      for (std::size_t p = 0; p < probes_.size(); ++p) {
+      // Chance shows a run at this t once in 2^m: where the first probes have none, the others seldom do.
+      for (std::size_t p = 0; p < probes_.size() && (p < first_probes_ || votes.score() > 0); ++p) {
         const auto from = before_spare(p, code_at), to = before_spare(p, end);
         for (std::size_t k = 0; k < t; ++k) sum[k] = static_cast<std::uint16_t>(base[p][k] ^ from[k] ^ to[k]);
         const Fit fit = finder_.find(std::span(sum).first(t), t);
@@ -325,6 +327,7 @@ class BchSearch {
   std::vector<bool> varying_;
   const std::atomic<bool>* stop_;
   std::vector<Probe> probes_;
+  std::size_t first_probes_ = 0;  // where there are many places: one page three ways, and three pairs
   std::vector<PrefixSyndromes> sums_;
   TaskResult result_;
 };
