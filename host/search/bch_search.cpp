@@ -10,7 +10,8 @@ namespace {
 using ecc::Range;
 using ecc::Step;
 
-constexpr unsigned kMostT = 72;
+constexpr unsigned kMostT = 72, kManyErrors = 16;
+constexpr std::size_t kFirstProbes = 6;  // one page three ways, and three pairs
 constexpr std::uint32_t kMostMetadata = 32, kMostChunkGap = 64;
 
 // How the probes judge one place: by t, how many show a run of at least one and of at least two zeros.
@@ -56,7 +57,6 @@ class BchSearch {
     if (most_t_ == 0) return;
     const bool many = task.family == Family::metadata || sample.spare_bytes() > 256;  // places, so fewer probes
     probes_ = make_probes(sample, {0, task.step_bytes}, many ? 1 : 3, many ? 7 : 16);
-    first_probes_ = many ? 6 : probes_.size();
   }
 
   TaskResult run() {
@@ -189,8 +189,10 @@ class BchSearch {
       if (end > sample_.spare_bytes() || (code_at < metadata.offset && end > metadata.offset)) break;
       if (!varying_[sample_.page_bytes() + end - 1]) continue;
       Votes votes;
-      // Chance shows a run at this t once in 2^m: where the first probes have none, the others seldom do.
-      for (std::size_t p = 0; p < probes_.size() && (p < first_probes_ || votes.score() > 0); ++p) {
+      // Chance shows a run at this t once in 2^m: where the first probes have none, the others seldom do. Few errors are another
+      // matter: a code for them is cheap to test, and often near its t.
+      const std::size_t first = t < kManyErrors ? probes_.size() : kFirstProbes;
+      for (std::size_t p = 0; p < probes_.size() && (p < first || votes.score() > 0); ++p) {
         const auto from = before_spare(p, code_at), to = before_spare(p, end);
         for (std::size_t k = 0; k < t; ++k) sum[k] = static_cast<std::uint16_t>(base[p][k] ^ from[k] ^ to[k]);
         const Fit fit = finder_.find(std::span(sum).first(t), t);
@@ -327,7 +329,6 @@ class BchSearch {
   std::vector<bool> varying_;
   const std::atomic<bool>* stop_;
   std::vector<Probe> probes_;
-  std::size_t first_probes_ = 0;  // where there are many places: one page three ways, and three pairs
   std::vector<PrefixSyndromes> sums_;
   TaskResult result_;
 };
