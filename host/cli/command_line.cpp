@@ -231,12 +231,19 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
       .text("IMAGE", "image", "image folder", true);
   add(image, "image.verify", "verify", "compare every file with the recorded hashes", "  steadycell image verify case7-image")
       .text("IMAGE", "image", "image folder", true);
+  add(image, "image.assess", "assess", "say whether the pages hold plain contents, or look for their whitening",
+      "  steadycell image assess case7-image\n"
+      "  steadycell image assess case7-image --to key.json --json")
+      .text("IMAGE", "from", "image or capture folder", true)
+      .text("--to", "to", "file to make with the whitening, when one is found");
   add(image, "image.export", "export", "hand bytes to another program",
       "  steadycell image export case7-image --what data --to data.bin\n"
-      "  steadycell image export case7-image --what raw --pages 0-63 --to - | sha256sum")
+      "  steadycell image export case7-image --what raw --pages 0-63 --to - | sha256sum\n"
+      "  steadycell image export case7-image --what data --unwhiten key.json --to data.bin")
       .text("IMAGE", "image", "image folder", true)
       .choice("--what", "what", "raw: page and spare; data: data bytes; spare: the rest", {"raw", "data", "spare"}, true)
       .range("--pages", "pages", "pages to export, both ends included; default all")
+      .text("--unwhiten", "unwhiten", "file with the whitening to take off, as image assess made it")
       .text("--to", "to", "file to make, or - for standard output", true);
 
   CLI::App& supply = noun("supply", "the supply current of the broken stick");

@@ -312,6 +312,77 @@ std::string print_ecc_find(const json::Object& result) {
   return out + notes(result);
 }
 
+constexpr std::pair<std::string_view, std::string_view> kContents[] = {{"plain", "plain: contents stand in the pages as they are"},
+                                                                       {"scrambled", "scrambled: whitened, and the whitening is known"},
+                                                                       {"no_key_found", "no key found: the pages look random"},
+                                                                       {"erased", "erased: nothing was written"},
+                                                                       {"unsure", "unsure"}};
+
+// The distances at which most pairs cancel.
+std::string best_distances(const json::Object& result, std::string_view key, std::string_view unit) {
+  const json::Object* cancellation = part(result, "cancellation");
+  double most = 0;
+  std::string best;
+  std::size_t tried = 0;
+  if (cancellation != nullptr)
+    for (const json::Value& value : list(*cancellation, key)) {
+      const json::Array& distance = value.get_array();
+      const double pairs = distance[1].to_number<double>(), cancelled = distance[2].to_number<double>();
+      if (pairs > 0) ++tried;
+      if (pairs > 0 && cancelled / pairs > most) {
+        most = cancelled / pairs;
+        best = fmt::format("{:.1f} % of the pairs {} {} apart", 100 * most, json::text_of(distance[0]), unit);
+      }
+    }
+  return best.empty() ? fmt::format("none at {} distances in {}", tried, unit) : fmt::format("{}, the most of {} distances", best, tried);
+}
+
+std::string whitening_rows(const json::Object& whitening) {
+  std::string out;
+  if (word(whitening, "kind") == "table") {
+    const std::uint64_t blocks = count(whitening, "period_blocks"), step = count(whitening, "step");
+    out += row("whitening", fmt::format("{} sequences, {} known: comes back after {} pages{}", count(whitening, "sequences"), count(whitening, "known_sequences"),
+                                        count(whitening, "period_pages"),
+                                        blocks > 1 ? fmt::format(" and {} blocks", blocks) : step > 0 ? fmt::format(", {} further in each block", step) : ""));
+  } else {
+    out += row("whitening", "by a register with another start on each page");
+  }
+  if (word(whitening, "repeats_bytes") != "-") out += row("", fmt::format("repeats every {} bytes", count(whitening, "repeats_bytes")));
+  if (const json::Object* of = part(whitening, "register"))
+    out += row("register", fmt::format("{} stages, polynomial {}, {}, started every {} bytes", count(*of, "stages"), word(*of, "polynomial"), word(*of, "bit_order"),
+                                       count(*of, "restart_bytes")));
+  if (const json::Object* verified = part(whitening, "verified"))
+    out += row("found on", fmt::format("{} pages; of {} others it makes {} plainer, {} noisier", count(whitening, "found_on"), count(*verified, "pages"),
+                                       count(*verified, "plainer"), count(*verified, "noisier"))) +
+           row("", fmt::format("{:.2f} bits a byte before, {:.2f} after, in those {}", real(*verified, "entropy_before"), real(*verified, "entropy_after"),
+                               count(*verified, "plainer")));
+  return out;
+}
+
+std::string print_assess(const json::Object& result) {
+  std::string out = row("assessed", fmt::format("{} {}", word(result, "kind"), word(result, "from")));
+  for (const auto& [name, meaning] : kContents)
+    if (name == word(result, "content")) out += row("content", meaning);
+  out += row("because", word(result, "because"));
+  if (const json::Object* pages = part(result, "pages")) {
+    out += row("pages", fmt::format("{} read", count(*pages, "read")));
+    for (const std::string_view look : {"erased", "constant", "plain", "flat", "other", "unread"})
+      if (const std::uint64_t number = count(*pages, look)) out += fmt::format("  {:<14} {}\n", look, number);
+  }
+  if (word(result, "entropy") != "-")
+    out += row("written pages", fmt::format("entropy {:.4f} bits a byte, chi-square {:.1f}, over {}", real(result, "entropy"), real(result, "chi_square"),
+                                            human_bytes(count(result, "bytes"))));
+  out += row("cancel", best_distances(result, "pages", "pages")) + row("", best_distances(result, "blocks", "blocks"));
+  if (const json::Object* complexity = part(result, "linear_complexity"))
+    for (const auto& [key, name] : {std::pair{"constant_pages", "constant pages"}, {"pages", "pages"}, {"xors", "XORs of pages"}})
+      if (const json::Object* figures = part(*complexity, key))
+        out += row("complexity", fmt::format("{}: lowest {}, median {} of {} bits, over {}", name, count(*figures, "lowest"),
+                                             count(*figures, "median"), count(*complexity, "of_bits"), count(*figures, "measured")));
+  if (const json::Object* whitening = part(result, "whitening")) out += whitening_rows(*whitening);
+  if (word(result, "to") != "-") out += row("file", word(result, "to"));
+  return out + notes(result);
+}
+
 std::string print_verify(const json::Object& result) {
   return fmt::format("{}: all {} files match their recorded hashes\n", word(result, "image"), count(result, "files"));
 }
@@ -320,6 +391,8 @@ std::string print_export(const json::Object& result) {
   std::string out = row("file", word(result, "to")) + row("pages", word(result, "pages"));
   for (const std::string_view verdict : {"doubtful", "unread"})
     if (const std::uint64_t pages = count(result, verdict)) out += fmt::format("  {:<14} {:<8} {}\n", verdict, pages, meaning_of(verdict));
+  if (word(result, "unwhitened") != "-")
+    out += row("unwhitened", word(result, "unwhitened") + " pages; the others stand as they are in the image");
   return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
 }
 
@@ -385,7 +458,9 @@ std::string text_for_people(std::string_view method, const json::Object& result)
       {"capture.export", print_pass},   {"image.verify", print_verify},    {"image.export", print_export},     {"supply.record", print_record},
       {"supply.diagnose", print_diagnose}, {"supply.cold", print_cold},      {"supply.keep_twin", print_keep_twin},
       {"supply.plot", print_plot},         {"socket.check", print_socket},   {"socket.judge", print_socket},
-      {"board.check", print_board_check},  {"board.conform", print_board_conform},  {"ecc.find", print_ecc_find},  {"ecc.check", print_ecc_check},  {"status", print_status},         {"doctor", print_doctor}};
+      {"board.check", print_board_check},  {"board.conform", print_board_conform}, {"ecc.find", print_ecc_find},
+      {"ecc.check", print_ecc_check},      {"image.assess", print_assess},   {"status", print_status},
+      {"doctor", print_doctor}};
   const auto printer = kPrinters.find(method);
   return printer == kPrinters.end() ? json::text_of(result) + "\n" : printer->second(result);
 }

@@ -10,7 +10,8 @@ namespace {
 using ecc::Range;
 using ecc::Step;
 
-constexpr unsigned kMostT = 72;
+constexpr unsigned kMostT = 72, kManyErrors = 16;
+constexpr std::size_t kFirstProbes = 6;  // one page three ways, and three pairs
 constexpr std::uint32_t kMostMetadata = 32, kMostChunkGap = 64;
 
 // How the probes judge one place: by t, how many show a run of at least one and of at least two zeros.
@@ -188,7 +189,10 @@ class BchSearch {
       if (end > sample_.spare_bytes() || (code_at < metadata.offset && end > metadata.offset)) break;
       if (!varying_[sample_.page_bytes() + end - 1]) continue;
       Votes votes;
-      for (std::size_t p = 0; p < probes_.size(); ++p) {
+      // Chance shows a run at this t once in 2^m: where the first probes have none, the others seldom do. Few errors are another
+      // matter: a code for them is cheap to test, and often near its t.
+      const std::size_t first = t < kManyErrors ? probes_.size() : kFirstProbes;
+      for (std::size_t p = 0; p < probes_.size() && (p < first || votes.score() > 0); ++p) {
         const auto from = before_spare(p, code_at), to = before_spare(p, end);
         for (std::size_t k = 0; k < t; ++k) sum[k] = static_cast<std::uint16_t>(base[p][k] ^ from[k] ^ to[k]);
         const Fit fit = finder_.find(std::span(sum).first(t), t);

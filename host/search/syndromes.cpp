@@ -61,24 +61,41 @@ PrefixSyndromes::PrefixSyndromes(const SyndromeTables& tables, ByteSpan page, st
 }
 
 FitFinder::FitFinder(const ecc::GaloisField& field, unsigned most_t)
-    : field_(&field), all_(2 * most_t + 1), locator_(2 * most_t + 2), previous_(locator_.size()), saved_(locator_.size()) {}
+    : order_(field.order()),
+      logs_(std::size_t{order_} + 1),
+      powers_(4 * std::size_t{order_} + 1),
+      all_(2 * most_t + 1),
+      locator_(2 * most_t + 2),
+      locator_logs_(locator_.size()),
+      previous_(locator_.size()),
+      saved_(locator_.size()) {
+  logs_[0] = static_cast<std::uint16_t>(2 * order_);
+  for (std::uint32_t exponent = 0; exponent < order_; ++exponent) {
+    powers_[exponent] = powers_[exponent + order_] = static_cast<std::uint16_t>(field.power(exponent));
+    logs_[field.power(exponent)] = static_cast<std::uint16_t>(exponent);
+  }
+}
 
 // Massey's algorithm as in ecc/bch_errors.cpp, kept going over all syndromes while the zero discrepancies are counted.
 Fit FitFinder::find(std::span<const std::uint16_t> odd, unsigned most_t) {
-  const ecc::GaloisField& field = *field_;
   most_t = std::min<unsigned>(most_t, static_cast<unsigned>(odd.size()));
+  const auto zero = static_cast<std::uint16_t>(log(0));
   std::fill_n(locator_.begin(), 2 * most_t + 2, std::uint16_t{0});
-  std::fill_n(previous_.begin(), 2 * most_t + 2, std::uint16_t{0});
-  locator_[0] = previous_[0] = 1;
-  unsigned length = 0, gap = 1, zeros = 0;
-  std::uint32_t previous_discrepancy = 1;
+  std::fill_n(locator_logs_.begin(), 2 * most_t + 2, zero);
+  locator_[0] = 1;
+  locator_logs_[0] = previous_[0] = 0;
+  unsigned length = 0, previous_length = 0, gap = 1, zeros = 0;  // previous_ has coefficients 0 to previous_length
+  std::uint32_t previous_log = 0;                                // of the discrepancy that went with it
   Fit best;
   for (unsigned i = 0; i < most_t; ++i) {
     const unsigned n = 2 * i;
-    all_[n + 1] = odd[i];
-    if (n + 2 <= 2 * most_t) all_[n + 2] = static_cast<std::uint16_t>(field.square(all_[i + 1]));
-    std::uint32_t discrepancy = all_[n + 1];
-    for (unsigned k = 1; k <= std::min(length, n); ++k) discrepancy ^= field.multiply(locator_[k], all_[n + 1 - k]);
+    all_[n + 1] = static_cast<std::uint16_t>(log(odd[i]));
+    if (n + 2 <= 2 * most_t) {
+      const std::uint32_t half = all_[i + 1];
+      all_[n + 2] = static_cast<std::uint16_t>(half == zero ? half : 2 * half % order_);
+    }
+    std::uint32_t discrepancy = odd[i];
+    for (unsigned k = 1; k <= std::min(length, n); ++k) discrepancy ^= powers_[std::uint32_t{locator_logs_[k]} + all_[n + 1 - k]];
     if (discrepancy == 0) {
       ++zeros;
       gap += 2;
@@ -86,16 +103,18 @@ Fit FitFinder::find(std::span<const std::uint16_t> odd, unsigned most_t) {
       continue;
     }
     zeros = 0;
-    const std::uint32_t factor = field.divide(discrepancy, previous_discrepancy);
+    const std::uint32_t discrepancy_log = log(discrepancy), factor = (discrepancy_log + order_ - previous_log) % order_;
     const bool longer = 2 * length <= n;
-    const unsigned reach = std::min<unsigned>(2 * most_t + 1, gap + n + 1);
-    if (longer) std::copy_n(locator_.begin(), 2 * most_t + 2, saved_.begin());
-    for (std::size_t k = gap; k <= reach; ++k)
-      if (previous_[k - gap] != 0) locator_[k] = static_cast<std::uint16_t>(locator_[k] ^ field.multiply(factor, previous_[k - gap]));
+    if (longer) std::copy_n(locator_logs_.begin(), length + 1, saved_.begin());
+    for (unsigned k = 0; k <= previous_length; ++k) {
+      locator_[k + gap] = static_cast<std::uint16_t>(locator_[k + gap] ^ powers_[factor + previous_[k]]);
+      locator_logs_[k + gap] = logs_[locator_[k + gap]];
+    }
     if (longer) {
+      previous_length = length;
       length = n + 1 - length;
       std::swap(previous_, saved_);
-      previous_discrepancy = discrepancy;
+      previous_log = discrepancy_log;
       gap = 2;
     } else {
       gap += 2;

@@ -65,8 +65,13 @@ class FitFinder {
   Fit find(std::span<const std::uint16_t> odd, unsigned most_t);
 
  private:
-  const ecc::GaloisField* field_;
-  std::vector<std::uint16_t> all_, locator_, previous_, saved_;
+  std::uint32_t log(std::uint32_t value) const { return logs_[value]; }
+
+  std::uint32_t order_;
+  // Logarithms in which 0 has twice the order, and powers that are 0 from there on: a product is one sum and one look-up.
+  std::vector<std::uint16_t> logs_, powers_;
+  // Logarithms of the syndromes; of the locator its coefficients, too.
+  std::vector<std::uint16_t> all_, locator_, locator_logs_, previous_, saved_;
 };
 
 }  // namespace steadycell::search

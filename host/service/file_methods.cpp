@@ -188,11 +188,12 @@ Result<json::Object> image_verify(json::Reader& params, const JobHooks& hooks) {
 
 Result<json::Object> image_export(json::Reader& params, const JobHooks& hooks) {
   const auto image = params.text("image");
-  const auto what = params.text("what"), to = params.text("to");
+  const auto what = params.text("what"), to = params.text("to"), unwhiten = params.text_or("unwhiten", "");
   const auto pages = number_range(params, "pages");
   if (!image) return failure(image.error());
   if (!what) return failure(what.error());
   if (!to) return failure(to.error());
+  if (!unwhiten) return failure(unwhiten.error());
   if (!pages) return failure(pages.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
   settle::ExportRequest request;
@@ -200,12 +201,19 @@ Result<json::Object> image_export(json::Reader& params, const JobHooks& hooks) {
   if (!view) return failure(ErrorCode::wrong_usage, "\"{}\" is no view of an image: raw, data or spare", printable(*what));
   request.view = *view;
   if (*pages) request.pages = settle::Pages{(*pages)->first, (*pages)->last};
+  if (!unwhiten->empty()) {
+    auto key = read_key(*unwhiten);
+    if (!key) return failure(key.error());
+    request.unwhiten = std::move(*key);
+  }
 
   const auto exported = *to == "-" ? settle::export_image(files::posix(), *image, request, to_stdout, settle_hooks(hooks))
                                    : settle::export_image_to(files::posix(), *image, request, *to, settle_hooks(hooks));
   if (!exported) return failure(exported.error());
-  return json::Object{{"image", *image}, {"what", *what}, {"to", *to}, {"pages", exported->pages}, {"bytes", exported->bytes},
+  json::Object result{{"image", *image}, {"what", *what}, {"to", *to}, {"pages", exported->pages}, {"bytes", exported->bytes},
                       {"sha256", to_text(exported->sha256)}, {"doubtful", exported->doubtful}, {"unread", exported->unread}};
+  result["unwhitened"] = request.unwhiten ? json::Value(exported->unwhitened) : json::Value(nullptr);
+  return result;
 }
 
 }  // namespace steadycell::service

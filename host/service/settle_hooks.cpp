@@ -29,4 +29,12 @@ Result<json::Value> read_scheme(const std::string& path) {
   return value;
 }
 
+Result<assess::WhiteningKey> read_key(const std::string& path) {
+  const auto text = files::read_text(files::posix(), path, assess::kMostKeyText);
+  if (!text) return failure(text.error());
+  auto key = assess::parse_key(*text);
+  if (!key) return failure(Error(key.error()).at(path));
+  return key;
+}
+
 }  // namespace steadycell::service

@@ -1,6 +1,7 @@
 #pragma once
 #include <string>
 
+#include "assess/whitening_key.h"
 #include "base/json.h"
 #include "service/service.h"
 #include "settle/hooks.h"
@@ -12,5 +13,7 @@ settle::Hooks settle_hooks(const JobHooks& hooks);
 
 // An ECC scheme file, checked. Errors name the file.
 Result<json::Value> read_scheme(const std::string& path);
+// A whitening key file, checked. Errors name the file.
+Result<assess::WhiteningKey> read_key(const std::string& path);
 
 }  // namespace steadycell::service

@@ -82,6 +82,11 @@ Result<Exported> export_image(files::FileSystem& system, const std::string& imag
   if (!scheme_data) return failure(scheme_data.error());
   const auto view = image::ViewRanges::make(request.view, geometry, *scheme_data);
   if (!view) return failure(view.error());
+  std::optional<assess::Unwhitener> unwhitener;
+  if (request.unwhiten) {
+    if (const auto fits = assess::check_fits(*request.unwhiten, geometry); !fits) return failure(fits.error());
+    unwhitener.emplace(*request.unwhiten);
+  }
   auto blocks = BlockReader::make(*reader);
   if (!blocks) return failure(blocks.error());
 
@@ -91,7 +96,7 @@ Result<Exported> export_image(files::FileSystem& system, const std::string& imag
   for (const Span& span : *spans) progress.total += (span.count + geometry.pages_per_block - 1) / geometry.pages_per_block;
 
   Sha256 hash;
-  Bytes out;  // a block's worth, so that the sink is called once a block
+  Bytes out, contents(geometry.raw_page_bytes());  // `out` is a block's worth, so that the sink is called once a block
   for (const Span& span : *spans) {
     for (std::uint64_t page = span.first, end = span.first + span.count; page < end;) {
       if (const auto on = hooks.go_on(progress.stage); !on) return failure(on.error());
@@ -101,9 +106,15 @@ Result<Exported> export_image(files::FileSystem& system, const std::string& imag
       out.clear();
       for (; page < end && page / geometry.pages_per_block == index; ++page, ++exported.pages) {
         const std::size_t offset = page % geometry.pages_per_block * geometry.raw_page_bytes();
+        ByteSpan raw_page = block->subspan(offset, geometry.raw_page_bytes());
+        if (unwhitener) {
+          std::copy(raw_page.begin(), raw_page.end(), contents.begin());
+          const PageAddress in_lun = reader->coverage().page_at(page)->page;
+          if (unwhitener->apply(contents, geometry.block_of(in_lun).index, in_lun.index % geometry.pages_per_block)) ++exported.unwhitened;
+          raw_page = contents;
+        }
         out.resize(out.size() + view->bytes_per_page());
-        view->take(block->subspan(offset, geometry.raw_page_bytes()),
-                   MutableByteSpan(out).last(view->bytes_per_page()));
+        view->take(raw_page, MutableByteSpan(out).last(view->bytes_per_page()));
       }
       hash.update(out);
       if (const auto taken = sink(out); !taken) return failure(taken.error());

@@ -6,6 +6,7 @@
 #include <string>
 #include <vector>
 
+#include "assess/whitening_key.h"
 #include "base/result.h"
 #include "base/sha256.h"
 #include "files/file_system.h"
@@ -74,18 +75,20 @@ struct ExportRequest {
   image::View view = image::View::raw;
   std::optional<Pages> pages = {};      // default: all that the image covers
   std::optional<UnitPlace> place = {};  // one LUN; needed with `pages` when the image has several
+  std::optional<assess::WhiteningKey> unwhiten = {};  // to take off each page before its view is taken
 };
 
 struct Exported {
   std::uint64_t pages = 0, bytes = 0;
   Digest sha256{};                          // of what was handed over
   std::uint64_t doubtful = 0, unread = 0;   // pages among them; unread ones are fill, not data
+  std::uint64_t unwhitened = 0;             // pages whose whitening was taken off; the others stand as they are in the image
 };
 
 using ByteSink = std::function<Result<void>(ByteSpan)>;
 
 // Hands over the pages in image order. Each block is compared with its recorded hash before its first byte goes out
-// (hash_mismatch, naming the pages). Pages that the image does not cover are wrong_usage.
+// (hash_mismatch, naming the pages). Pages that the image does not cover are wrong_usage, a key for other pages bad_input_file.
 Result<Exported> export_image(files::FileSystem& system, const std::string& image, const ExportRequest& request,
                               const ByteSink& sink, const Hooks& hooks = {});
 // The same into a new file, which appears only when it is complete.

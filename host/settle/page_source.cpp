@@ -14,15 +14,22 @@ namespace {
 
 constexpr std::uint64_t kCounterBytes = std::uint64_t{24} << 20;
 
+image::PlacedPage page_of(image::PlacedPage first, std::uint32_t further) {
+  first.page.index += further;
+  return first;
+}
+
 }  // namespace
 
 struct PageSource::Inside {
   virtual ~Inside() = default;
   virtual const Geometry& geometry() const = 0;
-  virtual std::uint64_t blocks() const = 0;
+  virtual const image::CoverageMap& covered() const = 0;
   virtual std::uint32_t passes() const { return 0; }
   virtual const json::Value* scheme() const { return nullptr; }
   virtual Result<void> read_block(std::uint64_t index, const std::function<Result<void>(const SourcePage&)>& visit) = 0;
+
+  image::PlacedPage first_page(std::uint64_t index) const { return *covered().page_at(index * geometry().pages_per_block); }
 
   struct OfCapture;
   struct OfImage;
@@ -33,16 +40,21 @@ struct PageSource::Inside::OfCapture final : Inside {
       : reader(std::move(reader_)), coverage(std::move(coverage_)), voter(reader, kCounterBytes), voted(geometry().raw_page_bytes()), unsure(voted.size()) {}
 
   const Geometry& geometry() const override { return reader.head().geometry; }
-  std::uint64_t blocks() const override { return coverage.blocks(); }
+  const image::CoverageMap& covered() const override { return coverage; }
   std::uint32_t passes() const override { return reader.units().passes(); }
 
   Result<void> read_block(std::uint64_t index, const std::function<Result<void>(const SourcePage&)>& visit) override {
     const std::uint64_t first_index = index * geometry().pages_per_block;
-    const auto at = coverage.page_at(first_index);
+    const image::PlacedPage at = first_page(index);
     for (std::uint32_t first = 0; first < geometry().pages_per_block; first += voter.pages_per_slice()) {
-      if (auto done = voter.vote(at->place, geometry().block_of(at->page), first); !done) return done;
+      if (auto done = voter.vote(at.place, geometry().block_of(at.page), first); !done) return done;
       for (std::uint32_t page = 0; page < voter.pages(); ++page) {
-        SourcePage source{.index = first_index + first + page, .bytes = voted, .unsure = unsure, .vote = voter.tally().majority(page, voted, unsure), .read = true};
+        SourcePage source{.index = first_index + first + page,
+                          .at = page_of(at, first + page),
+                          .bytes = voted,
+                          .unsure = unsure,
+                          .vote = voter.tally().majority(page, voted, unsure),
+                          .read = true};
         source.read = source.vote.votes > 0;
         if (!source.read) std::fill(voted.begin(), voted.end(), std::uint8_t{0xFF});
         if (auto visited = visit(source); !visited) return visited;
@@ -61,7 +73,7 @@ struct PageSource::Inside::OfImage final : Inside {
   explicit OfImage(ImageReader reader_) : reader(std::move(reader_)), no_unsure(geometry().raw_page_bytes()) {}
 
   const Geometry& geometry() const override { return reader.manifest().geometry; }
-  std::uint64_t blocks() const override { return reader.coverage().blocks(); }
+  const image::CoverageMap& covered() const override { return reader.coverage(); }
   const json::Value* scheme() const override { return reader.manifest().scheme ? &*reader.manifest().scheme : nullptr; }
 
   // Which pages are fill stands in the verdicts.
@@ -92,8 +104,10 @@ struct PageSource::Inside::OfImage final : Inside {
     const auto block = blocks_reader->read(index);
     if (!block) return failure(block.error());
     const std::uint64_t first = index * geometry().pages_per_block;
+    const image::PlacedPage at = first_page(index);
     for (std::uint32_t page = 0; page < geometry().pages_per_block; ++page) {
       SourcePage source{.index = first + page,
+                        .at = page_of(at, page),
                         .bytes = block->subspan(std::size_t{page} * geometry().raw_page_bytes(), geometry().raw_page_bytes()),
                         .unsure = no_unsure, .vote = {}, .read = !is_unread(first + page)};
       source.vote.votes = 1;
@@ -133,7 +147,8 @@ Result<PageSource> PageSource::open(files::FileSystem& system, const std::string
 }
 
 const Geometry& PageSource::geometry() const { return inside_->geometry(); }
-std::uint64_t PageSource::blocks() const { return inside_->blocks(); }
+std::uint64_t PageSource::blocks() const { return inside_->covered().blocks(); }
+image::PlacedPage PageSource::first_page(std::uint64_t index) const { return inside_->first_page(index); }
 bool PageSource::is_capture() const { return inside_->passes() > 0; }
 std::uint32_t PageSource::passes() const { return inside_->passes(); }
 const json::Value* PageSource::scheme() const { return inside_->scheme(); }

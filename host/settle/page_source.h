@@ -8,6 +8,7 @@
 #include "base/json.h"
 #include "base/result.h"
 #include "files/file_system.h"
+#include "image/coverage.h"
 #include "vote/tally.h"
 
 namespace steadycell::settle {
@@ -15,6 +16,7 @@ namespace steadycell::settle {
 // One page as a capture's passes voted, or as an image holds it.
 struct SourcePage {
   std::uint64_t index = 0;  // in image order
+  image::PlacedPage at;     // in its LUN
   ByteSpan bytes;           // page and spare area
   ByteSpan unsure;          // ones where passes disagreed; all zero in an image
   vote::PageVote vote;      // of an image: one vote, since what the passes said is settled there
@@ -32,6 +34,8 @@ class PageSource {
 
   const Geometry& geometry() const;
   std::uint64_t blocks() const;
+  // The first page of block `index`.
+  image::PlacedPage first_page(std::uint64_t index) const;
   bool is_capture() const;
   std::uint32_t passes() const;  // of a capture; 0 for an image
   // The ECC scheme in an image's manifest; null without one.

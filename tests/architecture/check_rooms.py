@@ -15,7 +15,7 @@ from pathlib import Path
 
 LEVELS = [
     ["base"],
-    ["protocol", "chip", "ecc", "search", "vote", "supply", "contact", "image", "api"],
+    ["protocol", "chip", "ecc", "search", "vote", "assess", "supply", "contact", "image", "api"],
     ["files", "link"],
     ["board", "passes"],
     ["capture", "settle", "measure", "records", "conform", "stick"],

@@ -308,6 +308,12 @@ def layouts():
         "10-bit symbols, lsb first": (scheme(2048, 64, in_spare(2048, 64, 512, 10, 6, 16), **rs_scheme(10, 4, "0x409", 0)) |
                                       {"bit_order": "lsb_first"}, 0.5, True),
         "9-bit symbols over 518 bytes": (scheme(2048, 64, in_spare(2048, 64, 512, 9, 6, 16, (-6, 6)), **rs_scheme(9, 4, "0x211", 1)), 0.5, False),
+        "8-bit symbols on 128 bytes": (scheme(2048, 64, in_spare(2048, 64, 128, 4, 0), **rs_scheme(8, 2, "0x11d", 1)), 0.25, True),
+        "11-bit symbols on 1024 bytes": (scheme(2048, 64, in_spare(2048, 64, 1024, 22, 16), **rs_scheme(11, 8, "0x805", 0)), 0.25, False),
+        "12-bit symbols on 2048 bytes": (scheme(2048, 64, in_spare(2048, 64, 2048, 48, 8), **rs_scheme(12, 16, "0x1053", 1)), 0.25, True),
+        "t 8 without a wrong bit": (scheme(2048, 64, in_spare(2048, 64, 512, 13, 12), **b8), 0, False),
+        "t 40 without a wrong bit": (scheme(8192, 640, in_spare(8192, 640, 1024, 70, 80), **bch_scheme(14, 40, "0x4443")), 0, True),
+        "t 40, large page, half of t": (scheme(16384, 1216, in_spare(16384, 1216, 1024, 70, 96), **bch_scheme(14, 40, "0x402b")), 0.5, True),
         "9-bit symbols in a rare field": (scheme(2048, 64, in_spare(2048, 64, 512, 9, 28), **rs_scheme(9, 4, "0x259", 1)), 0.25, False),
     }
 

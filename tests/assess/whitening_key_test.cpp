@@ -1,0 +1,186 @@
+#include "assess/whitening_key.h"
+
+#include <gtest/gtest.h>
+
+#include <random>
+#include <string>
+
+#include "base/json.h"
+
+namespace steadycell::assess {
+namespace {
+
+WhiteningKey table_key() {
+  return {.page_bytes = 512,
+          .spare_bytes = 16,
+          .pages_per_block = 4,
+          .bytes = {{0, 4}, {512, 2}},
+          .whitening = SequenceTable{.period = {.pages = 2, .blocks = 2, .step = 0},
+                                     .sequences = {Bytes(6, 0x11), {}, {1, 2, 3, 4, 5, 6}, Bytes(6, 0xFF)}}};
+}
+
+WhiteningKey register_key() {
+  return {.page_bytes = 512,
+          .spare_bytes = 16,
+          .pages_per_block = 4,
+          .bytes = {{0, 512}},
+          .whitening = Register{.feedback = {0x8003}, .order = BitOrder::lsb_first, .restart_bytes = 512}};
+}
+
+Bytes random_page(unsigned seed) {
+  std::mt19937 random(seed);
+  Bytes page(528);
+  for (auto& byte : page) byte = static_cast<std::uint8_t>(random());
+  return page;
+}
+
+TEST(WhiteningKey, TheTextGivesTheSameKeyBack) {
+  for (const WhiteningKey& key : {table_key(), register_key()}) {
+    const auto back = parse_key(to_text(key));
+    ASSERT_TRUE(back) << back.error().text();
+    EXPECT_EQ(*back, key);
+  }
+}
+
+TEST(WhiteningKey, TheTextIsAsDocumented) {
+  EXPECT_EQ(to_text(table_key()), R"({
+  "schema": "steadycell-whitening/1",
+  "page_bytes": 512,
+  "spare_bytes": 16,
+  "pages_per_block": 4,
+  "bytes": [[0, 4], [512, 2]],
+  "table": {"pages": 2, "blocks": 2, "step": 0, "sequences": [
+    "111111111111",
+    null,
+    "010203040506",
+    "ffffffffffff"
+  ]}
+}
+)");
+  EXPECT_NE(to_text(register_key())
+                .find(R"("register": {"polynomial": "0x8003", "bit_order": "lsb_first", "restart_bytes": 512})"),
+            std::string::npos);
+}
+
+TEST(WhiteningKey, EveryPrefixIsRefused) {
+  for (const WhiteningKey& key : {table_key(), register_key()}) {
+    const std::string text = to_text(key);
+    for (std::size_t length = 0; length + 1 < text.size(); ++length)
+      EXPECT_FALSE(parse_key(std::string_view(text).substr(0, length))) << length;
+  }
+}
+
+TEST(WhiteningKey, WhatDoesNotFitIsRefusedByName) {
+  struct Case {
+    const char* from;
+    const char* to;
+    const char* says;
+  };
+  for (const Case& c : {Case{"steadycell-whitening/1", "steadycell-ecc/1", "schema"},
+                        {"\"page_bytes\": 512", "\"page_bytes\": 100", "page_bytes"},
+                        {"\"page_bytes\": 512", "\"page_byte\": 512", "page_byte"},
+                        {"[0, 4]", "[0, 0]", "bytes"},
+                        {"[0, 4]", "[510, 4]", "bytes"},
+                        {"[512, 2]", "[527, 2]", "bytes"},
+                        {"[512, 2]", "[4294967295, 2]", "bytes"},
+                        {"[512, 2]", "[512]", "bytes"},
+                        {"[512, 2]", "512", "bytes"},
+                        {"[[0, 4], [512, 2]]", "[]", "bytes"},
+                        {"\"pages\": 2", "\"pages\": 5", "pages"},
+                        {"\"pages\": 2", "\"pages\": 1", "sequences"},
+                        {"\"blocks\": 2", "\"blocks\": 0", "blocks"},
+                        {"\"step\": 0", "\"step\": 1", "blocks"},
+                        {"\"step\": 0", "\"step\": 2", "step"},
+                        {"010203040506", "0102030405", "sequences[2]"},
+                        {"010203040506", "01020304050x", "sequences[2]"},
+                        {"null", "7", "sequences[1]"},
+                        {"\"table\"", "\"tables\"", "table"}}) {
+    std::string text = to_text(table_key());
+    const auto at = text.find(c.from);
+    ASSERT_NE(at, std::string::npos) << c.from;
+    text.replace(at, std::string_view(c.from).size(), c.to);
+    const auto key = parse_key(text);
+    ASSERT_FALSE(key) << c.to;
+    EXPECT_EQ(key.error().code(), ErrorCode::bad_input_file);
+    EXPECT_NE(key.error().text().find(c.says), std::string::npos) << key.error().text();
+  }
+  for (const Case& c : {Case{"0x8003", "0x8002", "polynomial"},
+                        {"0x8003", "8003", "polynomial"},
+                        {"0x8003", "0x1", "polynomial"},
+                        {"0x8003", "0x", "polynomial"},
+                        {"0x8003", "", "polynomial"},
+                        {"0x8003", "0x11234567890abcdef", "polynomial"},
+                        {"0x8003", "0x80g3", "polynomial"},
+                        {"lsb_first", "lsb", "bit_order"},
+                        {"\"restart_bytes\": 512", "\"restart_bytes\": 513", "restart_bytes"},
+                        {"\"restart_bytes\": 512", "\"restart_bytes\": 0", "restart_bytes"}}) {
+    std::string text = to_text(register_key());
+    text.replace(text.find(c.from), std::string_view(c.from).size(), c.to);
+    const auto key = parse_key(text);
+    ASSERT_FALSE(key) << c.to;
+    EXPECT_NE(key.error().text().find(c.says), std::string::npos) << key.error().text();
+  }
+}
+
+TEST(WhiteningKey, TableAndRegisterExcludeEachOther) {
+  std::string both = to_text(table_key()), none = both;
+  both.insert(both.rfind('}'),
+              R"(, "register": {"polynomial": "0x8003", "bit_order": "lsb_first", "restart_bytes": 6})");
+  EXPECT_FALSE(parse_key(both));
+  none = none.substr(0, none.find(",\n  \"table\"")) + "}";
+  EXPECT_FALSE(parse_key(none));
+}
+
+TEST(WhiteningKey, ALaterSchemaIsSaidToBeLater) {
+  std::string text = to_text(table_key());
+  text.replace(text.find("whitening/1"), 11, "whitening/2");
+  EXPECT_EQ(parse_key(text).error().code(), ErrorCode::version_unknown);
+}
+
+TEST(Unwhitener, TakesTheSequenceOfBlockAndPage) {
+  const WhiteningKey key = table_key();
+  Unwhitener unwhitener(key);
+  const Bytes page = random_page(1);
+  Bytes changed = page;
+  ASSERT_TRUE(unwhitener.apply(changed, 5, 2));  // block 5 of two: the second; page 2 of two: the first
+  Bytes expected = page;
+  for (std::size_t i = 0; i < 4; ++i) expected[i] = static_cast<std::uint8_t>(expected[i] ^ (i + 1));
+  expected[512] ^= 5;
+  expected[513] ^= 6;
+  EXPECT_EQ(changed, expected);
+}
+
+TEST(Unwhitener, LeavesErasedPagesAndUnknownSequences) {
+  const WhiteningKey key = table_key();
+  Unwhitener unwhitener(key);
+  Bytes erased(528, 0xFF), page = random_page(2);
+  EXPECT_FALSE(unwhitener.apply(erased, 0, 0));
+  EXPECT_EQ(erased, Bytes(528, 0xFF));
+  EXPECT_FALSE(unwhitener.apply(page, 0, 1));
+  EXPECT_EQ(page, random_page(2));
+}
+
+TEST(Unwhitener, LeavesPagesThatArePlainerAsTheyStand) {
+  WhiteningKey key = table_key();
+  key.bytes = {{0, 512}};
+  Bytes mask = random_page(3);
+  mask.resize(512);
+  key.whitening = SequenceTable{.period = {}, .sequences = {mask}};
+  Unwhitener unwhitener(key);
+  Bytes plain(528, 'a'), whitened(528, 'a');
+  for (std::size_t i = 0; i < 512; ++i) whitened[i] = static_cast<std::uint8_t>(whitened[i] ^ mask[i]);
+  EXPECT_FALSE(unwhitener.apply(plain, 0, 0));
+  EXPECT_EQ(plain, Bytes(528, 'a'));
+  EXPECT_TRUE(unwhitener.apply(whitened, 0, 0));
+  EXPECT_EQ(whitened, Bytes(528, 'a'));
+}
+
+TEST(CheckFits, ComparesPagesAndBlocks) {
+  Geometry geometry{.page_bytes = 512, .spare_bytes = 16, .pages_per_block = 4, .blocks = 9};
+  EXPECT_TRUE(check_fits(table_key(), geometry));
+  geometry.spare_bytes = 64;
+  EXPECT_FALSE(check_fits(table_key(), geometry));
+}
+
+}  // namespace
+}  // namespace steadycell::assess
