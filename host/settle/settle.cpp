@@ -147,7 +147,7 @@ class Settler {
   image::PageMargins margins_of(std::uint32_t page, const vote::PageVote& vote) {
     image::PageMargins margins{.votes = vote.votes, .planes = 0, .against = {}};
     if (vote.unstable_bits == 0) return margins;
-    margins.planes = vote::Tally::dissent_planes(vote.votes);
+    margins.planes = vote::dissent_planes(vote.votes);
     margins_.resize(std::size_t{margins.planes} * geometry_.raw_page_bytes());
     for (std::uint32_t plane = 0; plane < margins.planes; ++plane) {
       const std::size_t offset = std::size_t{plane} * geometry_.raw_page_bytes();
