@@ -48,6 +48,14 @@ HWY_INLINE void store(V v, std::uint8_t* to) {
 }
 HWY_INLINE std::uint64_t sum_of(V v) { return hn::GetLane(hn::SumOfLanes(Words(), v)); }
 #endif
+// Into a register: each input goes into two instructions, and g++ would have both fetch it from the cache again.
+HWY_INLINE V fetch(const std::uint8_t* from) {
+  V v = load(from);
+#if HWY_TARGET <= HWY_AVX3
+  __asm__("" : "+v"(v.raw));
+#endif
+  return v;
+}
 HWY_INLINE V zero() { return hn::Zero(Words()); }
 
 // Bit 4a + 2b + c of kTable at every bit: one instruction of AVX-512. Highway 1.0.3 has it for a few tables only, and
@@ -70,15 +78,6 @@ HWY_INLINE V most_of(V a, V b, V c) {
 
 // Bit by bit; Highway's IfVecThenElse goes by whole bytes where the instruction does.
 HWY_INLINE V select(V mask, V yes, V no) { return hn::Xor(no, hn::And(mask, hn::Xor(yes, no))); }
-
-// Adds one to the counts in planes[from..] where `carry` is set.
-HWY_INLINE void ripple(std::array<V, kMaxPlanes>& planes, std::size_t from, V carry) {
-  for (std::size_t plane = from; plane < kMaxPlanes; ++plane) {
-    const V count = planes[plane];
-    planes[plane] = hn::Xor(count, carry);
-    carry = hn::And(count, carry);
-  }
-}
 
 // A tree of carry-save adders: three bits of one weight become a sum and a carry, as soon as three are there. How many
 // have arrived at each weight is known when compiling, so that the whole tree stays in registers.
@@ -119,8 +118,8 @@ template <std::size_t kWide, std::size_t... kInput>
 HWY_INLINE void count_by_tree(const std::uint8_t* const* passes, std::size_t at, Counts<kWide>& planes, std::index_sequence<kInput...>) {
   std::array<AdderTree, kWide> trees;
   const auto push_all = [&]<std::size_t kNumber>(const std::uint8_t* from) HWY_ATTR {
-    trees[0].template push<0, kNumber>(load(from));
-    if constexpr (kWide == 2) trees[1].template push<0, kNumber>(load(from + kV));
+    trees[0].template push<0, kNumber>(fetch(from));
+    if constexpr (kWide == 2) trees[1].template push<0, kNumber>(fetch(from + kV));
   };
   (push_all.template operator()<kInput>(passes[kInput] + at), ...);
 #pragma GCC unroll 2
@@ -133,11 +132,12 @@ HWY_INLINE void count_by_tree(const std::uint8_t* const* passes, std::size_t at,
 // Any number of votes, eight at a time: ones, twos and fours stay in registers, one carry in eight inputs walks the upper planes.
 HWY_INLINE void count_in_eights(const std::uint8_t* const* passes, std::size_t votes, std::size_t at, std::array<V, kMaxPlanes>& planes) {
   for (V& plane : planes) plane = zero();
-  std::size_t pass = 0;
-  for (; pass + 8 <= votes; pass += 8) {
+  const auto input = [&](std::size_t pass) HWY_ATTR { return pass < votes ? fetch(passes[pass] + at) : zero(); };
+  for (std::size_t pass = 0; pass < votes; pass += 8) {
     std::array<V, 4> twos;
+#pragma GCC unroll 4
     for (std::size_t pair = 0; pair < 4; ++pair) {
-      const V a = load(passes[pass + 2 * pair] + at), b = load(passes[pass + 2 * pair + 1] + at);
+      const V a = input(pass + 2 * pair), b = input(pass + 2 * pair + 1);
       twos[pair] = most_of(planes[0], a, b);
       planes[0] = hn::Xor3(planes[0], a, b);
     }
@@ -145,11 +145,15 @@ HWY_INLINE void count_in_eights(const std::uint8_t* const* passes, std::size_t v
     planes[1] = hn::Xor3(planes[1], twos[0], twos[1]);
     const V high = most_of(planes[1], twos[2], twos[3]);
     planes[1] = hn::Xor3(planes[1], twos[2], twos[3]);
-    const V eights = most_of(planes[2], low, high);
+    V carry = most_of(planes[2], low, high);
     planes[2] = hn::Xor3(planes[2], low, high);
-    ripple(planes, 3, eights);
+#pragma GCC unroll 8
+    for (std::size_t plane = 3; plane < kMaxPlanes; ++plane) {
+      const V count = planes[plane];
+      planes[plane] = hn::Xor(count, carry);
+      carry = hn::And(count, carry);
+    }
   }
-  for (; pass < votes; ++pass) ripple(planes, 0, load(passes[pass] + at));
 }
 
 // Where the count in planes[0..kPlanes) is at least `least`, which is not 0.
@@ -202,12 +206,35 @@ HWY_INLINE V ask(const std::array<V, kMaxPlanes>& planes) {
     return logic<kLow>(planes[2], planes[1], planes[0]);
   } else if constexpr (kLow == 0 && kHigh == 0xFF) {
     return planes[3];
+  } else if constexpr (((kLow ^ kHigh) & ((1 << (kVotes - 7)) - 1)) == 0) {
+    return logic<kLow>(planes[2], planes[1], planes[0]);
   } else {
     const V low = logic<kLow>(planes[2], planes[1], planes[0]);
     if constexpr (kHigh == 0xFF) return hn::Or(planes[3], low);
     if constexpr (kHigh == 0) return hn::AndNot(planes[3], low);
     return logic<0xCA>(planes[3], logic<kHigh>(planes[2], planes[1], planes[0]), low);
   }
+}
+// The answer to Wavers. From 8 votes on, the lower planes are those of 0 or of kVotes or there is wavering; which of the two they are
+// shows in any plane where these differ, and the highest must agree.
+template <std::size_t kVotes>
+HWY_INLINE V wavers(const std::array<V, kMaxPlanes>& planes) {
+  constexpr std::size_t kRest = kVotes % 8;
+  if constexpr (kVotes < 8) {
+    return ask<Wavers, kVotes>(planes);
+  } else if constexpr (kRest == 0) {
+    return logic<0xFE>(planes[2], planes[1], planes[0]);
+  } else {
+    const V others = logic<(0xFE & ~(1 << kRest))>(planes[2], planes[1], planes[0]);
+    return logic<0xBE>(planes[3], planes[std::countr_zero(kRest)], others);  // others | (3 ^ plane)
+  }
+}
+
+template <std::size_t kPlane, std::size_t kVotes>
+HWY_INLINE V dissent_bit(const std::array<V, kMaxPlanes>& planes, V most_are_ones) {
+  if constexpr (kPlane == 0 && kVotes % 2 == 0) return planes[0];  // k and n-k are both odd or both even
+  else if constexpr (kPlane == 0 || (kVotes & (kVotes + 1)) == 0) return hn::Xor(planes[kPlane], most_are_ones);  // n-k has k's bits the other way
+  else return ask<DissentBit<kPlane>, kVotes>(planes);
 }
 #else
 constexpr std::size_t kMostByTable = 0;
@@ -222,7 +249,7 @@ template <std::size_t kPlanes, std::size_t kVotes>
 HWY_INLINE Settled settle_bits(const std::array<V, kMaxPlanes>& planes, std::size_t votes, V first) {
   Settled result;
   if constexpr (kVotes >= 2 && kVotes <= kMostByTable) {
-    result.unsure = ask<Wavers, kVotes>(planes);
+    result.unsure = wavers<kVotes>(planes);
     result.most_are_ones = result.voted = ask<MostAreOnes, kVotes>(planes);
     result.tied = zero();
     if constexpr (kVotes % 2 == 0) {
@@ -257,9 +284,9 @@ template <std::size_t kPlanes, std::size_t kVotes>
 HWY_INLINE void fold_to_dissent(std::array<V, kMaxPlanes>& planes, std::size_t votes, V most_are_ones) {
   if constexpr (kVotes >= 2 && kVotes <= kMostByTable) {
     const std::array<V, kMaxPlanes> counts = planes;
-    planes[0] = ask<DissentBit<0>, kVotes>(counts);
-    if constexpr (kVotes >= 4) planes[1] = ask<DissentBit<1>, kVotes>(counts);
-    if constexpr (kVotes >= 8) planes[2] = ask<DissentBit<2>, kVotes>(counts);
+    planes[0] = dissent_bit<0, kVotes>(counts, most_are_ones);
+    if constexpr (kVotes >= 4) planes[1] = dissent_bit<1, kVotes>(counts, most_are_ones);
+    if constexpr (kVotes >= 8) planes[2] = dissent_bit<2, kVotes>(counts, most_are_ones);
     return;
   }
   V borrow = zero();
@@ -335,13 +362,17 @@ struct LastBytes {
 };
 constexpr LastBytes kLastBytes;
 
-// The reads of one page and where its vote goes.
-struct Page {
+// The reads of a unit and where its vote goes.
+struct Unit {
   const std::uint8_t* const* passes;
   std::size_t votes;
   std::uint8_t *voted, *unsure;
   std::array<std::uint8_t*, 7> dissent;
+  std::size_t page_bytes, pages;
 };
+
+// As vote::dissent_planes, with the bound that g++ cannot see.
+HWY_INLINE constexpr std::size_t planes_of_dissent(std::size_t votes) { return std::min<std::size_t>(static_cast<std::size_t>(std::bit_width(votes / 2)), 7); }
 
 struct PageCounts {
   BitCounter unstable, tied;
@@ -350,111 +381,115 @@ struct PageCounts {
 
 // kWide vectors from `at`. kCut: only the bits set in `counted` are counted.
 template <std::size_t kVotes, bool kMargins, std::size_t kWide, bool kCut = false>
-HWY_INLINE void vote_vectors(const Page& page, std::size_t at, PageCounts& counts, V counted) {
+HWY_INLINE void vote_vectors(const Unit& unit, std::size_t at, PageCounts& counts, V counted) {
   constexpr std::size_t kPlanes = kVotes > 0 ? static_cast<std::size_t>(std::bit_width(kVotes)) : kMaxPlanes;
-  const std::size_t votes = kVotes > 0 ? kVotes : page.votes;
+  const std::size_t votes = kVotes > 0 ? kVotes : unit.votes;
   Counts<kWide> planes;
-  if constexpr (kVotes > 0) count_by_tree<kWide>(page.passes, at, planes, std::make_index_sequence<kVotes>());
-  else count_in_eights(page.passes, votes, at, planes[0]);
+  if constexpr (kVotes > 0) count_by_tree<kWide>(unit.passes, at, planes, std::make_index_sequence<kVotes>());
+  else count_in_eights(unit.passes, votes, at, planes[0]);
   const auto count = [&](BitCounter& counter, V bits) HWY_ATTR { counter.add(kCut ? hn::And(bits, counted) : bits); };
 #pragma GCC unroll 2
   for (std::size_t vector = 0; vector < kWide; ++vector, at += kV) {
     std::array<V, kMaxPlanes>& here = planes[vector];
-    const Settled settled = settle_bits<kPlanes, kVotes>(here, votes, load(page.passes[0] + at));
-    store(settled.voted, page.voted + at);
-    store(settled.unsure, page.unsure + at);
+    const Settled settled = settle_bits<kPlanes, kVotes>(here, votes, load(unit.passes[0] + at));
+    store(settled.voted, unit.voted + at);
+    store(settled.unsure, unit.unsure + at);
     count(counts.unstable, settled.unsure);
     if (votes % 2 == 0) count(counts.tied, settled.tied);
     if constexpr (kMargins) {
       fold_to_dissent<kPlanes, kVotes>(here, votes, settled.most_are_ones);
-      const auto dissent_planes = static_cast<std::size_t>(std::bit_width(votes / 2));
+      const std::size_t dissent_planes = planes_of_dissent(votes);
 #pragma GCC unroll 8
       for (std::size_t plane = 0; plane < dissent_planes; ++plane) {
-        store(here[plane], page.dissent[plane] + at);
+        store(here[plane], unit.dissent[plane] + at);
         count(counts.dissents[plane], here[plane]);
       }
     }
   }
 }
 
-// A page of at least one vector. The last vector ends with the page: what it has in common with the one before is
-// written twice and counted once.
+// One page, of at least one vector, from `at` to `end`. The last vector ends with the page: what it has in common with the
+// one before is written twice and counted once. A function of its own: g++ keeps all it needs in registers that way.
 template <std::size_t kVotes, bool kMargins>
-HWY_NOINLINE PageVote vote_page(const Page& given, std::size_t bytes) {
+HWY_NOINLINE PageVote vote_page(const Unit& given, std::size_t at, std::size_t end) {
+  Unit unit = given;
   PageCounts counts;
-  std::size_t at = 0;
-  Page page = given;
-  if constexpr (kVotes > 0) {  // in registers, as far as they go
+  if constexpr (kVotes > 0) {
     std::array<const std::uint8_t*, kVotes> passes;
     std::copy_n(given.passes, kVotes, passes.begin());
-    page.passes = passes.data();
-    for (; at + 2 * kV <= bytes; at += 2 * kV) vote_vectors<kVotes, kMargins, 2>(page, at, counts, zero());
-    page.passes = given.passes;
+    unit.passes = passes.data();
+    for (; at + 2 * kV <= end; at += 2 * kV) vote_vectors<kVotes, kMargins, 2>(unit, at, counts, zero());
+    unit.passes = given.passes;
   }
-  for (; at + kV <= bytes; at += kV) vote_vectors<kVotes, kMargins, 1>(page, at, counts, zero());
-  if (at < bytes) vote_vectors<kVotes, kMargins, 1, true>(page, bytes - kV, counts, load(kLastBytes.bytes.data() + (bytes - at)));
-  PageVote result{.votes = static_cast<std::uint32_t>(page.votes), .unstable_bits = static_cast<std::uint32_t>(counts.unstable.total())};
-  if (page.votes % 2 == 0) result.tied_bits = static_cast<std::uint32_t>(counts.tied.total());
+  for (; at + kV <= end; at += kV) vote_vectors<kVotes, kMargins, 1>(unit, at, counts, zero());
+  if (at < end) vote_vectors<kVotes, kMargins, 1, true>(unit, end - kV, counts, load(kLastBytes.bytes.data() + (end - at)));
+  const std::size_t votes = kVotes > 0 ? kVotes : unit.votes;
+  PageVote result{.votes = static_cast<std::uint32_t>(votes), .unstable_bits = static_cast<std::uint32_t>(counts.unstable.total())};
+  if (votes % 2 == 0) result.tied_bits = static_cast<std::uint32_t>(counts.tied.total());
   if constexpr (kMargins)
-    for (std::size_t plane = 0; plane < static_cast<std::size_t>(std::bit_width(page.votes / 2)); ++plane)
-      result.dissents += counts.dissents[plane].total() << plane;
+    for (std::size_t plane = 0; plane < planes_of_dissent(votes); ++plane) result.dissents += counts.dissents[plane].total() << plane;
   return result;
 }
 
-using VotePage = PageVote (*)(const Page& page, std::size_t bytes);
+template <std::size_t kVotes, bool kMargins>
+void vote_pages(const Unit& unit, PageVote* results) {
+  for (std::size_t page = 0; page < unit.pages; ++page) results[page] = vote_page<kVotes, kMargins>(unit, page * unit.page_bytes, (page + 1) * unit.page_bytes);
+}
+
+using VotePages = void (*)(const Unit& unit, PageVote* results);
 template <bool kMargins>
-VotePage vote_page_for(std::size_t votes) {
+VotePages vote_pages_for(std::size_t votes) {
   switch (votes) {
-    case 1: return &vote_page<1, kMargins>;
-    case 2: return &vote_page<2, kMargins>;
-    case 3: return &vote_page<3, kMargins>;
-    case 4: return &vote_page<4, kMargins>;
-    case 5: return &vote_page<5, kMargins>;
-    case 6: return &vote_page<6, kMargins>;
-    case 7: return &vote_page<7, kMargins>;
-    case 8: return &vote_page<8, kMargins>;
-    case 9: return &vote_page<9, kMargins>;
-    case 11: return &vote_page<11, kMargins>;
-    case 13: return &vote_page<13, kMargins>;
-    case 15: return &vote_page<15, kMargins>;
-    default: return &vote_page<0, kMargins>;
+    case 1: return &vote_pages<1, kMargins>;
+    case 2: return &vote_pages<2, kMargins>;
+    case 3: return &vote_pages<3, kMargins>;
+    case 4: return &vote_pages<4, kMargins>;
+    case 5: return &vote_pages<5, kMargins>;
+    case 6: return &vote_pages<6, kMargins>;
+    case 7: return &vote_pages<7, kMargins>;
+    case 8: return &vote_pages<8, kMargins>;
+    case 9: return &vote_pages<9, kMargins>;
+    case 11: return &vote_pages<11, kMargins>;
+    case 13: return &vote_pages<13, kMargins>;
+    case 15: return &vote_pages<15, kMargins>;
+    default: return &vote_pages<0, kMargins>;
   }
 }
 
 // A page shorter than a vector, by way of one that is as long.
-PageVote vote_short_page(VotePage vote, const Page& page, std::size_t bytes) {
+void vote_short_page(VotePages vote, const Unit& page, PageVote& result) {
   std::array<std::array<std::uint8_t, kV>, kMaxVotes> reads;
   std::array<const std::uint8_t*, kMaxVotes> passes;
   for (std::size_t pass = 0; pass < page.votes; ++pass) {
     reads[pass].fill(0);  // all votes agree on what is not there
-    std::copy_n(page.passes[pass], bytes, reads[pass].begin());
+    std::copy_n(page.passes[pass], page.page_bytes, reads[pass].begin());
     passes[pass] = reads[pass].data();
   }
   std::array<std::array<std::uint8_t, kV>, 9> out;
-  Page padded{passes.data(), page.votes, out[7].data(), out[8].data(), {}};
+  Unit padded{passes.data(), page.votes, out[7].data(), out[8].data(), {}, kV, 1};
   for (std::size_t plane = 0; plane < 7; ++plane) padded.dissent[plane] = out[plane].data();
-  const PageVote result = vote(padded, kV);
-  std::copy_n(out[7].begin(), bytes, page.voted);
-  std::copy_n(out[8].begin(), bytes, page.unsure);
+  vote(padded, &result);
+  std::copy_n(out[7].begin(), page.page_bytes, page.voted);
+  std::copy_n(out[8].begin(), page.page_bytes, page.unsure);
   for (std::size_t plane = 0; plane < 7; ++plane)
-    if (page.dissent[plane]) std::copy_n(out[plane].begin(), bytes, page.dissent[plane]);
-  return result;
+    if (page.dissent[plane]) std::copy_n(out[plane].begin(), page.page_bytes, page.dissent[plane]);
 }
 
 void vote_unit(std::span<const ByteSpan> passes, const UnitVote& into) {
   const std::size_t votes = passes.size();
-  const std::size_t bytes = into.voted.size() / std::max<std::size_t>(into.pages.size(), 1);
-  const VotePage vote = into.dissent.empty() ? vote_page_for<false>(votes) : vote_page_for<true>(votes);
+  if (into.voted.empty()) return std::fill(into.pages.begin(), into.pages.end(), PageVote{.votes = static_cast<std::uint32_t>(votes)});
+  const VotePages vote = into.dissent.empty() ? vote_pages_for<false>(votes) : vote_pages_for<true>(votes);
   std::array<const std::uint8_t*, kMaxVotes> reads;
-  for (std::size_t number = 0; number < into.pages.size(); ++number) {
-    const std::size_t offset = number * bytes;
-    for (std::size_t pass = 0; pass < votes; ++pass) reads[pass] = passes[pass].data() + offset;
-    Page page{reads.data(), votes, into.voted.data() + offset, into.unsure.data() + offset, {}};
-    for (std::size_t plane = 0; plane < into.dissent.size(); ++plane) page.dissent[plane] = into.dissent[plane].data() + offset;
-    PageVote& result = into.pages[number];
-    if (bytes >= kV) result = vote(page, bytes);
-    else if (bytes > 0) result = vote_short_page(vote, page, bytes);
-    else result = {.votes = static_cast<std::uint32_t>(votes)};
+  for (std::size_t pass = 0; pass < votes; ++pass) reads[pass] = passes[pass].data();
+  Unit unit{reads.data(), votes, into.voted.data(), into.unsure.data(), {}, into.voted.size() / into.pages.size(), into.pages.size()};
+  for (std::size_t plane = 0; plane < into.dissent.size(); ++plane) unit.dissent[plane] = into.dissent[plane].data();
+  if (unit.page_bytes >= kV) return vote(unit, into.pages.data());
+  for (PageVote& result : into.pages) {
+    vote_short_page(vote, unit, result);
+    for (std::size_t pass = 0; pass < votes; ++pass) reads[pass] += unit.page_bytes;
+    unit.voted += unit.page_bytes;
+    unit.unsure += unit.page_bytes;
+    for (std::size_t plane = 0; plane < into.dissent.size(); ++plane) unit.dissent[plane] += unit.page_bytes;
   }
 }
 
@@ -508,7 +543,7 @@ PageVote settle(const Planes& planes, std::uint32_t votes, const std::uint8_t* f
   PageVote result{.votes = votes};
   BitCounter unstable, tied;
   std::array<BitCounter, 7> dissents;
-  const auto dissent_planes = static_cast<std::size_t>(std::bit_width(votes / 2));
+  const std::size_t dissent_planes = planes_of_dissent(votes);
   for (std::size_t at = 0; at < voted.size(); at += kV) {
     std::array<V, kMaxPlanes> counts = load_planes(planes, at);
     const V kept = load(first + at);
