@@ -18,7 +18,7 @@ class Hasher {
   Hasher(const Hasher&) = delete;
   Hasher& operator=(const Hasher&) = delete;
 
-  // `bytes` stay as they are until finish(), which must follow. The thread begins with the first call; a system that has no
+  // `bytes` stay as they are until finish() or the end of the hasher. The thread begins with the first call; a system that has no
   // thread to give leaves the work to finish().
   void start(ByteSpan bytes);
   Digest finish();
