@@ -5,6 +5,8 @@
 #include <boost/asio/steady_timer.hpp>
 #include <boost/asio/this_coro.hpp>
 #include <boost/asio/use_awaitable.hpp>
+#include <time.h>
+
 #include <algorithm>
 #include <chrono>
 
@@ -16,6 +18,13 @@
 
 namespace steadycell::capture {
 namespace {
+
+// What the calling thread has used of a processor.
+double thread_seconds() {
+  timespec used{};
+  ::clock_gettime(CLOCK_THREAD_CPUTIME_ID, &used);
+  return static_cast<double>(used.tv_sec) + static_cast<double>(used.tv_nsec) * 1e-9;
+}
 
 using namespace std::chrono_literals;
 using Clock = std::chrono::steady_clock;
@@ -163,8 +172,11 @@ class Reading {
     const auto noted = co_await on_writer([&] { return note_start(); });
     if (!noted) co_return noted;
     const auto started = Clock::now();
+    const double used = thread_seconds();
     const auto read = co_await read_passes(geometry);
     result_.seconds += std::chrono::duration<double>(Clock::now() - started).count();
+    result_.transfer_thread_seconds += thread_seconds() - used;
+    result_.writing = writer_->times();
     const auto synced = co_await on_writer([&] { return writer_->sync(); });
     co_return read ? synced : read;
   }

@@ -11,6 +11,7 @@
 #include "board/client.h"
 #include "capture/identify.h"
 #include "files/file_system.h"
+#include "passes/stage_times.h"
 
 // Reading a chip into a capture.
 namespace steadycell::capture {
@@ -36,6 +37,8 @@ struct ReadResult {
   std::uint64_t bytes = 0;                       // moved from the chip now
   std::uint64_t pages_not_transferred = 0, pages_timed_out = 0;
   double seconds = 0;
+  double transfer_thread_seconds = 0;  // of a processor: link, framing and the copy into units
+  passes::StageTimes writing;          // of the thread that keeps the units
   Digest journal_head{};
   std::vector<std::string> notes;
 };

@@ -190,6 +190,7 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
       .text("--into", "into", "capture folder, made when it is not there", true)
       .map()
       .flag("--another-board", "another_board", "your word that the capture may be gone on with on another board than it was begun on")
+      .flag("--timings", "timings", "also say where the host's time went")
       .bench();
 
   CLI::App& capture = noun("capture", "the passes read from a chip");
@@ -205,7 +206,8 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
       "  steadycell capture settle case7 --image case7-image --ecc scheme.json")
       .text("CAPTURE", "capture", "capture folder", true)
       .text("--image", "image", "image folder to make", true)
-      .text("--ecc", "ecc", "file with the ECC scheme");
+      .text("--ecc", "ecc", "file with the ECC scheme")
+      .flag("--timings", "timings", "also say where the time went");
 
   add(capture, "capture.export", "export", "hand one pass, as the chip gave it, to another program",
       "  steadycell capture export case7 --pass 1 --to pass1.bin\n"

@@ -92,6 +92,16 @@ std::string print_identify(const json::Object& result) {
   return out + notes(result);
 }
 
+// Where the time went, when it was asked for.
+std::string timing_rows(const json::Object& result) {
+  std::string out;
+  for (const json::Value& value : list(result, "timings")) {
+    const json::Object& stage = value.get_object();
+    out += fmt::format("  {:>9.3f} s  {}\n", real(stage, "seconds"), word(stage, "stage"));
+  }
+  return out.empty() ? out : row("time", "") + out;
+}
+
 std::string print_read(const json::Object& result) {
   std::string out = row("capture", word(result, "capture"));
   out += row("chip", fmt::format("{} {}", word(result, "maker"), word(result, "id_bytes")));
@@ -101,7 +111,7 @@ std::string print_read(const json::Object& result) {
   out += row("not transferred", fmt::format("{} pages", count(result, "pages_not_transferred")));
   if (const std::uint64_t busy = count(result, "pages_timed_out")) out += row("chip stayed busy", fmt::format("{} pages: kept as not read", busy));
   out += row("journal head", word(result, "journal_head"));
-  return out + notes(result);
+  return out + timing_rows(result) + notes(result);
 }
 
 constexpr std::pair<std::string_view, std::string_view> kMeaning[] = {
@@ -275,7 +285,7 @@ std::string print_image(const json::Object& result) {
   std::string out = row("image", word(result, "image"));
   // Imported passes come without a maker.
   if (const std::string maker = word(result, "maker"); maker != "-" && !maker.empty()) out += row("chip", fmt::format("{} {}", word(result, "maker"), word(result, "id_bytes")));
-  return out + verdict_rows(result) + cause_rows(result) + unsafe_rows(result) + notes(result);
+  return out + verdict_rows(result) + cause_rows(result) + unsafe_rows(result) + timing_rows(result) + notes(result);
 }
 
 std::string print_ecc_check(const json::Object& result) {

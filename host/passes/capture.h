@@ -13,11 +13,13 @@
 #include "passes/clock.h"
 #include "passes/head.h"
 #include "passes/journal.h"
+#include "passes/stage_times.h"
 
 // A capture folder, version 1 (docs/capture.md): capture.json, journal, pass-0001.dat and on. Passes are kept as read;
 // a unit counts once a record of the journal names it. Memory stays small whatever the chip, the journal or its headers say.
 namespace steadycell::passes {
 
+class Hasher;
 class UnitCodec;
 
 // What became of one page of a unit. Only `read` pages vote; the bytes of the others are fill (FF) or what came last.
@@ -184,6 +186,8 @@ class CaptureWriter {
   std::uint64_t acknowledged() const { return acknowledged_; }
   void on_acknowledged(std::function<void(std::span<const UnitAddress>)> tell) { tell_ = std::move(tell); }
   const Digest& journal_head() const { return journal_->head(); }
+  // Of append_unit so far.
+  const StageTimes& times() const { return times_; }
 
  private:
   CaptureWriter(CaptureReader reader, WriterOptions options);
@@ -202,6 +206,8 @@ class CaptureWriter {
   CaptureReader reader_;
   WriterOptions options_;
   std::unique_ptr<JournalWriter> journal_;
+  std::unique_ptr<Hasher> hasher_;
+  StageTimes times_;
   struct PassFile {
     std::unique_ptr<files::File> file;
     bool dirty = false;

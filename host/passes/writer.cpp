@@ -4,6 +4,7 @@
 #include "files/atomic.h"
 #include "passes/capture.h"
 #include "passes/codec.h"
+#include "passes/hasher.h"
 #include "passes/layout.h"
 
 namespace steadycell::passes {
@@ -37,7 +38,7 @@ Result<void> fill_new_folder(files::AtomicFolder& made, const CaptureHead& head)
 
 }  // namespace
 
-CaptureWriter::CaptureWriter(CaptureReader reader, WriterOptions options) : reader_(std::move(reader)), options_(std::move(options)) {}
+CaptureWriter::CaptureWriter(CaptureReader reader, WriterOptions options) : reader_(std::move(reader)), options_(std::move(options)), hasher_(std::make_unique<Hasher>()) {}
 CaptureWriter::CaptureWriter(CaptureWriter&&) noexcept = default;
 CaptureWriter& CaptureWriter::operator=(CaptureWriter&&) noexcept = default;
 CaptureWriter::~CaptureWriter() {
@@ -229,14 +230,15 @@ Result<void> CaptureWriter::append_unit(UnitAddress unit, ByteSpan raw, std::spa
   if (units().has(unit)) return failure(ErrorCode::internal, "{} is in the capture already", describe(unit));
   UnitRecord entry;
   entry.unit = unit;
-  entry.facts.sha256 = Sha256::of(raw);
   entry.facts.exceptions = exceptions_of(status);
   entry.facts.circumstances = circumstances;
 
   auto& ends = reader_.contents_.pass_ends;
   if (ends.size() < unit.pass) ends.resize(unit.pass);
   entry.facts.file_offset = ends[unit.pass - 1];
-  const auto stored = store(unit, raw, entry.facts.file_offset, entry.facts.xor_zstd);
+  hasher_->start(raw);
+  const auto stored = times_.time("packing and writing", [&] { return store(unit, raw, entry.facts.file_offset, entry.facts.xor_zstd); });
+  entry.facts.sha256 = times_.time("waiting for the hash", [&] { return hasher_->finish(); });
   if (!stored) {
     if (unit.pass <= pass_files_.size() && pass_files_[unit.pass - 1].file) (void)pass_files_[unit.pass - 1].file->truncate(entry.facts.file_offset);
     return failure(Error(stored.error()).during("keeping {}", describe(unit)).keeping(fmt::format("{} units are safe", acknowledged_)));
@@ -272,7 +274,7 @@ Result<void> CaptureWriter::note_page_reads(UnitPlace place, BlockAddress block,
 Result<void> CaptureWriter::sync_if_due() {
   if (broken_) return failure(*broken_);
   const bool due = unsynced_bytes_ >= kSyncBytes || clock().monotonic_ns() - last_sync_ns_ >= kSyncNanoseconds;
-  return due ? sync() : Result<void>();
+  return due ? times_.time("putting on the medium", [&] { return sync(); }) : Result<void>();
 }
 
 Result<void> CaptureWriter::sync() {

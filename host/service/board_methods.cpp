@@ -168,6 +168,8 @@ Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks) {
   if (!map) return failure(map.error());
   const auto another_board = params.boolean_or("another_board", false);
   if (!another_board) return failure(another_board.error());
+  const auto timings = params.boolean_or("timings", false);
+  if (!timings) return failure(timings.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
 
   capture::ReadOptions options;
@@ -206,6 +208,11 @@ Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks) {
   result["pages_timed_out"] = read->pages_timed_out;
   result["seconds"] = read->seconds;
   result["journal_head"] = to_text(read->journal_head);
+  if (*timings) {
+    json::Array stages = timings_json(read->writing);
+    stages.insert(stages.begin(), json::Object{{"stage", "processor time of transfer, framing and copying"}, {"seconds", read->transfer_thread_seconds}});
+    result["timings"] = std::move(stages);
+  }
   json::Array notes = to_json(read->found.notes);
   for (const std::string& note : read->notes) notes.emplace_back(note);
   result["notes"] = std::move(notes);

@@ -145,6 +145,8 @@ Result<json::Object> capture_settle(json::Reader& params, const JobHooks& hooks)
   auto capture = params.text("capture"), image = params.text("image"), ecc = params.text_or("ecc", "");
   for (const auto* text : {&capture, &image, &ecc})
     if (!*text) return failure(text->error());
+  const auto timings = params.boolean_or("timings", false);
+  if (!timings) return failure(timings.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
   request.capture = *capture;
   request.image = *image;
@@ -159,6 +161,7 @@ Result<json::Object> capture_settle(json::Reader& params, const JobHooks& hooks)
   if (!summary) return failure(summary.error());
   json::Object result = image_json(*image, summary->manifest, summary->sha256, summary->causes);
   result["passes"] = summary->passes;
+  if (*timings) result["timings"] = timings_json(summary->times);
   return result;
 }
 

@@ -7,6 +7,12 @@
 
 namespace steadycell::service {
 
+json::Array timings_json(const passes::StageTimes& times) {
+  json::Array stages;
+  for (const auto& stage : times.stages()) stages.push_back(json::Object{{"stage", stage.name}, {"seconds", stage.seconds()}});
+  return stages;
+}
+
 json::Array to_json(const std::vector<std::string>& texts) {
   json::Array array;
   for (const std::string& text : texts) array.emplace_back(text);

@@ -8,6 +8,7 @@
 #include "chip/identity.h"
 #include "contact/contact.h"
 #include "image/verdict.h"
+#include "passes/stage_times.h"
 #include "supply/trace.h"
 
 // Shapes that several results share.
@@ -17,6 +18,7 @@ json::Object to_json(const chip::Identification& chip);
 json::Object to_json(const contact::Verdict& verdict);
 json::Object to_json(const image::VerdictCounts& counts);  // the five verdicts by name
 json::Array to_json(const std::vector<std::string>& texts);
+json::Array timings_json(const passes::StageTimes& times);  // [{stage, seconds}]
 
 // Two whole numbers, first and last, both included; nothing when the key is absent.
 Result<std::optional<NumberRange>> number_range(json::Reader& params, std::string_view key);

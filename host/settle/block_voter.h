@@ -18,7 +18,8 @@ struct LostUnit {
 class BlockVoter {
  public:
   // `memory`: most bytes of counters.
-  BlockVoter(passes::CaptureReader& reader, std::uint64_t memory);
+  // `times`, which may be null, hears how long reading and voting take.
+  BlockVoter(passes::CaptureReader& reader, std::uint64_t memory, passes::StageTimes* times = nullptr);
 
   std::uint32_t pages_per_slice() const { return tally_.pages(); }
   // Counts all passes over the pages from `first_page` of the block to the end of the slice or of the block.
@@ -35,7 +36,14 @@ class BlockVoter {
   const std::vector<LostUnit>& lost() const { return lost_; }
 
  private:
+  void count_votes(std::uint32_t first_page);
+  template <typename Work>
+  auto timed(std::string_view stage, const Work& work) {
+    return times_ != nullptr ? times_->time(stage, work) : work();
+  }
+
   passes::CaptureReader* reader_;
+  passes::StageTimes* times_;
   Geometry geometry_;
   vote::Tally tally_;
   std::uint32_t pages_ = 0;

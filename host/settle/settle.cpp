@@ -40,7 +40,7 @@ class Settler {
         hooks_(&hooks),
         judge_(std::move(judge)),
         writer_(std::move(writer)),
-        voter_(reader, kCounterBytes),
+        voter_(reader, kCounterBytes, &times_),
         evidence_(geometry_),
         voted_(geometry_.raw_page_bytes()),
         unsure_(geometry_.raw_page_bytes()),
@@ -52,7 +52,7 @@ class Settler {
     }
     if (const auto decided = decide(); !decided) return failure(decided.error());
     image::Manifest manifest = describe(request);
-    auto written = writer_.finish(std::move(manifest));
+    auto written = times_.time("writing", [&] { return writer_.finish(std::move(manifest)); });
     if (!written) return failure(written.error());
     Summary summary;
     summary.manifest = std::move(written->manifest);
@@ -61,6 +61,7 @@ class Settler {
     summary.causes = evidence_.causes();
     summary.lanes = evidence_.lanes();
     summary.tied_bits = evidence_.tied_bits();
+    summary.times = times_;
     return summary;
   }
 
@@ -80,7 +81,7 @@ class Settler {
       for (std::uint32_t first = 0; first < geometry_.pages_per_block; first += voter_.pages_per_slice()) {
         if (auto voted = voter_.vote(at.place, at.block, first); !voted) return voted;
         for (std::uint32_t page = 0; page < voter_.pages(); ++page) {
-          if (voter_.tally().majority(page, voted_, unsure_).votes > 0) judge_->measure(voted_);
+          if (tallied(page).votes > 0) times_.time("judging", [&] { judge_->measure(voted_); });
         }
       }
       progress.done = i + 1;
@@ -114,7 +115,7 @@ class Settler {
       image::PageVerdict row;
       row.place = at.place;
       row.page = {at.block.index * geometry_.pages_per_block + first_page + page};
-      const vote::PageVote vote = voter_.tally().majority(page, voted_, unsure_);
+      const vote::PageVote vote = tallied(page);
       row.unstable_bits = vote.unstable_bits;
       if (vote.votes == 0) {
         std::fill(voted_.begin(), voted_.end(), kFill);
@@ -124,7 +125,7 @@ class Settler {
         row.cause = cause_of_missing(voter_.status(page));
       } else {
         best_ = voted_;
-        const Judgement judgement = judge_ ? judge_->judge(vote, voted_, unsure_, best_) : judge_without_code(vote);
+        const Judgement judgement = times_.time("judging", [&] { return judge_ ? judge_->judge(vote, voted_, unsure_, best_) : judge_without_code(vote); });
         row.verdict = judgement.verdict;
         row.by = judgement.by;
         row.corrected_bits = judgement.corrected_bits;
@@ -132,7 +133,8 @@ class Settler {
       }
       evidence_.add(vote, unsure_, voted_, voter_.failed_reads(page));
       rows_.push_back(row);
-      if (auto added = writer_.add_page(voted_, best_, margins_of(page, vote)); !added) return added;
+      const image::PageMargins margins = times_.time("voting", [&] { return margins_of(page, vote); });
+      if (auto added = times_.time("writing", [&] { return writer_.add_page(voted_, best_, margins); }); !added) return added;
     }
     evidence_.end_slice();
     for (std::size_t page = 0; page < rows_.size(); ++page) {
@@ -143,11 +145,16 @@ class Settler {
     return {};
   }
 
+  // Leaves the vote in voted_ and unsure_.
+  vote::PageVote tallied(std::uint32_t page) {
+    return times_.time("voting", [&] { return voter_.tally().majority(page, voted_, unsure_); });
+  }
+
   // The planes live in margins_ until the next call.
   image::PageMargins margins_of(std::uint32_t page, const vote::PageVote& vote) {
     image::PageMargins margins{.votes = vote.votes, .planes = 0, .against = {}};
     if (vote.unstable_bits == 0) return margins;
-    margins.planes = vote::Tally::dissent_planes(vote.votes);
+    margins.planes = vote::dissent_planes(vote.votes);
     margins_.resize(std::size_t{margins.planes} * geometry_.raw_page_bytes());
     for (std::uint32_t plane = 0; plane < margins.planes; ++plane) {
       const std::size_t offset = std::size_t{plane} * geometry_.raw_page_bytes();
@@ -197,6 +204,7 @@ class Settler {
   const Hooks* hooks_;
   std::optional<CodeJudge> judge_;
   BundleWriter writer_;
+  passes::StageTimes times_;
   BlockVoter voter_;
   Evidence evidence_;
   Bytes voted_, unsure_, best_, margins_;

@@ -10,6 +10,7 @@
 #include "base/sha256.h"
 #include "files/file_system.h"
 #include "image/manifest.h"
+#include "passes/stage_times.h"
 #include "settle/hooks.h"
 #include "vote/cause.h"
 
@@ -30,6 +31,7 @@ struct Summary {
   std::map<image::Cause, std::uint64_t> causes;  // pages by why they waver or were not read; `none` left out
   vote::LaneEvidence lanes;       // over the wavering bits of the whole chip
   std::uint64_t tied_bits = 0;    // split evenly: the first pass decided
+  passes::StageTimes times;       // reading, voting, judging, writing
 };
 
 // Votes per bit over all passes of the capture, lets the code judge and correct each page when a scheme is given, and

@@ -3,18 +3,11 @@
 #include <vector>
 
 #include "base/bytes.h"
+#include "vote/majority.h"
 
 namespace steadycell::vote {
 
-// What the votes of one page came to. Bits are counted over page and spare together.
-struct PageVote {
-  std::uint32_t votes = 0;          // passes that read the page; 0: `out` was left alone
-  std::uint32_t unstable_bits = 0;  // bits on which the passes disagreed
-  std::uint32_t tied_bits = 0;      // bits split evenly; they keep the first vote's value
-  std::uint64_t dissents = 0;       // single reads that went against the majority, over all bits
-
-  friend bool operator==(const PageVote&, const PageVote&) = default;
-};
+struct Planes;
 
 // How many passes read each bit of some pages as 1, in bit-sliced planes: plane j holds bit j of every count. It
 // belongs to one condition (rail, timing, read level). A page that a pass could not read is simply not added: it
@@ -49,21 +42,19 @@ class Tally {
   // Writes the bytes of the first vote, which a tie keeps. Requires votes(page) > 0.
   void first_vote(std::uint32_t page, MutableByteSpan out) const;
 
-  // Number of planes that hold every dissent of n votes: the bits of n/2. 0 for one vote.
-  static std::uint32_t dissent_planes(std::uint32_t votes);
   // Writes dissent plane `plane`: bit j of min(k, n-k) for every bit of the page, in the page's own bit order.
   // Planes of a page that never wavered are all zero. Requires plane < 7 and page_bytes bytes.
   void dissent(std::uint32_t page, std::uint32_t plane, MutableByteSpan out) const;
 
  private:
-  std::uint64_t* planes(std::uint32_t page) { return words_.data() + page * page_stride_; }
-  const std::uint64_t* planes(std::uint32_t page) const { return words_.data() + page * page_stride_; }
+  Planes planes(std::uint32_t page) const;  // those in use
+  const std::uint8_t* first_of(std::uint32_t page) const;
 
   std::uint32_t page_bytes_, planes_;
-  std::size_t plane_words_;  // whole chunks of the kernels; bytes behind the page's end are 0
-  std::size_t page_stride_;  // words: `planes_` planes, then the first vote
+  std::size_t plane_bytes_;  // whole chunks of the kernels; bytes behind the page's end are 0
+  std::size_t page_stride_;  // `planes_` planes, then the first vote
   std::vector<std::uint8_t> votes_;
-  std::vector<std::uint64_t> words_;
+  Bytes bytes_;
 };
 
 }  // namespace steadycell::vote

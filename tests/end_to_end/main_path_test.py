@@ -174,6 +174,17 @@ class PerfectCells(bench.BenchTest):
         self.assertEqual(piped.stdout, self.content)
         self.refuse("e505", 2, "capture", "export", "capture", "--pass", 4, "--to", "none.bin")
 
+    def test_says_where_the_time_went_when_asked(self):
+        read = self.succeed("chip", "read", "--board", self.board, *CONSENT, "--passes", 2, "--into", "timed", "--timings")
+        self.assertEqual([stage["stage"] for stage in read["timings"]],
+                         ["processor time of transfer, framing and copying", "packing and writing", "waiting for the hash"] +
+                         [stage["stage"] for stage in read["timings"][3:]])
+        settled = self.succeed("capture", "settle", "timed", "--image", "timed-image", "--timings")
+        self.assertEqual({stage["stage"] for stage in settled["timings"]}, {"reading", "voting", "judging", "writing"})
+        for stage in read["timings"] + settled["timings"]:
+            self.assertGreater(stage["seconds"], 0)
+        self.assertNotIn("timings", self.succeed("capture", "settle", "timed", "--image", "untimed-image"))
+
     def test_imported_passes_settle_to_the_same_bytes(self):
         for name in ("a.bin", "b.bin"):
             (self.folder / name).write_bytes(self.content)

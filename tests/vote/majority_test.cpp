@@ -4,8 +4,8 @@
 #include <rapidcheck.h>
 
 #include "vote/passes.h"
+#include "vote/path.h"
 #include "vote/plain.h"
-#include "vote/words.h"
 
 namespace steadycell::vote {
 namespace {
@@ -41,40 +41,92 @@ TEST(Majority, OneReadShortOfHalfLoses) {
   EXPECT_EQ(unsure[0], 0b1011);
 }
 
-using Kernel = void (*)(std::span<const ByteSpan>, MutableByteSpan, MutableByteSpan);
+// Every path that this processor has; the best one is back in force at the end.
+class EveryPath : public ::testing::TestWithParam<Path> {
+ protected:
+  EveryPath() { use(GetParam()); }
+  ~EveryPath() override { use(std::nullopt); }
+};
 
-// The page, its bytes behind the end, and nothing else are what a kernel may touch.
-void expect_as_plain(Kernel kernel, std::size_t count, std::size_t bytes, std::uint64_t seed) {
-  const std::vector<Bytes> reads = noisy_reads(count, bytes, seed);
-  Bytes out(bytes + 1, 0xA5), unsure(bytes + 1, 0xA5), plain_out(bytes), plain_unsure(bytes);
-  kernel(spans_of(reads), MutableByteSpan(out).first(bytes), MutableByteSpan(unsure).first(bytes));
-  plain::majority(spans_of(reads), plain_out, plain_unsure);
-  EXPECT_EQ(out.back(), 0xA5);
-  EXPECT_EQ(unsure.back(), 0xA5);
-  out.pop_back();
-  unsure.pop_back();
-  EXPECT_EQ(out, plain_out) << count << " passes of " << bytes << " bytes";
-  EXPECT_EQ(unsure, plain_unsure) << count << " passes of " << bytes << " bytes";
+// A unit of equal pages between bytes that nobody may touch, voted with or without margins and held against the plain loop.
+void expect_as_plain(std::size_t votes, std::size_t pages, std::size_t page_bytes, std::uint64_t seed, bool margins) {
+  SCOPED_TRACE(::testing::Message() << votes << " passes, " << pages << " pages of " << page_bytes << " bytes" << (margins ? ", margins" : ""));
+  const std::size_t bytes = pages * page_bytes;
+  const std::vector<Bytes> reads = noisy_reads(votes, bytes, seed);
+  Bytes plain_voted(bytes), plain_unsure(bytes);
+  plain::majority(spans_of(reads), plain_voted, plain_unsure);
+
+  std::vector<Bytes> written(2 + (margins ? dissent_planes(static_cast<std::uint32_t>(votes)) : 0), Bytes(bytes + 2, 0xA5));
+  std::vector<MutableByteSpan> into;
+  for (Bytes& span : written) into.push_back(MutableByteSpan(span).subspan(1, bytes));
+  std::vector<PageVote> counts(pages);
+  vote_unit(spans_of(reads), {into[0], into[1], counts, std::span(into).subspan(2)});
+  for (Bytes& span : written) {
+    ASSERT_EQ(span.front(), 0xA5);
+    ASSERT_EQ(span.back(), 0xA5);
+    span = Bytes(span.begin() + 1, span.end() - 1);
+  }
+  ASSERT_EQ(written[0], plain_voted);
+  ASSERT_EQ(written[1], plain_unsure);
+
+  std::vector<PageVote> expected(pages, PageVote{.votes = static_cast<std::uint32_t>(votes)});
+  for (std::size_t bit = 0; bit < bytes * 8; ++bit) {
+    const auto k = plain::ones(spans_of(reads), bit), n = static_cast<std::uint32_t>(votes);
+    PageVote& page = expected[bit / 8 / page_bytes];
+    page.unstable_bits += k != 0 && k != n ? 1 : 0;
+    page.tied_bits += 2 * k == n ? 1 : 0;
+    if (!margins) continue;
+    std::uint32_t dissent = 0;
+    for (std::size_t plane = 2; plane < written.size(); ++plane) dissent |= std::uint32_t{written[plane][bit / 8] >> (bit % 8) & 1U} << (plane - 2);
+    ASSERT_EQ(dissent, std::min(k, n - k)) << "bit " << bit;
+    page.dissents += dissent;
+  }
+  for (std::size_t page = 0; page < pages; ++page) ASSERT_EQ(counts[page], expected[page]) << "page " << page;
 }
 
-// One body for every kernel; more of them come with other instruction sets.
-class EveryKernel : public ::testing::TestWithParam<Kernel> {};
-
-TEST_P(EveryKernel, EqualsThePlainLoopForAllCountsAndTails) {
-  for (std::size_t count = 1; count <= 33; ++count) {
+TEST_P(EveryPath, EqualsThePlainLoopForAllCountsAndTails) {
+  for (std::size_t votes = 1; votes <= 33; ++votes) {
     for (std::size_t tail = 0; tail <= 63; ++tail) {
-      expect_as_plain(GetParam(), count, tail, count * 64 + tail);                // shorter than a chunk
-      expect_as_plain(GetParam(), count, kChunkBytes + tail, count * 64 + tail);  // behind whole chunks
+      const bool margins = tail % 2 == votes / 2 % 2;
+      if (tail > 0) expect_as_plain(votes, 1, tail, votes * 64 + tail, margins);  // shorter than a vector
+      expect_as_plain(votes, 1, 64 + tail, votes * 64 + tail, !margins);          // behind a whole one
     }
   }
 }
 
-TEST_P(EveryKernel, EqualsThePlainLoopForManyPasses) {
-  for (const std::size_t count : {63U, 64U, 65U, 127U, 128U, 129U, 254U, 255U})
-    expect_as_plain(GetParam(), count, 197, count);
+TEST_P(EveryPath, EqualsThePlainLoopForManyPasses) {
+  for (const std::size_t votes : {63U, 64U, 65U, 127U, 128U, 129U, 254U, 255U}) {
+    expect_as_plain(votes, 1, 197, votes, false);
+    expect_as_plain(votes, 1, 197, votes, true);
+  }
 }
 
-INSTANTIATE_TEST_SUITE_P(Majority, EveryKernel, ::testing::Values(&plain::majority, &majority));
+// Odd page sizes: each page is counted alone and the pages do not run into each other.
+TEST_P(EveryPath, CountsEachPageOfAUnit) {
+  for (const std::size_t page_bytes : {1U, 63U, 65U, 127U, 528U, 2111U, 2112U}) {
+    for (const std::size_t votes : {3U, 4U, 15U, 17U}) {
+      expect_as_plain(votes, 3, page_bytes, page_bytes, false);
+      expect_as_plain(votes, 3, page_bytes, page_bytes, true);
+    }
+  }
+}
+
+// The counters of bits are widened now and then: a page long enough, with every bit wavering.
+TEST_P(EveryPath, CountsEveryBitOfALongPage) {
+  constexpr std::size_t kBytes = 17664;
+  const std::vector<Bytes> reads{Bytes(kBytes, 0xFF), Bytes(kBytes, 0x00), Bytes(kBytes, 0x00), Bytes(kBytes, 0xFF)};
+  Bytes voted(kBytes), unsure(kBytes), low(kBytes), high(kBytes);
+  const std::array<MutableByteSpan, 2> dissent{low, high};
+  PageVote counts;
+  vote_unit(spans_of(reads), {voted, unsure, std::span(&counts, 1), dissent});
+  EXPECT_EQ(counts, (PageVote{.votes = 4, .unstable_bits = 8 * kBytes, .tied_bits = 8 * kBytes, .dissents = 16 * kBytes}));
+  EXPECT_EQ(voted, reads[0]);
+  EXPECT_EQ(unsure, Bytes(kBytes, 0xFF));
+}
+
+TEST_P(EveryPath, NothingToVoteOnIsNothing) { vote_unit(std::vector<ByteSpan>{ByteSpan()}, {}); }
+
+INSTANTIATE_TEST_SUITE_P(Majority, EveryPath, ::testing::ValuesIn(paths()), [](const auto& test) { return std::string(to_text(test.param)); });
 
 TEST(Majority, PropertyHoldsForAnyReads) {
   EXPECT_TRUE(rc::check("bit-sliced equals plain", [] {

@@ -138,7 +138,7 @@ TEST(Tally, DissentIsTheSmallerSideForAnyReads) {
       ties += 2 * k == count ? 1 : 0;
     }
     RC_ASSERT(voted(tally, 0).vote.tied_bits == ties);
-    for (std::uint32_t plane = Tally::dissent_planes(count); plane < 7; ++plane) {
+    for (std::uint32_t plane = dissent_planes(count); plane < 7; ++plane) {
       Bytes bits(9);
       tally.dissent(0, plane, bits);
       RC_ASSERT(count_ones(bits) == 0U);
