@@ -31,6 +31,7 @@ ErrorCode code_of(int number) {
     case EROFS: return ErrorCode::no_permission;
     case ELOOP:
     case ENAMETOOLONG: return ErrorCode::bad_name;
+    case ENOMEM: return ErrorCode::no_memory;
     default: return ErrorCode::storage_failed;
   }
 }
