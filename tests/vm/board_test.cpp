@@ -26,19 +26,20 @@ using simbench::testing::RawHost;
 // A bench of its own for each test: the number makes the serial.
 std::string serial_of(unsigned number) { return fmt::format("00000000000040008000{:012x}", number); }
 
-std::string fixture_file(unsigned number) {
+std::string fixture_file(unsigned number, unsigned blocks = 256) {
   const std::string path = fmt::format("/tmp/board-{}.json", number);
   std::ofstream(path) << R"({"schema":"steadycell-fixture/1","seed":)" << number
                       << R"(,"chip":{"package":"TSOP48","supply_mV":3300,"targets":[{"id_bytes":"EC DC 10 95 54","geometry":{"page_bytes":2048,"spare_bytes":64,)"
-                         R"("pages_per_block":64,"blocks":256,"luns":1,"planes":1,"bits_per_cell":1,"bus_bits":8,"column_cycles":2,"row_cycles":3}}],"timing":{"mode":4,"t_read_us":25}},)"
+                         R"("pages_per_block":64,"blocks":)"
+                      << blocks << R"(,"luns":1,"planes":1,"bits_per_cell":1,"bus_bits":8,"column_cycles":2,"row_cycles":3}}],"timing":{"mode":4,"t_read_us":25}},)"
                       << R"("board":{"uuid":")" << serial_of(number).insert(20, "-").insert(16, "-").insert(12, "-").insert(8, "-") << "\"}}";
   return path;
 }
 
 class Board {
  public:
-  explicit Board(unsigned number, std::vector<std::string> more = {}) : serial(serial_of(number)) {
-    std::vector<std::string> arguments{fixture_file(number), "--vhci", "--faults"};
+  explicit Board(unsigned number, std::vector<std::string> more = {}, unsigned blocks = 256) : serial(serial_of(number)) {
+    std::vector<std::string> arguments{fixture_file(number, blocks), "--vhci", "--faults"};
     arguments.insert(arguments.end(), more.begin(), more.end());
     program_ = std::make_unique<Program>(arguments);
     expect("plugged in");
@@ -94,9 +95,8 @@ Bytes load_payload(unsigned slot, const Bytes& program) {
   return payload;
 }
 
-// Powers the socket and starts a run over so many rows.
+// Starts a run over so many rows of a powered chip.
 void start_run(UsbHost& host, std::uint32_t rows) {
-  power(host);
   ASSERT_EQ(host.status_of(host.request(SCP_BUS_SETUP, {4, 8, SCP_LARGE_PAGE, 2, 3, 0, 0, 0})), SCP_OK);
   ASSERT_EQ(host.status_of(host.request(SCP_PROGRAM_LOAD, load_payload(0, simbench::testing::reset_program()))), SCP_OK);
   ASSERT_EQ(host.status_of(host.request(SCP_PROGRAM_LOAD, load_payload(1, simbench::testing::page_program(2112)))), SCP_OK);
@@ -301,6 +301,7 @@ struct Reader {
     me.bytes += static_cast<std::uint64_t>(t->actual_length);
     for (const frames::Frame& f : me.parser.found) {
       if (f.header.type == SCP_PAGE_DATA) me.rows_in_order = me.rows_in_order && scp_get_u32(f.payload.data() + 8) == me.pages++;
+      if (f.header.type == SCP_SAMPLES) me.take_samples(f.payload);
       if (f.header.type == SCP_RUN_END) me.end(0);
     }
     me.parser.found.clear();
@@ -308,19 +309,35 @@ struct Reader {
     if (!me.over) me.submit(t);
   }
 
+  void take_samples(const Bytes& p) {
+    const std::uint32_t count = scp_get_u16(p.data() + 2), step = scp_get_u32(p.data() + 12);
+    const std::uint64_t first = scp_get_u64(p.data() + 4);
+    samples_dropped += scp_get_u32(p.data() + 16);
+    if (samples > 0 && first != next_sample_ns) ++sample_gaps;
+    next_sample_ns = first + std::uint64_t{count} * step;
+    samples += count;
+  }
+
   UsbHost& host;
   frames::Collector parser;
-  std::uint64_t bytes = 0;
+  std::uint64_t bytes = 0, samples = 0, next_sample_ns = 0;
+  std::uint32_t samples_dropped = 0, sample_gaps = 0;
   std::uint32_t pages = 0;
   bool rows_in_order = true, over = false;
   int active = 0, first_failure = 0;
 };
 
-TEST(VmBoard, PagesStreamThroughTheKernelWithoutALoss) {
-  Board board(9);
+// More than 256 MiB of frames, each with its checksum, its row and its sequence looked at; the supply's samples run beside the
+// pages on the same pipe.
+TEST(VmBoard, PagesAndSamplesStreamThroughTheKernelWithoutALoss) {
+  const unsigned blocks = 1984;
+  const std::uint32_t rows = blocks * 64;
+  Board board(9, {}, blocks);
   UsbHost host;
   ASSERT_TRUE(host.open(board.serial));
-  const std::uint32_t rows = 256 * 64;
+  power(host);
+  // The socket rail, averaged every 100 us, no burst.
+  ASSERT_EQ(host.status_of(host.request(SCP_SUPPLY_START, {SCP_RAIL_SOCKET, 0, 0, 0, 0xA0, 0x86, 1, 0, 0, 0, 0, 0})), SCP_OK);
   start_run(host, rows);
   Reader reader(host);
   const auto began = std::chrono::steady_clock::now();
@@ -331,13 +348,19 @@ TEST(VmBoard, PagesStreamThroughTheKernelWithoutALoss) {
   EXPECT_TRUE(reader.rows_in_order);
   EXPECT_EQ(reader.parser.parser.bad_frames, 0u);
   EXPECT_EQ(reader.parser.parser.skipped_bytes, 0u);
-  std::printf("   %llu bytes of bulk in %.1f s: %.1f MB/s\n", static_cast<unsigned long long>(reader.bytes), seconds, static_cast<double>(reader.bytes) / seconds / 1e6);
+  EXPECT_GT(reader.bytes, std::uint64_t{256} << 20);
+  EXPECT_EQ(reader.samples_dropped, 0u);
+  EXPECT_EQ(reader.sample_gaps, 0u);
+  EXPECT_GT(static_cast<double>(reader.samples), 9000 * (seconds - 1)) << "10 kS/s";
+  std::printf("   %llu MiB of bulk in %.1f s: %.1f MB/s, %llu samples among them\n", static_cast<unsigned long long>(reader.bytes >> 20), seconds,
+              static_cast<double>(reader.bytes) / seconds / 1e6, static_cast<unsigned long long>(reader.samples));
 }
 
 TEST(VmBoard, UnpluggedInAStreamItEndsAndPluggedInAgainItIsTheSameBoard) {
   Board board(10);
   UsbHost host;
   ASSERT_TRUE(host.open(board.serial));
+  power(host);
   start_run(host, 256 * 64);
   board.fault("unplug-after 3000000");
   Reader reader(host);
