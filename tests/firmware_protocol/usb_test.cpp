@@ -1,5 +1,6 @@
 // The USB descriptors and HID reports: against frozen bytes that make_usb_vectors.py encoded from the standards, and read with the
-// structures of the Linux kernel's own header (linux/usb/ch9.h) and the rules of the standards named at each test.
+// structures of the Linux kernel's own header (linux/usb/ch9.h; packed, so members are read by value) and the rules of the standards
+// named at each test.
 #include "steadycell/usb.h"
 
 #include <gtest/gtest.h>
@@ -85,18 +86,18 @@ TEST(Usb, DeviceReadsAsTheKernelDeclaresIt) {
   const auto d = as<usb_device_descriptor>(descriptor(SCU_DEVICE));
   EXPECT_EQ(d.bLength, USB_DT_DEVICE_SIZE);
   EXPECT_EQ(d.bDescriptorType, USB_DT_DEVICE);
-  EXPECT_EQ(d.bcdUSB, 0x0201) << "a BOS needs 2.01";
+  EXPECT_EQ(+d.bcdUSB, 0x0201) << "a BOS needs 2.01";
   EXPECT_EQ(d.bDeviceClass, USB_CLASS_PER_INTERFACE);
   EXPECT_EQ(d.bDeviceSubClass, 0) << "reset when the class is";
   EXPECT_EQ(d.bDeviceProtocol, 0);
   EXPECT_EQ(d.bMaxPacketSize0, 64) << "the only one at high speed (section 5.5.3)";
-  EXPECT_EQ(d.idVendor, 0x1209);
-  EXPECT_EQ(d.idProduct, 0x0001);
+  EXPECT_EQ(+d.idVendor, 0x1209);
+  EXPECT_EQ(+d.idProduct, 0x0001);
   EXPECT_EQ(d.bNumConfigurations, 1);
   const auto q = as<usb_qualifier_descriptor>(descriptor(SCU_DEVICE_QUALIFIER));
   EXPECT_EQ(q.bLength, sizeof q);
   EXPECT_EQ(q.bDescriptorType, USB_DT_DEVICE_QUALIFIER);
-  EXPECT_EQ(q.bcdUSB, d.bcdUSB);
+  EXPECT_EQ(+q.bcdUSB, +d.bcdUSB);
   EXPECT_EQ(q.bMaxPacketSize0, 64);
   EXPECT_EQ(q.bNumConfigurations, 1);
   EXPECT_EQ(q.bRESERVED, 0);
@@ -107,7 +108,7 @@ TEST(Usb, EachSpeedHasItsPacketsAndIntervals) {
     const Bytes all = descriptor(SCU_CONFIGURATION_DESCRIPTOR, 0, speed);
     const auto head = as<usb_config_descriptor>(all);
     EXPECT_EQ(head.bLength, USB_DT_CONFIG_SIZE);
-    EXPECT_EQ(head.wTotalLength, all.size());
+    EXPECT_EQ(+head.wTotalLength, all.size());
     EXPECT_EQ(head.bNumInterfaces, 2);
     EXPECT_EQ(head.bConfigurationValue, 1);
     EXPECT_EQ(head.bmAttributes, USB_CONFIG_ATT_ONE | USB_CONFIG_ATT_SELFPOWER);
@@ -135,12 +136,12 @@ TEST(Usb, EachSpeedHasItsPacketsAndIntervals) {
     const bool high = speed == SCU_HIGH_SPEED;
     for (const unsigned address : {0x01u, 0x81u}) {
       EXPECT_EQ(endpoints.at(address).bmAttributes, USB_ENDPOINT_XFER_BULK);
-      EXPECT_EQ(endpoints.at(address).wMaxPacketSize, high ? 512 : 64) << "section 5.8.3";
+      EXPECT_EQ(+endpoints.at(address).wMaxPacketSize, high ? 512 : 64) << "section 5.8.3";
       EXPECT_EQ(endpoints.at(address).bInterval, 0) << "no NAK rate is promised";
     }
     for (const unsigned address : {0x82u, 0x02u}) {
       EXPECT_EQ(endpoints.at(address).bmAttributes, USB_ENDPOINT_XFER_INT);
-      EXPECT_EQ(endpoints.at(address).wMaxPacketSize, 64) << "section 5.7.3: the most at full speed";
+      EXPECT_EQ(+endpoints.at(address).wMaxPacketSize, 64) << "section 5.7.3: the most at full speed";
       EXPECT_EQ(endpoints.at(address).bInterval, high ? 4 : 1) << "1 ms, table 9-13";
     }
   }
@@ -233,11 +234,11 @@ TEST(Usb, BosPromisesTheSetThatTheVendorRequestGives) {
   const auto head = as<usb_bos_descriptor>(all);
   EXPECT_EQ(head.bLength, USB_DT_BOS_SIZE);
   EXPECT_EQ(head.bDescriptorType, USB_DT_BOS);
-  EXPECT_EQ(head.wTotalLength, all.size());
+  EXPECT_EQ(+head.wTotalLength, all.size());
   const auto parts = pieces(all);
   ASSERT_EQ(parts.size(), 1u + head.bNumDeviceCaps);
   EXPECT_EQ(as<usb_ext_cap_descriptor>(parts[1]).bDevCapabilityType, USB_CAP_TYPE_EXT);
-  EXPECT_EQ(as<usb_ext_cap_descriptor>(parts[1]).bmAttributes, 0u) << "no link power management";
+  EXPECT_EQ(+as<usb_ext_cap_descriptor>(parts[1]).bmAttributes, 0u) << "no link power management";
   const Bytes& platform = parts[2];
   ASSERT_EQ(platform.size(), 28u);
   EXPECT_EQ(platform[2], 5);
