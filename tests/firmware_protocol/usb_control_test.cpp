@@ -156,13 +156,20 @@ TEST(UsbControl, NothingIsAnsweredButWhatTheStandardsName) {
       {0xC0, 0x20}};                                                     // Microsoft OS 2.0
   UsbBench b;
   std::set<std::pair<unsigned, unsigned>> answered;
+  std::array<std::uint8_t, 64> data{1};
+  std::array<std::uint8_t, SCU_LONGEST_DESCRIPTOR> in{};
   for (unsigned type = 0; type < 256; ++type)
-    for (unsigned code = 0; code < 256; ++code)
-      for (const unsigned value : {0u, 1u, 0x0100u, 0x0103u, 0x0201u, 0x0300u, 0x2200u, 0x0F00u, 0xFFFFu})
-        for (const unsigned index : {0u, 1u, 7u, 0x81u, 0xFFFFu})
-          for (const unsigned length : {0u, 2u, 64u}) {
+    for (unsigned code = 0; code < 256; code += code < 0x24 ? 1 : 11)
+      for (const unsigned value : {0u, 1u, 0x0100u, 0x0103u, 0x0201u, 0x0F00u, 0x2200u})
+        for (const unsigned index : {0u, 1u, 7u, 0x81u})
+          for (const std::uint8_t length : {std::uint8_t{2}, std::uint8_t{64}}) {
             b.usb.configuration = 1;
-            if (!b.ask(type, code, value, index, length, {1, 0, 0, 0, 0}).stalled) answered.insert({type, code});
+            const std::array<std::uint8_t, 8> setup{static_cast<std::uint8_t>(type), static_cast<std::uint8_t>(code),
+                                                    static_cast<std::uint8_t>(value), static_cast<std::uint8_t>(value >> 8),
+                                                    static_cast<std::uint8_t>(index), 0, length, 0};
+            const int n = sc_usb_control(&b.usb, setup.data(), data.data(), in.data());
+            if (n >= 0) answered.insert({type, code});
+            ASSERT_LE(n, length);
           }
   for (const auto& [type, code] : answered) EXPECT_TRUE(known.contains({type, code})) << std::hex << type << ' ' << code;
   EXPECT_EQ(answered.size(), known.size());
