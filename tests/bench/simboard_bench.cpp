@@ -75,9 +75,8 @@ void BM_StreamPagesOverUsb(benchmark::State& state) {
   std::deque<std::uint32_t> waiting;
   for (int i = 0; i < 8; ++i) waiting.push_back(host.submit(1, true, 65536));
   for (auto _ : state) {
-    const std::uint32_t run =
-        host.submit(1, false, SCP_HEADER_BYTES + 24 + SCP_TRAILER_BYTES,
-                    host.request(SCP_PROGRAM_RUN, RawHost::run_payload(2, 0, ++pass, 0, kPagesARun, kPagesARun, 1)));
+    const std::uint32_t run = host.submit(1, false, SCP_HEADER_BYTES + 24 + SCP_TRAILER_BYTES,
+                                          host.request(SCP_PROGRAM_RUN, RawHost::run_payload(2, 0, ++pass, 0, kPagesARun, kPagesARun, 1)));
     std::size_t left = (SCP_HEADER_BYTES + 4 + SCP_TRAILER_BYTES) + kPagesARun * kFrameBytes + (SCP_HEADER_BYTES + 12 + SCP_TRAILER_BYTES);
     while (left > 0) {
       const auto reply = host.next();

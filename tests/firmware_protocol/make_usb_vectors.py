@@ -88,7 +88,8 @@ def report(number, body):
 METER = struct.pack("<BHIQ16sIHHiII", 1 | 8 | 32, 3301, 77, 12500000000, UUID, 7, 4987, 12, -250, 0xA1B2C3D4, 5)
 
 VECTORS = [
-    ("device", "device descriptor", described(DEVICE, struct.pack("<HBBBBHHHBBBB", 0x0201, 0, 0, 0, 64, 0x1209, 0x0001, 0x0010, 1, 2, 3, 1))),
+    ("device", "device descriptor",
+     described(DEVICE, struct.pack("<HBBBBHHHBBBB", 0x0201, 0, 0, 0, 64, 0x1209, 0x0001, 0x0010, 1, 2, 3, 1))),
     ("device_qualifier", "device qualifier", described(QUALIFIER, struct.pack("<HBBBBBB", 0x0201, 0, 0, 0, 64, 1, 0))),
     ("configuration_high", "configuration at high speed", configuration(CONFIGURATION, True)),
     ("configuration_full", "configuration at full speed", configuration(CONFIGURATION, False)),
@@ -105,7 +106,9 @@ VECTORS = [
     ("string_5", "interface 1", string("heartbeat, rails off and readings")),
     ("report_heartbeat", "report 1, heartbeat with token a1b2c3d4", report(1, struct.pack("<I", 0xA1B2C3D4))),
     ("report_rails_off", "report 2, rails off with token 00000005", report(2, struct.pack("<I", 5))),
-    ("report_meter", "report 3: socket 3301 mV on at 12 mA, WP# high, trusted, port 4987 mV, -250 uA, boot 7, number 77 at 12.5 s", report(3, METER)),
+    ("report_meter",
+     "report 3: socket 3301 mV on at 12 mA, WP# high, trusted, port 4987 mV, -250 uA, boot 7, number 77 at 12.5 s",
+     report(3, METER)),
 ]
 
 

@@ -55,7 +55,9 @@ class UsbBench : public Bench {
   std::map<unsigned, int> resets;
 };
 
-Reply bytes(Bytes b) { return {false, std::move(b)}; }
+Reply bytes(Bytes b) {
+  return {false, std::move(b)};
+}
 
 }  // namespace
 
@@ -148,12 +150,11 @@ TEST(UsbControl, ConfiguringAndSettingsStartEndpointsAnew) {
 
 TEST(UsbControl, NothingIsAnsweredButWhatTheStandardsName) {
   // (bmRequestType, bRequest) that may be answered; every other pair must stall, whatever its fields.
-  const std::set<std::pair<unsigned, unsigned>> known{
-      {0x80, 0}, {0x80, 6}, {0x80, 8}, {0x00, 5}, {0x00, 9},             // device
-      {0x81, 0}, {0x81, 6}, {0x81, 10}, {0x01, 11},                      // interface
-      {0x82, 0}, {0x02, 1}, {0x02, 3},                                   // endpoint
-      {0xA1, 1}, {0xA1, 2}, {0x21, 9}, {0x21, 10},                       // HID
-      {0xC0, 0x20}};                                                     // Microsoft OS 2.0
+  const std::set<std::pair<unsigned, unsigned>> known{{0x80, 0},   {0x80, 6}, {0x80, 8},  {0x00, 5},  {0x00, 9},  // device
+                                                      {0x81, 0},   {0x81, 6}, {0x81, 10}, {0x01, 11},             // interface
+                                                      {0x82, 0},   {0x02, 1}, {0x02, 3},                          // endpoint
+                                                      {0xA1, 1},   {0xA1, 2}, {0x21, 9},  {0x21, 10},             // HID
+                                                      {0xC0, 0x20}};                                              // Microsoft OS 2.0
   UsbBench b;
   std::set<std::pair<unsigned, unsigned>> answered;
   std::array<std::uint8_t, 64> data{1};
@@ -164,9 +165,14 @@ TEST(UsbControl, NothingIsAnsweredButWhatTheStandardsName) {
         for (const unsigned index : {0u, 1u, 7u, 0x81u})
           for (const std::uint8_t length : {std::uint8_t{2}, std::uint8_t{64}}) {
             b.usb.configuration = 1;
-            const std::array<std::uint8_t, 8> setup{static_cast<std::uint8_t>(type), static_cast<std::uint8_t>(code),
-                                                    static_cast<std::uint8_t>(value), static_cast<std::uint8_t>(value >> 8),
-                                                    static_cast<std::uint8_t>(index), 0, length, 0};
+            const std::array<std::uint8_t, 8> setup{static_cast<std::uint8_t>(type),
+                                                    static_cast<std::uint8_t>(code),
+                                                    static_cast<std::uint8_t>(value),
+                                                    static_cast<std::uint8_t>(value >> 8),
+                                                    static_cast<std::uint8_t>(index),
+                                                    0,
+                                                    length,
+                                                    0};
             const int n = sc_usb_control(&b.usb, setup.data(), data.data(), in.data());
             if (n >= 0) answered.insert({type, code});
             ASSERT_LE(n, length);

@@ -34,7 +34,9 @@ Bytes ms_set() {
   return out;
 }
 
-unsigned u16(const Bytes& b, std::size_t at) { return b[at] | static_cast<unsigned>(b[at + 1]) << 8; }
+unsigned u16(const Bytes& b, std::size_t at) {
+  return b[at] | static_cast<unsigned>(b[at + 1]) << 8;
+}
 
 // The pieces of a descriptor that is made of others: bLength, bDescriptorType, body.
 std::vector<Bytes> pieces(const Bytes& all) {
@@ -199,15 +201,35 @@ TEST(Usb, HidReportsAreNumberedAndHave63Bytes) {
     const int is_signed = bytes == 1 ? static_cast<std::int8_t>(raw) : static_cast<std::int16_t>(raw);
     at += bytes;
     switch (prefix & 0xFC) {
-      case 0x04: page = raw; break;
-      case 0x14: minimum = is_signed; break;
-      case 0x24: maximum = is_signed; break;
-      case 0x74: size = raw; break;
-      case 0x94: count = raw; break;
-      case 0x84: id = raw; EXPECT_NE(id, 0u); break;
-      case 0x08: EXPECT_NE(raw, 0u) << "usage 0 is undefined"; break;
-      case 0xA0: EXPECT_EQ(raw, 1u) << "application"; ++depth; break;
-      case 0xC0: --depth; break;
+      case 0x04:
+        page = raw;
+        break;
+      case 0x14:
+        minimum = is_signed;
+        break;
+      case 0x24:
+        maximum = is_signed;
+        break;
+      case 0x74:
+        size = raw;
+        break;
+      case 0x94:
+        count = raw;
+        break;
+      case 0x84:
+        id = raw;
+        EXPECT_NE(id, 0u);
+        break;
+      case 0x08:
+        EXPECT_NE(raw, 0u) << "usage 0 is undefined";
+        break;
+      case 0xA0:
+        EXPECT_EQ(raw, 1u) << "application";
+        ++depth;
+        break;
+      case 0xC0:
+        --depth;
+        break;
       case 0x80:
       case 0x90:
         EXPECT_EQ(depth, 1u);
@@ -216,7 +238,8 @@ TEST(Usb, HidReportsAreNumberedAndHave63Bytes) {
         EXPECT_EQ(maximum, 255);
         ((prefix & 0xFC) == 0x80 ? input_bits : output_bits)[id] += size * count;
         break;
-      default: ADD_FAILURE() << "item " << prefix;
+      default:
+        ADD_FAILURE() << "item " << prefix;
     }
   }
   EXPECT_EQ(depth, 0u);
@@ -309,7 +332,8 @@ TEST(Usb, ReportsAreTheFrozenOnes) {
 TEST(Usb, ShortAndForeignReportsAreRefused) {
   const Bytes meter = load_vector("usb/report_meter");
   scu_meter out{};
-  for (std::size_t n = 0; n < meter.size(); ++n) EXPECT_FALSE(scu_get_meter(Bytes(meter.begin(), meter.begin() + static_cast<std::ptrdiff_t>(n)).data(), n, &out));
+  for (std::size_t n = 0; n < meter.size(); ++n)
+    EXPECT_FALSE(scu_get_meter(Bytes(meter.begin(), meter.begin() + static_cast<std::ptrdiff_t>(n)).data(), n, &out));
   std::uint8_t id = 0;
   std::uint32_t token = 0;
   EXPECT_FALSE(scu_get_token(meter.data(), meter.size(), &id, &token));

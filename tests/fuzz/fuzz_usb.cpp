@@ -46,7 +46,8 @@ Bytes request(const std::uint8_t*& at, const std::uint8_t* end, std::uint32_t se
   }
   const bool in = (what & 8) != 0;
   const std::uint32_t length = what % 8 == 0 ? byte() : std::uint32_t{byte()} * 16;
-  for (const std::uint32_t v : {1u, sequence, usbip::kDeviceId, in ? 1u : 0u, std::uint32_t{what % 4u}, what & 16u ? 1u : 0u, length, 0u, 0u, 0u})
+  for (const std::uint32_t v :
+       {1u, sequence, usbip::kDeviceId, in ? 1u : 0u, std::uint32_t{what % 4u}, what & 16u ? 1u : 0u, length, 0u, 0u, 0u})
     put_be32(out, v);
   for (int i = 0; i < 8; ++i) out.push_back(byte());
   if (!in)
@@ -72,7 +73,8 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
   OutgoingStream out(faults, false);
   const LinkedBoard board{*core, out, faults};
   const bool raw = (data[0] & 1) != 0;
-  UsbIpLink link(ends[1], data[0] & 2 ? SCU_HIGH_SPEED : SCU_FULL_SPEED, data[0] & 4 ? UsbIpLink::Start::handshake : UsbIpLink::Start::attached, {});
+  UsbIpLink link(ends[1], data[0] & 2 ? SCU_HIGH_SPEED : SCU_FULL_SPEED,
+                 data[0] & 4 ? UsbIpLink::Start::handshake : UsbIpLink::Start::attached, {});
   const std::uint8_t *at = data + 1, *end = data + size;
 
   std::map<std::uint32_t, Asked> asked;

@@ -24,15 +24,17 @@ using simbench::testing::Program;
 using simbench::testing::RawHost;
 
 // A bench of its own for each test: the number makes the serial.
-std::string serial_of(unsigned number) { return fmt::format("00000000000040008000{:012x}", number); }
+std::string serial_of(unsigned number) {
+  return fmt::format("00000000000040008000{:012x}", number);
+}
 
 std::string fixture_file(unsigned number, unsigned blocks = 256) {
   const std::string path = fmt::format("/tmp/board-{}.json", number);
-  std::ofstream(path) << R"({"schema":"steadycell-fixture/1","seed":)" << number
-                      << R"(,"chip":{"package":"TSOP48","supply_mV":3300,"targets":[{"id_bytes":"EC DC 10 95 54","geometry":{"page_bytes":2048,"spare_bytes":64,)"
-                         R"("pages_per_block":64,"blocks":)"
-                      << blocks << R"(,"luns":1,"planes":1,"bits_per_cell":1,"bus_bits":8,"column_cycles":2,"row_cycles":3}}],"timing":{"mode":4,"t_read_us":25}},)"
-                      << R"("board":{"uuid":")" << serial_of(number).insert(20, "-").insert(16, "-").insert(12, "-").insert(8, "-") << "\"}}";
+  const std::string uuid = serial_of(number).insert(20, "-").insert(16, "-").insert(12, "-").insert(8, "-");
+  std::ofstream(path) << fmt::format(
+      R"({{"schema":"steadycell-fixture/1","board":{{"uuid":"{}"}},"chip":{{"supply_mV":3300,"timing":{{"mode":4}},"targets":[{{)"
+      R"("id_bytes":"EC DC 10 95 54","geometry":{{"page_bytes":2048,"spare_bytes":64,"pages_per_block":64,"blocks":{}}}}}]}}}})",
+      uuid, blocks);
   return path;
 }
 
@@ -268,8 +270,9 @@ struct Reader {
     }
     bool cancelled = false;
     auto beaten = std::chrono::steady_clock::now();
-    const auto until = std::chrono::steady_clock::now() + 60s;
-    while (active > 0 && std::chrono::steady_clock::now() < until) {
+    const auto until = std::chrono::steady_clock::now() + 150s;
+    while (active > 0) {
+      if (std::chrono::steady_clock::now() > until) end(LIBUSB_ERROR_TIMEOUT);
       timeval tick{0, 100000};
       libusb_handle_events_timeout(host.context(), &tick);
       if (!over && std::chrono::steady_clock::now() - beaten > 100ms) {
@@ -280,7 +283,6 @@ struct Reader {
       for (libusb_transfer* t : transfers) libusb_cancel_transfer(t);
       cancelled = true;
     }
-    EXPECT_EQ(active, 0) << "every transfer comes back";
     for (libusb_transfer* t : transfers) libusb_free_transfer(t);
   }
   void submit(libusb_transfer* t) {
@@ -352,8 +354,8 @@ TEST(VmBoard, PagesAndSamplesStreamThroughTheKernelWithoutALoss) {
   EXPECT_EQ(reader.samples_dropped, 0u);
   EXPECT_EQ(reader.sample_gaps, 0u);
   EXPECT_GT(static_cast<double>(reader.samples), 9000 * (seconds - 1)) << "10 kS/s";
-  std::printf("   %llu MiB of bulk in %.1f s: %.1f MB/s, %llu samples among them\n", static_cast<unsigned long long>(reader.bytes >> 20), seconds,
-              static_cast<double>(reader.bytes) / seconds / 1e6, static_cast<unsigned long long>(reader.samples));
+  std::printf("   %llu MiB of bulk in %.1f s: %.1f MB/s, %llu samples among them\n", static_cast<unsigned long long>(reader.bytes >> 20),
+              seconds, static_cast<double>(reader.bytes) / seconds / 1e6, static_cast<unsigned long long>(reader.samples));
 }
 
 TEST(VmBoard, UnpluggedInAStreamItEndsAndPluggedInAgainItIsTheSameBoard) {

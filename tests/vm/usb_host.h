@@ -57,8 +57,7 @@ class UsbHost {
   }
   int out(Bytes bytes) const {
     int n = 0;
-    const int status =
-        libusb_bulk_transfer(handle_, SCU_BULK_OUT, bytes.data(), static_cast<int>(bytes.size()), &n, 2000);
+    const int status = libusb_bulk_transfer(handle_, SCU_BULK_OUT, bytes.data(), static_cast<int>(bytes.size()), &n, 2000);
     return status != 0 ? status : n == static_cast<int>(bytes.size()) ? 0 : -1000;
   }
   Bytes request(std::uint16_t type, const Bytes& payload = {}) {
