@@ -122,7 +122,8 @@ TEST(VmBoard, EveryDescriptorReachesTheHost) {
   EXPECT_EQ(libusb_get_device_speed(host.device()), LIBUSB_SPEED_HIGH);
   EXPECT_EQ(libusb_kernel_driver_active(host.handle(), SCU_HID_INTERFACE), 1) << "usbhid has interface 1";
   EXPECT_EQ(libusb_kernel_driver_active(host.handle(), SCU_BULK_INTERFACE), 0);
-  for (const std::uint8_t bulk : {SCU_BULK_IN, SCU_BULK_OUT}) EXPECT_EQ(libusb_get_max_packet_size(host.device(), bulk), 512);
+  for (const unsigned bulk : {SCU_BULK_IN, SCU_BULK_OUT})
+    EXPECT_EQ(libusb_get_max_packet_size(host.device(), static_cast<unsigned char>(bulk)), 512);
   Bytes got;
   control_in(host, 0x80, 6, SCU_DEVICE << 8, 0, got);
   EXPECT_EQ(got, frames::load_vector("usb/device"));
