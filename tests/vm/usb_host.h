@@ -51,13 +51,13 @@ class UsbHost {
   Got in(int size, unsigned timeout_ms = 2000) const {
     Got got{0, Bytes(static_cast<std::size_t>(size))};
     int n = 0;
-    got.status = libusb_bulk_transfer(handle_, SCU_BULK_IN, got.bytes.data(), size, &n, timeout_ms);
+    got.status = libusb_bulk_transfer(handle_, in_, got.bytes.data(), size, &n, timeout_ms);
     got.bytes.resize(static_cast<std::size_t>(n));
     return got;
   }
   int out(Bytes bytes) const {
     int n = 0;
-    const int status = libusb_bulk_transfer(handle_, SCU_BULK_OUT, bytes.data(), static_cast<int>(bytes.size()), &n, 2000);
+    const int status = libusb_bulk_transfer(handle_, out_, bytes.data(), static_cast<int>(bytes.size()), &n, 2000);
     return status != 0 ? status : n == static_cast<int>(bytes.size()) ? 0 : -1000;
   }
   Bytes request(std::uint16_t type, const Bytes& payload = {}) {
@@ -102,17 +102,32 @@ class UsbHost {
       std::array<unsigned char, 64> text{};
       const int length = libusb_get_string_descriptor_ascii(h, d.iSerialNumber, text.data(), text.size());
       const bool ours = length > 0 && serial == std::string(text.begin(), text.begin() + length);
-      if (ours && libusb_claim_interface(h, SCU_BULK_INTERFACE) == 0)
+      if (ours && libusb_claim_interface(h, SCU_BULK_INTERFACE) == 0) {
         handle_ = h;
-      else
+        find_endpoints();
+      } else {
         libusb_close(h);
+      }
     }
     libusb_free_device_list(list, 1);
     return handle_ != nullptr;
   }
 
+  // From the descriptors: the controller under a gadget may number them otherwise.
+  void find_endpoints() {
+    libusb_config_descriptor* c = nullptr;
+    ASSERT_EQ(libusb_get_active_config_descriptor(device(), &c), 0);
+    const libusb_interface_descriptor& bulk = c->interface[SCU_BULK_INTERFACE].altsetting[0];
+    for (int i = 0; i < bulk.bNumEndpoints; ++i) {
+      const unsigned char address = bulk.endpoint[i].bEndpointAddress;
+      ((address & LIBUSB_ENDPOINT_IN) != 0 ? in_ : out_) = address;
+    }
+    libusb_free_config_descriptor(c);
+  }
+
   libusb_context* context_ = nullptr;
   libusb_device_handle* handle_ = nullptr;
+  unsigned char in_ = 0, out_ = 0;
   frames::Collector parser_;
   std::uint32_t sequence_ = 0, id_ = 0;
 };
