@@ -1,5 +1,5 @@
-// The bulk interface where the kernel's own device side makes the packets (dummy_hcd): what USB/IP leaves to our own code is decided here by
-// somebody else's. The board is plugged in by tests/vm/guest/4-gadget.
+// The bulk interface where the kernel's own device side makes the packets (dummy_hcd): what USB/IP leaves to our own code is
+// decided here by somebody else's. The board is plugged in by tests/vm/guest/4-gadget.
 #include "vm/usb_host.h"
 
 namespace steadycell::vm {
