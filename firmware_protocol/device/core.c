@@ -205,6 +205,7 @@ bool sc_core_step(sc_core* core) {
          scp_parser_give_up(&core->parser))
     parse(core, NULL, 0);
   sc_rails_step(core);
+  sc_hid_step(core);
   const bool measuring = core->contact.running;
   if (measuring) sc_contact_step(core);
   const bool probed = sc_port_measure_step(core);
@@ -216,4 +217,9 @@ bool sc_core_step(sc_core* core) {
   const bool gathering = moved && core->tx_end - core->tx_sent < enough;
   const bool sent = !gathering && sc_transmit(core);
   return measuring || probed || sampled || moved || sent;
+}
+
+void sc_core_pipe_reset(sc_core* core) {
+  sc_transmit_cut(core);
+  core->parser.fill = core->parser.done = 0;
 }

@@ -5,6 +5,7 @@
 
 #include "device/hal.h"
 #include "steadycell/protocol.h"
+#include "steadycell/usb.h"
 
 #ifdef __cplusplus
 extern "C" {
@@ -39,6 +40,17 @@ void sc_core_receive(sc_core* core, const uint8_t* bytes, size_t n);
 /* Does a bounded piece of work (about one page). Returns true while there is more to do right now, false when it
  * waits for the host, the pipe, or time; the caller then waits for the link or at most 1 ms. */
 bool sc_core_step(sc_core* core);
+
+/* For a board with USB. A report that the host sent to the HID interface, its ID first: HEARTBEAT or RAILS_OFF, see
+ * steadycell/usb.h. False for any other, which is then ignored. */
+bool sc_core_hid_report(sc_core* core, const uint8_t* report, size_t n);
+/* The newest METER report, when the host has not fetched it yet: what interrupt IN sends. */
+bool sc_core_hid_take(sc_core* core, uint8_t report[SCU_REPORT_BYTES]);
+/* A METER report of this moment, for GET_REPORT. */
+void sc_core_hid_now(sc_core* core, uint8_t report[SCU_REPORT_BYTES]);
+/* The pipe was torn off (bus reset, SET_CONFIGURATION): what waits in it is forgotten, cut frames in both directions
+ * too. */
+void sc_core_pipe_reset(sc_core* core);
 
 #ifdef __cplusplus
 }

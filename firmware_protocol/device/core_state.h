@@ -5,6 +5,7 @@
 
 #include "device/core.h"
 #include "device/filter.h"
+#include "steadycell/usb.h"
 
 #ifdef __cplusplus
 extern "C" {
@@ -65,6 +66,13 @@ typedef struct sc_supply {
   uint64_t fetched_ns, announced_ns;
 } sc_supply;
 
+typedef struct sc_hid {
+  uint8_t newest[SCU_REPORT_BYTES]; /* METER */
+  bool fresh;                       /* the host has not fetched it */
+  uint32_t number, heartbeat_token, rails_off_token;
+  uint64_t made_ns;
+} sc_hid;
+
 enum { SC_ID_BYTES = 8 };
 typedef struct sc_seen_id {
   uint8_t bytes[SC_ID_BYTES];
@@ -104,6 +112,7 @@ struct sc_core {
   sc_contact contact;
   sc_port_probe port_probe;
   sc_supply supply;
+  sc_hid hid;
 };
 
 #ifdef __cplusplus

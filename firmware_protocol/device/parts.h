@@ -24,6 +24,8 @@ void sc_event(sc_core* core, uint16_t kind, uint16_t detail);
 bool sc_transmit(sc_core* core);
 /* Forgets every frame of which nothing has gone out, and starts the sequences anew. */
 void sc_transmit_drop(sc_core* core);
+/* Forgets everything, a frame half sent too. */
+void sc_transmit_cut(sc_core* core);
 /* What a frame of this board may carry. */
 uint32_t sc_max_payload(const sc_core* core);
 
@@ -50,6 +52,8 @@ void sc_rails_saw_id(sc_core* core, const uint8_t* out, uint32_t n);
 void sc_rails_step(sc_core* core);
 /* The switches under way go on, but nobody is told. */
 void sc_rails_forget_requests(sc_core* core);
+/* Both rails off at once, whatever they do. */
+void sc_rails_cut(sc_core* core);
 /* Off, not being switched, and measured below 0.1 V. */
 bool sc_rail_is_bled(const sc_core* core, uint8_t rail);
 
@@ -66,6 +70,11 @@ bool sc_port_measure_step(sc_core* core);
 void sc_port_measure_end(sc_core* core);
 /* Socket contacts or port lines: no rail may come on. */
 bool sc_is_measuring(const sc_core* core);
+
+/* ---- hid.c ---- */
+
+/* Makes a METER report when one is due. */
+void sc_hid_step(sc_core* core);
 
 /* ---- supply.c ---- */
 

@@ -114,6 +114,11 @@ static void switch_off(sc_core* core, uint8_t rail, uint32_t request_id) {
   r->request_id = request_id;
 }
 
+void sc_rails_cut(sc_core* core) {
+  for (uint8_t rail = 0; rail < 2; ++rail)
+    if (core->rails[rail].switching != SC_SWITCHING_OFF) cut(core, rail, SCP_ABORTED, 0);
+}
+
 /* ---- What the chip said ---- */
 
 /* An ID of only FF or only 00 is a silent bus, not an answer. */

@@ -75,6 +75,10 @@ void sc_transmit_drop(sc_core* core) {
   memset(core->sequence, 0, sizeof core->sequence);
 }
 
+void sc_transmit_cut(sc_core* core) {
+  core->tx_frame = core->tx_sent = core->tx_end = 0;
+}
+
 uint32_t sc_max_payload(const sc_core* core) {
   const size_t room = core->tx_size - SC_ANSWER_RESERVE - SCP_HEADER_BYTES - SCP_TRAILER_BYTES;
   return room < SCP_MAX_PAYLOAD ? (uint32_t)room : SCP_MAX_PAYLOAD;

@@ -115,19 +115,20 @@ def text_of(comment, data):
     return f"# {comment}\n" + "\n".join(rows) + "\n"
 
 
-def main():
+def keep(vectors):
+    """Writes or checks DIR/<name>.hex for each (name, comment, bytes); returns the exit code."""
     check = sys.argv[1:2] == ["--check"]
     folder = pathlib.Path(sys.argv[-1])
     wrong = 0
-    for name, comment, channel, kind, sequence, request, payload in FRAMES:
-        text = text_of(comment, frame(channel, kind, sequence, request, payload))
+    for name, comment, data in vectors:
+        text = text_of(comment, data)
         path = folder / f"{name}.hex"
         if not check:
             path.write_text(text)
         elif not path.exists() or path.read_text() != text:
-            print(f"{path} is not the frame that this script encodes", file=sys.stderr)
+            print(f"{path} does not hold the bytes that this script encodes", file=sys.stderr)
             wrong += 1
-    known = {f"{row[0]}.hex" for row in FRAMES}
+    known = {f"{row[0]}.hex" for row in vectors}
     for path in folder.glob("*.hex"):
         if path.name not in known:
             print(f"{path} is not known to this script", file=sys.stderr)
@@ -136,4 +137,4 @@ def main():
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(keep([(row[0], row[1], frame(*row[2:])) for row in FRAMES]))

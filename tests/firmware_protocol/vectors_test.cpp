@@ -3,31 +3,16 @@
 
 #include <cstring>
 #include <filesystem>
-#include <fstream>
 #include <map>
-#include <sstream>
 #include <string>
 
-#include "firmware_protocol/frames.h"
+#include "firmware_protocol/vectors.h"
 
 using frames::Bytes;
+using frames::load_vector;
 using frames::Writer;
 
 namespace {
-
-std::filesystem::path folder() { return std::filesystem::path(STEADYCELL_SOURCE_DIR) / "firmware_protocol" / "vectors"; }
-
-Bytes load(const std::string& name) {
-  std::ifstream file(folder() / (name + ".hex"));
-  EXPECT_TRUE(file) << name;
-  Bytes bytes;
-  for (std::string line; std::getline(file, line);) {
-    if (line.starts_with('#')) continue;
-    std::istringstream words(line);
-    for (std::string word; words >> word;) bytes.push_back(static_cast<std::uint8_t>(std::stoul(word, nullptr, 16)));
-  }
-  return bytes;
-}
 
 Writer ok() { return Writer().u16(SCP_OK).u16(0); }
 
@@ -152,7 +137,7 @@ std::map<std::string, Made> made() {
 
 TEST(Vectors, EveryFrozenFrameIsMadeHere) {
   std::size_t files = 0;
-  for (const auto& entry : std::filesystem::directory_iterator(folder()))
+  for (const auto& entry : std::filesystem::directory_iterator(frames::vectors_folder()))
     if (entry.path().extension() == ".hex") {
       ++files;
       EXPECT_TRUE(made().contains(entry.path().stem().string())) << entry.path();
@@ -162,13 +147,13 @@ TEST(Vectors, EveryFrozenFrameIsMadeHere) {
 
 TEST(Vectors, CodecWritesTheVeryBytes) {
   for (const auto& [name, m] : made())
-    EXPECT_EQ(frames::encode(m.channel, m.type, m.sequence, m.request_id, m.payload), load(name)) << name;
+    EXPECT_EQ(frames::encode(m.channel, m.type, m.sequence, m.request_id, m.payload), load_vector(name)) << name;
 }
 
 TEST(Vectors, CodecReadsTheVeryBytes) {
   for (const auto& [name, m] : made()) {
     frames::Collector parser;
-    parser.feed(load(name));
+    parser.feed(load_vector(name));
     ASSERT_EQ(parser.found.size(), 1u) << name;
     EXPECT_EQ(parser.found[0].header.channel, m.channel) << name;
     EXPECT_EQ(parser.found[0].header.type, m.type) << name;
@@ -179,7 +164,7 @@ TEST(Vectors, CodecReadsTheVeryBytes) {
 }
 
 TEST(Vectors, HelloIsReadBack) {
-  const Bytes frame = load("hello_answer");
+  const Bytes frame = load_vector("hello_answer");
   scp_hello got{};
   scp_get_hello(frame.data() + SCP_HEADER_BYTES + 4, &got);
   const scp_hello want = invented_hello();
@@ -196,7 +181,7 @@ TEST(Vectors, HelloIsReadBack) {
 }
 
 TEST(Vectors, BoardStateIsReadBack) {
-  const Bytes frame = load("board_state_answer");
+  const Bytes frame = load_vector("board_state_answer");
   scp_board_state got{};
   scp_get_board_state(frame.data() + SCP_HEADER_BYTES + 4, &got);
   EXPECT_EQ(got.socket_mv, 3301);
