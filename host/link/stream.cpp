@@ -14,6 +14,7 @@
 #include "base/text.h"
 #include "link/child.h"
 #include "link/link.h"
+#include "link/usb.h"
 
 namespace steadycell::link {
 namespace {
@@ -124,8 +125,7 @@ asio::awaitable<Result<std::unique_ptr<Link>>> open_link(BoardAddress address) {
     case BoardAddress::Kind::usb:
       break;
   }
-  co_return failure(
-      Error(ErrorCode::link_open_failed, "this build has no USB transport").advising("use sim:, tcp: or unix:"));
+  co_return co_await open_usb(std::move(address.path));
 }
 
 std::unique_ptr<Link> adopt_socket(const asio::any_io_executor& executor, int fd, std::string description) {

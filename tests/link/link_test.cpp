@@ -52,17 +52,6 @@ TEST(BoardAddress, RefusesWhatIsNoneAndNamesTheForms) {
   }
 }
 
-TEST(Link, UsbSaysThatThisBuildHasNone) {
-  asio::io_context context;
-  run(context, []() -> asio::awaitable<void> {
-    const auto link = co_await open_link(address("usb"));
-    EXPECT_FALSE(link);
-    if (!link) {
-      EXPECT_NE(link.error().what().find("USB"), std::string::npos);
-    }
-  }());
-}
-
 TEST(Link, NobodyListeningIsAnOpenFailureThatNamesTheAddress) {
   asio::io_context context;
   run(context, []() -> asio::awaitable<void> {

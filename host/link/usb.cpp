@@ -1,0 +1,144 @@
+#include "link/usb.h"
+
+#include <algorithm>
+#include <boost/asio/redirect_error.hpp>
+#include <boost/asio/this_coro.hpp>
+#include <boost/asio/use_awaitable.hpp>
+#include <cctype>
+
+#include "base/text.h"
+#include "link/usb_events.h"
+#include "link/usb_pipe.h"
+#include "steadycell/usb.h"
+
+namespace steadycell::link {
+namespace {
+
+class UsbLink final : public Link {
+ public:
+  UsbLink(std::shared_ptr<UsbEvents> events, std::shared_ptr<UsbPipe> pipe, std::string description)
+      : events_(std::move(events)), pipe_(std::move(pipe)), description_(std::move(description)) {}
+  ~UsbLink() override {
+    if (pipe_->drain()) return;
+    fmt::print(stderr, "{}: the kernel keeps transfers; they are left to it\n", description_);
+    [[maybe_unused]] const auto* kept_for_ever = new std::shared_ptr<UsbEvents>(std::move(events_));
+  }
+  asio::awaitable<Result<std::size_t>> read_some(MutableByteSpan into) override { return pipe_->read_some(into); }
+  asio::awaitable<Result<void>> write(ByteSpan bytes) override { return pipe_->write(bytes); }
+  void close() override { pipe_->close(); }
+  std::string describe() const override { return description_; }
+
+ private:
+  std::shared_ptr<UsbEvents> events_;  // outlives the transfers; never held by them: its own thread could not join itself
+  std::shared_ptr<UsbPipe> pipe_;
+  std::string description_;
+};
+
+// The devices there are, and the boards among them at the same place in `boards`.
+class Devices {
+ public:
+  Devices(UsbCalls& calls, libusb_context* context) : calls_(calls) {
+    const ssize_t n = calls.device_list(context, &list_);
+    for (ssize_t i = 0; i < n; ++i) {
+      libusb_device_descriptor facts{};
+      if (calls.descriptor(list_[i], &facts) != 0 || facts.idVendor != SCU_VENDOR || facts.idProduct != SCU_PRODUCT) continue;
+      const int speed = calls.speed(list_[i]);
+      devices.push_back(list_[i]);
+      boards.push_back({.place = calls.place(list_[i]), .serial = printable(calls.serial(list_[i])),
+                        .full_speed = speed == LIBUSB_SPEED_FULL || speed == LIBUSB_SPEED_LOW});
+    }
+  }
+  ~Devices() {
+    if (list_ != nullptr) calls_.free_device_list(list_);
+  }
+  Devices(const Devices&) = delete;
+  Devices& operator=(const Devices&) = delete;
+
+  std::vector<libusb_device*> devices;
+  std::vector<UsbBoard> boards;
+
+ private:
+  UsbCalls& calls_;
+  libusb_device** list_ = nullptr;
+};
+
+std::string uuid_digits(std::string_view text) {
+  std::string digits;
+  for (const char c : text)
+    if (c != '-') digits += static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
+  return digits;
+}
+
+bool is_uuid(const std::string& digits) {
+  return digits.size() == SCU_SERIAL_DIGITS && digits.find_first_not_of("0123456789abcdef") == std::string::npos;
+}
+
+std::string names_of(const std::vector<UsbBoard>& boards) {
+  std::string text;
+  for (const UsbBoard& board : boards)
+    text += fmt::format("{}usb:{} ({})", text.empty() ? "" : ", ", board.place, board.serial.empty() ? "no serial" : board.serial);
+  return text;
+}
+
+Result<std::size_t> choose(const std::vector<UsbBoard>& boards, const std::string& which) {
+  const std::string digits = uuid_digits(which);
+  std::vector<std::size_t> fitting;
+  for (std::size_t i = 0; i < boards.size(); ++i)
+    if (which.empty() || boards[i].place == which || (is_uuid(digits) && uuid_digits(boards[i].serial) == digits)) fitting.push_back(i);
+  if (fitting.size() == 1) return fitting.front();
+  const std::string asked = which.empty() ? "usb" : "usb:" + printable(which);
+  if (fitting.empty())
+    return failure(Error(ErrorCode::link_open_failed, boards.empty() ? fmt::format("{}: no board is on USB", asked)
+                                                                     : fmt::format("{}: no such board; there are {}", asked, names_of(boards))));
+  std::vector<UsbBoard> several;
+  for (const std::size_t i : fitting) several.push_back(boards[i]);
+  return failure(ErrorCode::board_ambiguous, "{}: {} boards fit: {}", asked, several.size(), names_of(several));
+}
+
+}  // namespace
+
+Result<std::vector<UsbBoard>> list_usb_boards(UsbCalls& calls) {
+  auto events = UsbEvents::get(calls);
+  if (!events) return failure(events.error());
+  return Devices(calls, (*events)->context()).boards;
+}
+
+asio::awaitable<Result<std::unique_ptr<Link>>> open_usb(std::string which, UsbCalls& calls, UsbPatience patience) {
+  const auto executor = co_await asio::this_coro::executor;
+  auto events = UsbEvents::get(calls);
+  if (!events) co_return failure(events.error());
+  asio::steady_timer timer(executor);
+  const auto until = std::chrono::steady_clock::now() + patience.permission;
+  libusb_device_handle* handle = nullptr;
+  UsbBoard board;
+  for (auto pause = patience.first_retry;; pause = std::min(pause * 2, patience.longest_retry)) {
+    int status = 0;
+    {
+      const Devices present(calls, (*events)->context());
+      const auto chosen = choose(present.boards, which);
+      if (!chosen) co_return failure(chosen.error());
+      board = present.boards[*chosen];
+      status = calls.open(present.devices[*chosen], &handle);
+    }
+    if (status == 0) break;
+    if (status != LIBUSB_ERROR_ACCESS) co_return failure(ErrorCode::link_open_failed, "usb:{}: {}", board.place, libusb_error_name(status));
+    if (std::chrono::steady_clock::now() + pause > until)
+      co_return failure(ErrorCode::usb_permission, "usb:{}: you may not open the board's USB device", board.place);
+    timer.expires_after(pause);
+    boost::system::error_code ignored;
+    co_await timer.async_wait(asio::redirect_error(asio::use_awaitable, ignored));
+  }
+  const std::string name = fmt::format("usb:{}{}", board.place, board.full_speed ? " (at full speed: a slow port or cable)" : "");
+  if (const int status = calls.claim(handle, SCU_BULK_INTERFACE); status != 0) {
+    calls.close(handle);
+    if (status == LIBUSB_ERROR_BUSY) co_return failure(ErrorCode::board_busy, "{}: another program has the board's interface 0", name);
+    co_return failure(ErrorCode::link_open_failed, "{}: interface 0 cannot be had: {}", name, libusb_error_name(status));
+  }
+  auto pipe = std::make_shared<UsbPipe>(calls, handle, executor, name);
+  const auto started = pipe->start();
+  auto link = std::make_unique<UsbLink>(std::move(*events), std::move(pipe), name);  // gives all of it back, also when it did not start
+  if (!started) co_return failure(started.error());
+  co_return link;
+}
+
+}  // namespace steadycell::link

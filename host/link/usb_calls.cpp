@@ -1,0 +1,88 @@
+#include "link/usb_calls.h"
+
+#include <fmt/format.h>
+
+#include <array>
+#include <fstream>
+
+namespace steadycell::link {
+
+int UsbCalls::init(libusb_context** context) {
+  return libusb_init(context);
+}
+void UsbCalls::exit(libusb_context* context) {
+  libusb_exit(context);
+}
+int UsbCalls::handle_events(libusb_context* context, timeval* longest) {
+  return libusb_handle_events_timeout_completed(context, longest, nullptr);
+}
+void UsbCalls::interrupt(libusb_context* context) {
+  libusb_interrupt_event_handler(context);
+}
+ssize_t UsbCalls::device_list(libusb_context* context, libusb_device*** list) {
+  return libusb_get_device_list(context, list);
+}
+void UsbCalls::free_device_list(libusb_device** list) {
+  libusb_free_device_list(list, 1);
+}
+int UsbCalls::descriptor(libusb_device* device, libusb_device_descriptor* out) {
+  return libusb_get_device_descriptor(device, out);
+}
+int UsbCalls::speed(libusb_device* device) {
+  return libusb_get_device_speed(device);
+}
+int UsbCalls::max_packet(libusb_device* device, unsigned char endpoint) {
+  return libusb_get_max_packet_size(device, endpoint);
+}
+
+std::string UsbCalls::place(libusb_device* device) {
+  std::array<std::uint8_t, 7> ports{};  // USB 3.2 section 10: at most seven tiers
+  const int depth = libusb_get_port_numbers(device, ports.data(), static_cast<int>(ports.size()));
+  if (depth <= 0) return {};
+  std::string text = fmt::format("{}-{}", libusb_get_bus_number(device), ports[0]);
+  for (std::size_t i = 1; i < static_cast<std::size_t>(depth); ++i) text += fmt::format(".{}", ports[i]);
+  return text;
+}
+
+std::string UsbCalls::serial(libusb_device* device) {
+  std::ifstream file("/sys/bus/usb/devices/" + place(device) + "/serial");
+  std::string text;
+  std::getline(file, text);
+  return text;
+}
+
+int UsbCalls::open(libusb_device* device, libusb_device_handle** handle) {
+  return libusb_open(device, handle);
+}
+void UsbCalls::close(libusb_device_handle* handle) {
+  libusb_close(handle);
+}
+int UsbCalls::claim(libusb_device_handle* handle, int interface) {
+  return libusb_claim_interface(handle, interface);
+}
+int UsbCalls::release(libusb_device_handle* handle, int interface) {
+  return libusb_release_interface(handle, interface);
+}
+int UsbCalls::submit(libusb_transfer* transfer) {
+  return libusb_submit_transfer(transfer);
+}
+int UsbCalls::cancel(libusb_transfer* transfer) {
+  return libusb_cancel_transfer(transfer);
+}
+int UsbCalls::clear_halt(libusb_device_handle* handle, unsigned char endpoint) {
+  return libusb_clear_halt(handle, endpoint);
+}
+
+unsigned UsbCalls::memory_limit_mib() {
+  constexpr unsigned kKernelDefault = 16;
+  unsigned limit = kKernelDefault;
+  std::ifstream("/sys/module/usbcore/parameters/usbfs_memory_mb") >> limit;
+  return limit;
+}
+
+UsbCalls& real_usb() {
+  static UsbCalls calls;
+  return calls;
+}
+
+}  // namespace steadycell::link

@@ -1,0 +1,257 @@
+#include "link/usb_pipe.h"
+
+#include <algorithm>
+#include <boost/asio/post.hpp>
+#include <boost/asio/redirect_error.hpp>
+#include <boost/asio/use_awaitable.hpp>
+#include <chrono>
+#include <thread>
+
+#include "base/text.h"
+#include "steadycell/usb.h"
+
+namespace steadycell::link {
+namespace {
+
+using namespace std::chrono_literals;
+constexpr int kMostFaults = 8;         // then it is the cable or the board, not noise
+constexpr unsigned kWriteLimit = 500;  // ms for one transfer; the board takes any at once unless its queue is full
+constexpr int kWriteTries = 6;
+constexpr auto kDrainLimit = 2s;
+
+std::string words_for(libusb_transfer_status status) {
+  switch (status) {
+    case LIBUSB_TRANSFER_STALL:
+      return "the board stalls the endpoint";
+    case LIBUSB_TRANSFER_OVERFLOW:
+      return "the board sends more than a packet holds";
+    default:
+      return "transfers fail on the bus";
+  }
+}
+
+}  // namespace
+
+std::size_t transfers_within(unsigned limit_mib) {
+  if (limit_mib == 0) return kMostTransfers;
+  const std::size_t quarter = (std::size_t{limit_mib} << 20) / 4 / kTransferBytes;
+  return std::clamp(quarter, kLeastTransfers, kMostTransfers);
+}
+
+UsbPipe::UsbPipe(UsbCalls& calls, libusb_device_handle* handle, const asio::any_io_executor& executor, std::string name)
+    : calls_(calls), handle_(handle), name_(std::move(name)), changed_(asio::steady_timer(executor)), executor_(executor) {
+  changed_->expires_at(asio::steady_timer::time_point::max());
+}
+
+bool UsbPipe::make(Slot& slot, unsigned char endpoint, int bytes) {
+  slot.transfer.reset(libusb_alloc_transfer(0));
+  if (!slot.transfer) return false;
+  slot.buffer.resize(static_cast<std::size_t>(bytes));
+  slot.pipe = this;
+  libusb_fill_bulk_transfer(slot.transfer.get(), handle_, endpoint, slot.buffer.data(), bytes, &UsbPipe::on_completion, &slot, 0);
+  return true;
+}
+
+Result<void> UsbPipe::start() {
+  const std::size_t wanted = transfers_within(calls_.memory_limit_mib());
+  if (!make(out_, SCU_BULK_OUT, kTransferBytes)) return failure(ErrorCode::link_open_failed, "{}: out of memory", name_);
+  int status = 0;
+  while (reads_.size() < wanted && status == 0) {
+    auto slot = std::make_unique<Slot>();
+    if (!make(*slot, SCU_BULK_IN, kTransferBytes)) break;
+    status = submit(*slot);
+    if (status == 0) {
+      ++reading_;
+      reads_.push_back(std::move(slot));
+    }
+  }
+  // Other programs' transfers may fill the kernel's budget: fewer of ours are slower, none do not work.
+  if (!reads_.empty()) return {};
+  if (status == LIBUSB_ERROR_NO_MEM)
+    return failure(Error(ErrorCode::link_open_failed, fmt::format("{}: the kernel's {} MiB for all USB transfers are used up", name_, calls_.memory_limit_mib()))
+                       .advising("end other programs that use USB, or raise usbcore.usbfs_memory_mb"));
+  return failure(ErrorCode::link_open_failed, "{}: reading cannot start: {}", name_, libusb_error_name(status));
+}
+
+int UsbPipe::submit(Slot& slot) {
+  {
+    const std::lock_guard lock(exchange_);
+    slot.keeper = shared_from_this();
+    ++in_flight_;
+  }
+  slot.consumed = 0;
+  const int status = calls_.submit(slot.transfer.get());
+  if (status == 0) return 0;
+  const std::lock_guard lock(exchange_);
+  slot.keeper.reset();
+  --in_flight_;
+  return status;
+}
+
+// On the event thread.
+void UsbPipe::on_completion(libusb_transfer* transfer) {
+  Slot* slot = static_cast<Slot*>(transfer->user_data);
+  const std::shared_ptr<UsbPipe> pipe = std::move(slot->keeper);  // lives to the end of this function at least
+  const std::lock_guard lock(pipe->exchange_);
+  --pipe->in_flight_;
+  if (!pipe->listening_) return;
+  const bool first = pipe->completed_.empty();
+  pipe->completed_.push_back(slot);
+  if (first) asio::post(pipe->executor_, [weak = pipe->weak_from_this()] {
+    if (const auto self = weak.lock()) self->take_completions();
+  });
+}
+
+asio::awaitable<void> UsbPipe::change() {
+  boost::system::error_code ignored;
+  co_await changed_->async_wait(asio::redirect_error(asio::use_awaitable, ignored));
+}
+
+void UsbPipe::wake() {
+  if (changed_) changed_->cancel();
+}
+
+void UsbPipe::take_completions() {
+  std::vector<Slot*> completed;
+  {
+    const std::lock_guard lock(exchange_);
+    completed.swap(completed_);
+  }
+  for (Slot* slot : completed) {
+    if (slot == &out_) {
+      written_ = slot;
+    } else {
+      --reading_;
+      take_read(*slot);
+    }
+  }
+  if (in_halted_ && reading_ == 0 && !broken_) clear_halts();
+  wake();
+}
+
+void UsbPipe::take_read(Slot& slot) {
+  const libusb_transfer_status status = slot.transfer->status;
+  if (status == LIBUSB_TRANSFER_NO_DEVICE) return fail("unplugged");
+  if (broken_) return;
+  // What arrived counts whatever came of the transfer; only after an overflow are the bytes undefined.
+  if (status != LIBUSB_TRANSFER_OVERFLOW && slot.transfer->actual_length > 0) {
+    faults_ = 0;
+    filled_.push_back(&slot);
+  }
+  if (status == LIBUSB_TRANSFER_STALL && !in_halted_) {
+    in_halted_ = true;
+    for (const auto& other : reads_) calls_.cancel(other->transfer.get());  // those that are not in flight say so, no more
+  }
+  const bool fault = status != LIBUSB_TRANSFER_COMPLETED && status != LIBUSB_TRANSFER_TIMED_OUT && status != LIBUSB_TRANSFER_CANCELLED;
+  if (fault && ++faults_ >= kMostFaults) return fail(fmt::format("{}, {} times on end", words_for(status), faults_));
+  if (in_halted_ || (!filled_.empty() && filled_.back() == &slot)) return;
+  if (const int again = submit(slot); again != 0) return fail(again == LIBUSB_ERROR_NO_DEVICE ? "unplugged" : libusb_error_name(again));
+  ++reading_;
+}
+
+// Runs once no IN transfer is out. The call is one request on endpoint 0, answered within a millisecond by any board that lives.
+void UsbPipe::clear_halts() {
+  in_halted_ = false;
+  if (const int status = calls_.clear_halt(handle_, SCU_BULK_IN); status != 0)
+    return fail(status == LIBUSB_ERROR_NO_DEVICE ? "unplugged" : fmt::format("the halt cannot be cleared: {}", libusb_error_name(status)));
+  for (const auto& slot : reads_) {
+    if (std::find(filled_.begin(), filled_.end(), slot.get()) != filled_.end()) continue;
+    if (const int status = submit(*slot); status != 0) return fail(status == LIBUSB_ERROR_NO_DEVICE ? "unplugged" : libusb_error_name(status));
+    ++reading_;
+  }
+}
+
+void UsbPipe::fail(std::string why) {
+  if (!broken_) broken_ = std::move(why);
+  wake();
+}
+
+Error UsbPipe::error() const {
+  return Error(ErrorCode::link_lost, fmt::format("{}: {}", name_, *broken_));
+}
+
+asio::awaitable<Result<std::size_t>> UsbPipe::read_some(MutableByteSpan into) {
+  const auto alive = shared_from_this();
+  while (filled_.empty()) {
+    if (broken_) co_return failure(error());
+    co_await change();
+  }
+  Slot& slot = *filled_.front();
+  const auto left = static_cast<std::size_t>(slot.transfer->actual_length - slot.consumed);
+  const std::size_t n = std::min(left, into.size());
+  std::copy_n(slot.buffer.begin() + slot.consumed, n, into.begin());
+  slot.consumed += static_cast<int>(n);
+  if (n < left) co_return n;
+  filled_.pop_front();
+  if (broken_ || in_halted_) co_return n;
+  if (const int status = submit(slot); status != 0)
+    fail(status == LIBUSB_ERROR_NO_DEVICE ? "unplugged" : libusb_error_name(status));  // told by the next read
+  else
+    ++reading_;
+  co_return n;
+}
+
+asio::awaitable<Result<void>> UsbPipe::write(ByteSpan bytes) {
+  const auto alive = shared_from_this();
+  int tries = 0, stalls = 0;
+  while (!bytes.empty()) {
+    if (broken_) co_return failure(error());
+    const std::size_t n = std::min(bytes.size(), out_.buffer.size());
+    std::copy_n(bytes.begin(), n, out_.buffer.begin());
+    out_.transfer->length = static_cast<int>(n);
+    out_.transfer->timeout = kWriteLimit;
+    written_.reset();
+    if (const int status = submit(out_); status != 0) {
+      fail(status == LIBUSB_ERROR_NO_DEVICE ? "unplugged" : libusb_error_name(status));
+      co_return failure(error());
+    }
+    while (!written_) {
+      co_await change();
+    }
+    const libusb_transfer_status status = out_.transfer->status;
+    // A transfer that ran out of time may have brought part over: that part is never sent twice.
+    const auto sent = static_cast<std::size_t>(out_.transfer->actual_length);
+    bytes = bytes.subspan(sent);
+    if (sent > 0) tries = 0;
+    if (broken_) co_return failure(error());
+    if (status == LIBUSB_TRANSFER_NO_DEVICE) {
+      fail("unplugged");
+    } else if (status == LIBUSB_TRANSFER_STALL) {
+      if (++stalls >= kMostFaults || calls_.clear_halt(handle_, SCU_BULK_OUT) != 0) fail("the board stalls the endpoint it is written to");
+    } else if (status != LIBUSB_TRANSFER_COMPLETED && ++tries >= kWriteTries) {
+      fail(status == LIBUSB_TRANSFER_TIMED_OUT ? fmt::format("the board took nothing for {} ms", kWriteTries * kWriteLimit) : words_for(status));
+    }
+  }
+  co_return Result<void>();
+}
+
+void UsbPipe::close() {
+  if (!broken_) broken_ = "closed";
+  filled_.clear();
+  for (const auto& slot : reads_) calls_.cancel(slot->transfer.get());
+  if (out_.transfer) calls_.cancel(out_.transfer.get());
+  wake();
+}
+
+bool UsbPipe::drain() {
+  close();
+  const auto until = std::chrono::steady_clock::now() + kDrainLimit;
+  while (true) {
+    {
+      const std::lock_guard lock(exchange_);
+      if (in_flight_ == 0 || std::chrono::steady_clock::now() > until) {
+        listening_ = false;
+        changed_.reset();
+        executor_ = {};
+        if (in_flight_ > 0) return false;
+        break;
+      }
+    }
+    std::this_thread::sleep_for(1ms);
+  }
+  calls_.release(handle_, SCU_BULK_INTERFACE);
+  calls_.close(handle_);
+  return true;
+}
+
+}  // namespace steadycell::link

@@ -1,0 +1,308 @@
+#include "link/usb.h"
+
+#include <chrono>
+#include <filesystem>
+
+#include "link/fake_usb.h"
+#include "link/run.h"
+#include "link/usb_events.h"
+#include "link/usb_pipe.h"
+
+namespace steadycell::link {
+namespace {
+
+using testing::FakeUsb;
+using testing::run;
+using namespace std::chrono_literals;
+
+constexpr const char* kSerial = "00112233445566778899aabbccddeeff";
+constexpr const char* kUuid = "00112233-4455-6677-8899-AABBCCDDEEFF";
+const FakeUsb::Device kBoard{.place = "1-2.3", .serial = kSerial};
+
+// What comes of asking for a board there.
+Error refused(FakeUsb& usb, const std::string& which, UsbPatience patience = {}) {
+  asio::io_context context;
+  std::optional<Error> out;
+  run(context, [](FakeUsb& calls, std::string name, UsbPatience waits, std::optional<Error>& error) -> asio::awaitable<void> {
+    const auto link = co_await open_usb(name, calls, waits);
+    if (!link) error = link.error();
+  }(usb, which, patience, out));
+  EXPECT_TRUE(out) << which;
+  EXPECT_EQ(usb.handles, 0);
+  EXPECT_EQ(usb.contexts, 0);
+  return out.value_or(Error(ErrorCode::internal, "opened"));
+}
+
+using Body = asio::awaitable<void> (*)(FakeUsb&, Link&);
+// Opens the one board, lets `body` use it, and looks that all is given back.
+void with_link(FakeUsb& usb, Body body) {
+  if (usb.devices.empty()) usb.devices = {kBoard};
+  asio::io_context context;
+  run(context, [](FakeUsb& calls, Body inner) -> asio::awaitable<void> {
+    const auto link = co_await open_usb("", calls);
+    EXPECT_TRUE(link) << link.error().text();
+    if (!link) co_return;
+    co_await inner(calls, **link);
+    (*link)->close();
+  }(usb, body));
+  EXPECT_EQ(usb.in_flight(), 0u);
+  EXPECT_EQ(usb.claims, 0);
+  EXPECT_EQ(usb.handles, 0);
+  EXPECT_EQ(usb.contexts, 0);
+}
+
+asio::awaitable<std::string> read_text(Link& link, std::size_t most = 100) {
+  Bytes in(most);
+  const auto got = co_await link.read_some(in);
+  co_return got ? std::string(as_text(ByteSpan(in).first(*got))) : got.error().text();
+}
+
+// ---- Which board ----
+
+TEST(UsbBoard, TheOneThereIsIsFoundByNothingUuidOrPlace) {
+  for (const char* which : {"", kSerial, kUuid, "1-2.3"}) {
+    FakeUsb usb;
+    usb.devices = {{.place = "1-1", .serial = kSerial, .vendor = 0x1234}, kBoard};
+    asio::io_context context;
+    run(context, [](FakeUsb& calls, std::string name) -> asio::awaitable<void> {
+      const auto link = co_await open_usb(name, calls);
+      EXPECT_TRUE(link) << name;
+      if (link) {
+        EXPECT_EQ((*link)->describe(), "usb:1-2.3");
+      }
+    }(usb, which));
+  }
+}
+
+TEST(UsbBoard, NoneOrAnotherIsAnOpenFailureThatListsWhatThereIs) {
+  FakeUsb usb;
+  EXPECT_EQ(refused(usb, "").code(), ErrorCode::link_open_failed);
+  usb.devices = {kBoard};
+  const Error error = refused(usb, "1-9");
+  EXPECT_EQ(error.code(), ErrorCode::link_open_failed);
+  EXPECT_NE(error.what().find("usb:1-2.3"), std::string::npos) << error.text();
+}
+
+TEST(UsbBoard, R19SeveralAreListedAndNeverGuessedAlsoWithOneSerial) {
+  FakeUsb usb;
+  usb.devices = {kBoard, {.place = "2-1", .serial = kSerial}};
+  for (const char* which : {"", kUuid}) {
+    const Error error = refused(usb, which);
+    EXPECT_EQ(error.code(), ErrorCode::board_ambiguous);
+    EXPECT_NE(error.what().find("usb:2-1"), std::string::npos) << error.text();
+  }
+}
+
+TEST(UsbBoard, R01PermissionIsAskedAgainForAWhileThenToldOnce) {
+  FakeUsb usb;
+  usb.devices = {kBoard};
+  usb.devices[0].refusals = 2;
+  with_link(usb, [](FakeUsb& calls, Link&) -> asio::awaitable<void> {
+    EXPECT_EQ(calls.opens, 3);
+    co_return;
+  });
+  usb.devices[0].open_status = LIBUSB_ERROR_ACCESS;
+  const Error error = refused(usb, "", {.permission = 20ms, .first_retry = 5ms, .longest_retry = 5ms});
+  EXPECT_EQ(error.code(), ErrorCode::usb_permission);
+  EXPECT_EQ(error.exit_code(), 5);
+  EXPECT_NE(error.next().find("udev"), std::string::npos);
+}
+
+TEST(UsbBoard, TakenByAnotherProgramIsBusy) {
+  FakeUsb usb;
+  usb.devices = {kBoard};
+  usb.devices[0].claim_status = LIBUSB_ERROR_BUSY;
+  EXPECT_EQ(refused(usb, "").code(), ErrorCode::board_busy);
+}
+
+TEST(UsbBoard, R21FullSpeedWorksAndIsSaid) {
+  FakeUsb usb;
+  usb.devices = {kBoard};
+  usb.devices[0].speed = LIBUSB_SPEED_FULL;
+  with_link(usb, [](FakeUsb&, Link& link) -> asio::awaitable<void> {
+    EXPECT_NE(link.describe().find("full speed"), std::string::npos);
+    co_return;
+  });
+  const auto listed = list_usb_boards(usb);
+  ASSERT_TRUE(listed);
+  EXPECT_TRUE(listed->at(0).full_speed);
+}
+
+TEST(UsbBoard, LibusbThatDoesNotStartIsSaid) {
+  FakeUsb usb;
+  usb.init_status = LIBUSB_ERROR_OTHER;
+  EXPECT_EQ(refused(usb, "").code(), ErrorCode::link_open_failed);
+}
+
+// ---- Transfers ----
+
+TEST(UsbTransfers, R22TheRingKeepsWithinTheKernelsBudget) {
+  EXPECT_EQ(transfers_within(16) * kTransferBytes, 1u << 20);
+  EXPECT_EQ(transfers_within(1), 4u);
+  EXPECT_EQ(transfers_within(2), 8u);
+  EXPECT_EQ(transfers_within(0), 16u);
+  EXPECT_EQ(kTransferBytes % 1024, 0);
+}
+
+TEST(UsbTransfers, R22WithLittleMemoryLeftItGoesOnWithFewer) {
+  FakeUsb usb;
+  usb.most_in_flight = 3;
+  with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    calls.answer({.bytes = {'a'}});
+    EXPECT_EQ(co_await read_text(link), "a");
+    EXPECT_EQ(calls.most_seen, 3);
+  });
+  usb.most_in_flight = 0;
+  EXPECT_NE(refused(usb, "").what().find("16 MiB"), std::string::npos);
+}
+
+TEST(UsbTransfers, BytesComeInOrderInPiecesOfAnySizeAndEmptyOnesAreNothing) {
+  FakeUsb usb;
+  with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    calls.answer({.bytes = {'a', 'b', 'c', 'd', 'e'}});
+    calls.answer({});
+    calls.answer({.bytes = {'f'}});
+    EXPECT_EQ(co_await read_text(link, 3), "abc");
+    EXPECT_EQ(co_await read_text(link, 3), "de");
+    EXPECT_EQ(co_await read_text(link, 3), "f");
+  });
+}
+
+TEST(UsbTransfers, R23PartOfATransferThatRanOutOfTimeCounts) {
+  FakeUsb usb;
+  with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    calls.answer({.status = LIBUSB_TRANSFER_TIMED_OUT, .bytes = {'x'}});
+    calls.answer({.status = LIBUSB_TRANSFER_ERROR, .bytes = {'y'}});
+    EXPECT_EQ(co_await read_text(link), "x");
+    EXPECT_EQ(co_await read_text(link), "y");
+    calls.take({.status = LIBUSB_TRANSFER_TIMED_OUT, .took = 2});
+    const Bytes out{1, 2, 3, 4, 5};
+    EXPECT_TRUE(co_await link.write(out));
+    EXPECT_EQ(calls.written(), out);
+  });
+}
+
+TEST(UsbTransfers, R20BytesOfAnOverflowAreNeverUsed) {
+  FakeUsb usb;
+  with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    calls.answer({.status = LIBUSB_TRANSFER_OVERFLOW, .bytes = {'b', 'a', 'd'}});
+    calls.answer({.bytes = {'g'}});
+    EXPECT_EQ(co_await read_text(link), "g");
+  });
+}
+
+TEST(UsbTransfers, R26AStallIsClearedWithNothingInFlightAndReadingGoesOn) {
+  FakeUsb usb;
+  with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    calls.answer({.status = LIBUSB_TRANSFER_STALL, .bytes = {'p'}});
+    EXPECT_EQ(co_await read_text(link), "p");
+    calls.answer({.bytes = {'q'}});
+    EXPECT_EQ(co_await read_text(link), "q");
+    EXPECT_EQ(calls.halts_cleared, 1);
+    EXPECT_EQ(calls.halts_cleared_in_flight, 0);
+    calls.take({.status = LIBUSB_TRANSFER_STALL, .took = 1});
+    const Bytes out{7, 8, 9};
+    EXPECT_TRUE(co_await link.write(out));
+    EXPECT_EQ(calls.written(), out);
+    EXPECT_EQ(calls.halts_cleared, 2);
+  });
+}
+
+TEST(UsbTransfers, FaultsOnEndGiveTheLinkUp) {
+  for (const auto status : {LIBUSB_TRANSFER_STALL, LIBUSB_TRANSFER_ERROR, LIBUSB_TRANSFER_OVERFLOW}) {
+    FakeUsb usb;
+    for (int i = 0; i < 8; ++i) usb.answer({.status = status});
+    with_link(usb, [](FakeUsb&, Link& link) -> asio::awaitable<void> {
+      Bytes in(10);
+      const auto got = co_await link.read_some(in);
+      EXPECT_FALSE(got);
+      if (!got) {
+        EXPECT_EQ(got.error().code(), ErrorCode::link_lost);
+      }
+    });
+  }
+}
+
+TEST(UsbTransfers, AHaltThatCannotBeClearedGivesTheLinkUp) {
+  FakeUsb usb;
+  usb.clear_status = LIBUSB_ERROR_PIPE;
+  usb.answer({.status = LIBUSB_TRANSFER_STALL});
+  with_link(usb, [](FakeUsb&, Link& link) -> asio::awaitable<void> {
+    EXPECT_NE((co_await read_text(link, 300)).find("halt"), std::string::npos);
+  });
+}
+
+TEST(UsbTransfers, ABoardThatTakesNothingEndsTheWrite) {
+  FakeUsb usb;
+  for (int i = 0; i < 6; ++i) usb.take({.status = LIBUSB_TRANSFER_TIMED_OUT, .took = 0});
+  with_link(usb, [](FakeUsb&, Link& link) -> asio::awaitable<void> {
+    const Bytes one(1);
+    const auto written = co_await link.write(one);
+    EXPECT_FALSE(written);
+  });
+}
+
+TEST(UsbTransfers, R15UnpluggedIsToldToReaderAndWriter) {
+  FakeUsb usb;
+  with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    calls.unplug();
+    EXPECT_NE((co_await read_text(link)).find("unplugged"), std::string::npos);
+    const Bytes one(1);
+    const auto written = co_await link.write(one);
+    EXPECT_FALSE(written);
+  });
+}
+
+TEST(UsbTransfers, R13CloseEndsAReadThatWaits) {
+  FakeUsb usb;
+  usb.devices = {kBoard};
+  asio::io_context context;
+  std::unique_ptr<Link> link;
+  std::string told;
+  run(context, [](FakeUsb& calls, std::unique_ptr<Link>& into) -> asio::awaitable<void> {
+    auto opened = co_await open_usb("", calls);
+    if (opened) into = std::move(*opened);
+  }(usb, link));
+  ASSERT_TRUE(link);
+  context.restart();
+  asio::co_spawn(context, [](Link& waiting, std::string& out) -> asio::awaitable<void> { out = co_await read_text(waiting); }(*link, told),
+                 [](const std::exception_ptr&) {});
+  run(context, [](Link& closing) -> asio::awaitable<void> {
+    closing.close();
+    closing.close();
+    co_return;
+  }(*link));
+  EXPECT_NE(told.find("closed"), std::string::npos);
+  link.reset();
+  EXPECT_EQ(usb.in_flight(), 0u);
+  EXPECT_EQ(usb.handles, 0);
+}
+
+// ---- The event thread ----
+
+std::size_t count_in(const char* folder) {
+  return static_cast<std::size_t>(std::distance(std::filesystem::directory_iterator(folder), std::filesystem::directory_iterator()));
+}
+
+TEST(UsbEventThread, R17StartsAndStopsThreeThousandTimesAndNothingGrows) {
+  FakeUsb usb;
+  usb.devices = {kBoard};
+  const std::size_t files = count_in("/proc/self/fd"), threads = count_in("/proc/self/task");
+  for (int i = 0; i < 3000; ++i) {
+    if (i % 3 == 0) usb.answer({.bytes = {'z'}});  // on its way while the link closes
+    with_link(usb, [](FakeUsb&, Link&) -> asio::awaitable<void> { co_return; });
+  }
+  EXPECT_EQ(count_in("/proc/self/fd"), files);
+  EXPECT_EQ(count_in("/proc/self/task"), threads);
+}
+
+TEST(UsbEventThread, IsOneForAllLinksOfAProcess) {
+  FakeUsb usb;
+  const auto first = UsbEvents::get(usb), second = UsbEvents::get(usb);
+  ASSERT_TRUE(first && second);
+  EXPECT_EQ(*first, *second);
+  EXPECT_EQ(usb.contexts, 1);
+}
+
+}  // namespace
+}  // namespace steadycell::link
