@@ -18,7 +18,7 @@ std::vector<bool> bits_of(std::string_view text) {
 }
 
 // s[n] = s[n - a] + s[n - b]
-std::vector<bool> register_bits(unsigned a, unsigned b, std::size_t count, std::uint32_t seed) {
+std::vector<bool> register_bits(unsigned a, unsigned b, std::size_t count, std::uint64_t seed) {
   std::vector<bool> out;
   for (std::size_t i = 0; i < count; ++i) out.push_back(i < a ? (seed >> i & 1) != 0 : out[i - a] != out[i - b]);
   return out;
