@@ -105,7 +105,7 @@ const char* name_of(State state) {
 Finding check_device_rules(const std::string& root) {
   const std::string check = "device rule";
   const auto files = rule_files(root);
-  if (files.empty()) return finding(check, State::note, "no udev rule for the board; this version reaches boards without USB and needs none");
+  if (files.empty()) return finding(check, State::note, "no udev rule for the board: on USB only the system's administrator can open it", "copy host/install/70-steadycell.rules to /etc/udev/rules.d (the package brings it), then unplug and plug in the board");
   std::string rules;
   for (const std::string& path : files) {
     const auto text = files::read_text(files::posix(), path, kMaxFile);
@@ -138,10 +138,40 @@ Finding check_usb_suspend(const std::string& root) {
                  "before a board is used on USB: a rule with ATTR{power/control}=\"on\", or usbcore.autosuspend=-1 for the kernel");
 }
 
+Finding check_usb_memory(const std::string& root) {
+  constexpr std::uint64_t kLeastMib = 4;  // a ring of transfers takes a quarter, 1 MiB when it may
+  const std::string check = "usb memory";
+  const auto text = files::read_text(files::posix(), root + "/sys/module/usbcore/parameters/usbfs_memory_mb", 64);
+  if (!text) return finding(check, State::note, "this kernel shows no limit for the memory of USB transfers");
+  const auto limit = parse_number(std::string_view(*text).substr(0, text->find('\n')));
+  if (!limit) return finding(check, State::note, "the kernel's limit for USB transfers is no number: " + printable(*text));
+  if (*limit == 0) return finding(check, State::good, "no limit for USB transfers");
+  if (*limit >= kLeastMib) return finding(check, State::good, fmt::format("{} MiB for the USB transfers of all programs", *limit));
+  return finding(check, State::note, fmt::format("{} MiB for the USB transfers of all programs: reading is slower", *limit), "set usbcore.usbfs_memory_mb=16, the kernel's own default");
+}
+
+Finding judge_usb_boards(const Result<std::vector<link::UsbBoard>>& boards) {
+  const std::string check = "usb boards";
+  if (!boards) return finding(check, State::note, boards.error().what(), "nothing, unless a board is to be used on USB here");
+  if (boards->empty()) return finding(check, State::good, "none is plugged in");
+  std::string found;
+  for (const link::UsbBoard& board : *boards) {
+    if (::access(board.node.c_str(), R_OK | W_OK) != 0)
+      return finding(check, State::problem, fmt::format("usb:{}: you may not use {}", board.place, board.node), "install the udev rule, join the group steadycell or sit at the machine, then unplug and plug in the board");
+    for (const link::UsbBoard& other : *boards)
+      if (&other != &board && other.serial == board.serial)
+        return finding(check, State::problem, fmt::format("usb:{} and usb:{} say they are the same board", board.place, other.place), "name them by place, as in --board usb:" + board.place);
+    found += fmt::format("{}usb:{} {}{}", found.empty() ? "" : ", ", board.place, board.serial.empty() ? "without a serial" : board.serial, board.full_speed ? " at full speed" : "");
+  }
+  for (const link::UsbBoard& board : *boards)
+    if (board.full_speed) return finding(check, State::note, found, "full speed is about thirty times slower: plug the board into a high-speed port, by another cable");
+  return finding(check, State::good, found);
+}
+
 Result<json::Object> doctor() {
   json::Array findings;
   bool healthy = true;
-  for (const Finding& found : {check_runtime(), check_socket(), check_daemon(), check_simulated_board(), check_device_rules(""), check_usb_suspend("")}) {
+  for (const Finding& found : {check_runtime(), check_socket(), check_daemon(), check_simulated_board(), check_device_rules(""), check_usb_suspend(""), check_usb_memory(""), judge_usb_boards(link::list_usb_boards())}) {
     healthy = healthy && found.state != State::problem;
     findings.push_back(json::Object{{"check", found.check}, {"state", name_of(found.state)}, {"found", found.found},
                                     {"cure", found.cure.empty() ? json::Value(nullptr) : json::Value(found.cure)}});

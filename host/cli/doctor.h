@@ -5,6 +5,7 @@
 
 #include "base/json.h"
 #include "base/result.h"
+#include "link/usb.h"
 
 namespace steadycell::cli {
 
@@ -21,6 +22,10 @@ struct Finding {
 // suspending USB devices.
 Finding check_device_rules(const std::string& root);
 Finding check_usb_suspend(const std::string& root);
+// The kernel's limit for the transfers of all programs together.
+Finding check_usb_memory(const std::string& root);
+// The boards on USB, as found or as the error that looking for them gave: may they be opened, which one is slow or there twice?
+Finding judge_usb_boards(const Result<std::vector<link::UsbBoard>>& boards);
 
 // Looks at all of it: {"healthy", "findings": [{"check", "state", "found", "cure"}]}; healthy without a problem.
 Result<json::Object> doctor();

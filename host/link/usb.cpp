@@ -44,7 +44,7 @@ class Devices {
       if (calls.descriptor(list_[i], &facts) != 0 || facts.idVendor != SCU_VENDOR || facts.idProduct != SCU_PRODUCT) continue;
       const int speed = calls.speed(list_[i]);
       devices.push_back(list_[i]);
-      boards.push_back({.place = calls.place(list_[i]), .serial = printable(calls.serial(list_[i])),
+      boards.push_back({.place = calls.place(list_[i]), .node = calls.node(list_[i]), .serial = printable(calls.serial(list_[i])),
                         .full_speed = speed == LIBUSB_SPEED_FULL || speed == LIBUSB_SPEED_LOW});
     }
   }

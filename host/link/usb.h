@@ -10,6 +10,7 @@ namespace steadycell::link {
 
 struct UsbBoard {
   std::string place;   // "1-2.3"
+  std::string node;    // "/dev/bus/usb/001/004"
   std::string serial;  // the UUID as 32 hex digits; empty when the kernel has none
   bool full_speed = false;
 };

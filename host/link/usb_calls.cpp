@@ -44,6 +44,10 @@ std::string UsbCalls::place(libusb_device* device) {
   return text;
 }
 
+std::string UsbCalls::node(libusb_device* device) {
+  return fmt::format("/dev/bus/usb/{:03}/{:03}", libusb_get_bus_number(device), libusb_get_device_address(device));
+}
+
 std::string UsbCalls::serial(libusb_device* device) {
   std::ifstream file("/sys/bus/usb/devices/" + place(device) + "/serial");
   std::string text;

@@ -21,6 +21,8 @@ class UsbCalls {
   virtual int max_packet(libusb_device* device, unsigned char endpoint);
   // "1-2.3": the bus, then the chain of ports; empty when the kernel does not tell.
   virtual std::string place(libusb_device* device);
+  // Its device file, "/dev/bus/usb/001/004".
+  virtual std::string node(libusb_device* device);
   // From the kernel's own notes, without a word to the device and without its permission; empty when there is none.
   virtual std::string serial(libusb_device* device);
   virtual int open(libusb_device* device, libusb_device_handle** handle);

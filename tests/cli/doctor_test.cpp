@@ -1,9 +1,12 @@
 #include "cli/doctor.h"
 
+#include <fmt/format.h>
 #include <gtest/gtest.h>
 
 #include <filesystem>
 #include <fstream>
+
+#include "steadycell/usb.h"
 
 namespace steadycell::cli {
 namespace {
@@ -30,7 +33,54 @@ class DoctorsSystem : public ::testing::Test {
 constexpr const char* kUsb = R"(SUBSYSTEM=="usb", ATTR{idVendor}=="1a2b", ATTR{idProduct}=="3c4d", GROUP="steadycell", MODE="0660", TAG+="uaccess", ATTR{power/control}="on")" "\n";
 constexpr const char* kHid = R"(SUBSYSTEM=="hidraw", ATTRS{idVendor}=="1a2b", ATTRS{idProduct}=="3c4d", GROUP="steadycell", MODE="0660", TAG+="uaccess")" "\n";
 
-TEST_F(DoctorsSystem, NoRuleIsANoteWhileBoardsAreReachedWithoutUsb) { EXPECT_EQ(check_device_rules(root_).state, State::note); }
+TEST_F(DoctorsSystem, NoRuleIsANoteWithACure) {
+  const Finding found = check_device_rules(root_);
+  EXPECT_EQ(found.state, State::note);  // boards on a socket need none
+  EXPECT_NE(found.cure.find("70-steadycell.rules"), std::string::npos);
+}
+
+TEST_F(DoctorsSystem, R03TheRuleThatIsShippedKeepsTheRulesAndNamesTheBoard) {
+  std::filesystem::create_directories(root_ + "/etc/udev/rules.d");
+  std::filesystem::copy_file(STEADYCELL_SOURCE_DIR "/host/link/70-steadycell.rules", root_ + "/etc/udev/rules.d/70-steadycell.rules");
+  EXPECT_EQ(check_device_rules(root_).state, State::good);
+  write("/sys/module/usbcore/parameters/autosuspend", "2\n");
+  EXPECT_EQ(check_usb_suspend(root_).state, State::good);
+  std::ifstream file(root_ + "/etc/udev/rules.d/70-steadycell.rules");
+  std::string line;
+  int rules = 0;
+  while (std::getline(file, line)) {
+    if (line.starts_with('#')) continue;
+    ++rules;
+    EXPECT_NE(line.find(fmt::format("{{idVendor}}==\"{:04x}\"", int{SCU_VENDOR})), std::string::npos) << line;
+    EXPECT_NE(line.find(fmt::format("{{idProduct}}==\"{:04x}\"", int{SCU_PRODUCT})), std::string::npos) << line;
+  }
+  EXPECT_EQ(rules, 2);
+}
+
+TEST_F(DoctorsSystem, UsbMemoryIsTold) {
+  EXPECT_EQ(check_usb_memory(root_).state, State::note);
+  for (const auto& [text, state] : {std::pair<const char*, State>{"16\n", State::good}, {"0\n", State::good}, {"4\n", State::good}, {"2\n", State::note}, {"x\n", State::note}}) {
+    write("/sys/module/usbcore/parameters/usbfs_memory_mb", text);
+    EXPECT_EQ(check_usb_memory(root_).state, state) << text;
+  }
+}
+
+TEST_F(DoctorsSystem, UsbBoardsAreJudged) {
+  write("/node", "");
+  const link::UsbBoard good{.place = "1-1", .node = root_ + "/node", .serial = "aa", .full_speed = false};
+  link::UsbBoard slow = good, forbidden = good;
+  slow.full_speed = true;
+  forbidden.node = root_ + "/not-there";  // root may open whatever is there
+  using Boards = std::vector<link::UsbBoard>;
+  EXPECT_EQ(judge_usb_boards(Boards{}).state, State::good);
+  EXPECT_EQ(judge_usb_boards(Boards{good}).state, State::good);
+  for (const Boards& boards : {Boards{slow}, Boards{forbidden}, Boards{good, good}}) {
+    const Finding found = judge_usb_boards(boards);
+    EXPECT_NE(found.state, State::good);
+    EXPECT_FALSE(found.cure.empty());
+  }
+  EXPECT_EQ(judge_usb_boards(failure(ErrorCode::link_open_failed, "no libusb")).state, State::note);
+}
 
 TEST_F(DoctorsSystem, RuleForBothNodesIsGood) {
   write("/etc/udev/rules.d/70-steadycell.rules", std::string("# MODE=\"0666\" would be wrong\n") + kUsb + kHid);

@@ -17,7 +17,7 @@ import unittest
 from pathlib import Path
 
 BUILD, CMAKE = Path(sys.argv[1]).resolve(), sys.argv[2]
-RULES = "lib/udev/rules.d/60-steadycell.rules"
+RULES = "lib/udev/rules.d/70-steadycell.rules"
 
 
 def run(*command, **options):

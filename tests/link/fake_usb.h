@@ -99,6 +99,7 @@ class FakeUsb : public UsbCalls {
   }
   int speed(libusb_device* device) override { return of(device).speed; }
   std::string place(libusb_device* device) override { return of(device).place; }
+  std::string node(libusb_device* device) override { return "/nonexistent/" + of(device).place; }
   std::string serial(libusb_device* device) override { return of(device).serial; }
   int open(libusb_device* device, libusb_device_handle** handle) override {
     ++opens;

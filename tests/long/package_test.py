@@ -80,7 +80,7 @@ def main():
         fields = run("dpkg-deb", "--field", package).stdout
         expect("name, version and dependencies", "Package: steadycell\n" in fields and "libfmt9" in fields and "libc6" in fields, fields)
         inside = run("dpkg-deb", "--contents", package).stdout
-        for path in ("usr/bin/steadycell", "usr/bin/steadycelld", "usr/bin/steadycell-simboard", "usr/lib/udev/rules.d/60-steadycell.rules", "usr/lib/systemd/user/steadycelld.socket",
+        for path in ("usr/bin/steadycell", "usr/bin/steadycelld", "usr/bin/steadycell-simboard", "usr/lib/udev/rules.d/70-steadycell.rules", "usr/lib/systemd/user/steadycelld.socket",
                      "usr/share/man/man1/steadycell.1.gz", "usr/share/bash-completion/completions/steadycell", "usr/share/doc/steadycell/copyright"):
             expect(f"holds /{path}", f"./{path}\n" in inside)
         expect("every file belongs to root", all(line.split()[1] == "root/root" for line in inside.splitlines()))
