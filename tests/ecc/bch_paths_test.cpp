@@ -3,6 +3,7 @@
 #include <gtest/gtest.h>
 
 #include <bit>
+#include <cstdlib>
 #include <random>
 #include <set>
 
@@ -13,6 +14,9 @@ namespace {
 
 constexpr std::array<std::uint32_t, 12> kPolynomials = {0x13,  0x25,  0x43,   0x89,   0x11D,  0x211,
                                                         0x409, 0x805, 0x1053, 0x201B, 0x402B, 0x8003};  // m 4..15
+
+// Sanitizers slow the direct decoder down a hundredfold; they look for other faults than wrong answers, in fewer words.
+const bool kSanitized = std::getenv("STEADYCELL_SANITIZED") != nullptr;
 
 class BchOnPath : public testing::TestWithParam<BchPath> {
  protected:
@@ -79,17 +83,17 @@ TEST_P(BchOnPath, DecodesAsTheDirectDecoderForManyShapes) {
     const auto field = GaloisField::make(m, kPolynomials[m - 4]).value();
     for (const unsigned t : {1u, 2u, 3u, 4u, 5u, 8u, 16u, 24u, 40u, 60u, 63u, 64u, 72u})
       for (const std::uint32_t bits : {1u, 63u, 65u, 1000u, 4096u, 8192u})
-        if (const auto code = make(m, t, bits)) {
+        if (const auto code = kSanitized && (bits > 1000 || m % 4 != 3) ? std::nullopt : make(m, t, bits)) {
           ++codes;
           ASSERT_NO_FATAL_FAILURE(check_code(*code, field, random));
         }
   }
-  EXPECT_GT(codes, 200u);
+  EXPECT_GT(codes, kSanitized ? 50u : 200u);
 }
 
 TEST_P(BchOnPath, DecodesAsTheDirectDecoderForRandomShapes) {
   std::mt19937 random(12);
-  for (int round = 0; round < 150;) {
+  for (int round = 0; round < (kSanitized ? 10 : 150);) {
     const unsigned m = 4 + static_cast<unsigned>(random() % 12), t = 1 + static_cast<unsigned>(random() % 72);
     const auto code = make(m, t, 1 + static_cast<std::uint32_t>(random() % ((1u << m) - 1)));
     if (!code) continue;
@@ -105,7 +109,7 @@ TEST_P(BchOnPath, FewErrorsAreFoundInEveryFieldOddAndEven) {
     const auto code = make(m, m == 5 ? 3 : 4, m == 5 ? 16 : (1u << m) - 1 - 4 * m);
     ASSERT_TRUE(code);
     BchWorkspace workspace(*code);
-    for (int round = 0; round < 3000; ++round) {
+    for (int round = 0; round < (kSanitized ? 100 : 3000); ++round) {
       std::set<std::uint32_t> places;
       const unsigned errors = 1 + static_cast<unsigned>(random() % code->t());
       while (places.size() < errors) places.insert(static_cast<std::uint32_t>(random() % code->code_bits()));
