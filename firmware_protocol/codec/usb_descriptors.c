@@ -130,7 +130,8 @@ void scu_serial(char out[SCU_SERIAL_DIGITS + 1], const uint8_t uuid[16]) {
 }
 
 static size_t put_string(uint8_t* out, const char* text) {
-  const size_t chars = strlen(text);
+  size_t chars = 0;  // strlen is not in a freestanding environment
+  while (text[chars] != '\0') ++chars;
   out[0] = (uint8_t)(2 + 2 * chars);
   out[1] = SCU_STRING;
   return 2 + put_utf16(out + 2, text, chars);

@@ -8,7 +8,7 @@ Standards Supported by GCC"). Printed, and held against the limits below: code w
 and the deepest stack.
 
 How the stack is measured: -fcallgraph-info=su has the compiler write each function's frame and its calls; the frames are summed
-along every path. A call through a pointer is told by its source line: `handler(` goes to every request handler, `hal->` leaves
+along every path. A call through a pointer is told by its source line: `handler(` goes to every request handler, `hal->` or `usb->` leaves
 the core, and what the board's own function takes there comes on top (so does what an interrupt takes). Any other call through a
 pointer, a frame that grows at run time, or a recursion fails. libgcc has no such records: its functions' pushes are added up from
 the disassembly. memcpy and its kin are taken as leaves of 16 bytes.
@@ -30,8 +30,8 @@ ALLOWED = {"memcpy", "memmove", "memset", "memcmp"}
 LEAF_BYTES = 16
 # Bytes. Some 15 % above what was measured when they were set: a rise beyond is to be seen, not to creep in.
 LIMITS = {
-    "cortex-m0plus": {"code": 16384, "static": 0, "state": 2400, "stack": 2144},
-    "cortex-m4": {"code": 14848, "static": 0, "state": 2400, "stack": 2144},
+    "cortex-m0plus": {"code": 19456, "static": 0, "state": 2400, "stack": 2144},
+    "cortex-m4": {"code": 17664, "static": 0, "state": 2400, "stack": 2144},
 }
 FLAGS = ["-std=c11", "-Os", "-mthumb", "-ffreestanding", "-ffunction-sections", "-fdata-sections", "-fno-common", "-Wall", "-Wextra",
          "-Wpedantic", "-Wconversion", "-Wshadow", "-Werror", f"-I{HERE}", f"-I{PART}", f"-I{PART / 'include'}"]
@@ -84,7 +84,7 @@ def call_graph(folder, problems):
             code = Path(file).read_text().splitlines()[int(line) - 1]
             if "handler(" in code:
                 graph[source] |= {by_plain_name[name] for name in handlers()}
-            elif not re.search(r"\bhal->", code):
+            elif not re.search(r"\b(hal|usb)->", code):
                 problems.append(f"{place}: a call through a pointer that is neither a handler nor the board's: {code.strip()}")
     return frames, graph
 
