@@ -45,7 +45,7 @@ TEST_P(ReedSolomonAgainstLibfec, EncodesAndDecodesAlike) {
   ASSERT_TRUE(reference);
   ReedSolomonWorkspace workspace(*code);
   std::mt19937 random(m * 1000 + t);
-  const auto word_of = [&](const Bytes& data, const Bytes& parity) {
+  const auto word_of = [&, m = m, t = t](const Bytes& data, const Bytes& parity) {
     std::vector<unsigned> word = symbols_of(data, m, data_symbols), tail = symbols_of(parity, m, 2 * t);
     word.insert(word.end(), tail.begin(), tail.end());
     return word;
