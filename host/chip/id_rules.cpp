@@ -127,9 +127,9 @@ std::optional<Shape> hynix_mlc(ByteSpan id, bool jedec_at_40) {
   return shape;
 }
 
-// Toshiba's multi-level parts with six bytes and more code page and block in a way that no source here explains: the common
-// rule gives half the page of both parts whose full rows are known.
-bool is_toshiba_late_mlc(ByteSpan id) { return id[0] == kToshiba && id.size() >= 6 && bits(id[2], 2, 2) != 0; }
+// Multi-level parts with six bytes and more code page and block by their maker's own rule, which only two of them have here: the
+// common rule gives half the page of every such part whose full row is known.
+bool is_unexplained_late_mlc(ByteSpan id) { return id.size() >= 6 && bits(id[2], 2, 2) != 0; }
 
 Result<Shape> shape_of(ByteSpan id, bool jedec_at_40) {
   const auto undefined = [&] {
@@ -144,8 +144,8 @@ Result<Shape> shape_of(ByteSpan id, bool jedec_at_40) {
     const auto shape = hynix_mlc(id, jedec_at_40);
     return shape ? Result<Shape>(*shape) : undefined();
   }
-  if (is_toshiba_late_mlc(id))
-    return failure(ErrorCode::unknown_chip, "the ID {} is a multi-level part of Toshiba's that is in no table here, and the family rules are wrong for it", hex_spaced(id));
+  if (is_unexplained_late_mlc(id))
+    return failure(ErrorCode::unknown_chip, "the ID {} is a multi-level part of {} that is in no table here, and the common rules are wrong for it", hex_spaced(id), maker_name(id[0]));
   Shape shape = common_shape(id);
   if (id[0] == kToshiba && id.size() >= 6 && single_level) {
     static constexpr std::uint32_t kNeedByNode[8] = {0, 0, 0, 0, 1, 4, 8, 0};  // 43, 32, 24 nm

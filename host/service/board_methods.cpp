@@ -37,24 +37,38 @@ std::optional<std::string> shared_name(const link::BoardAddress& address) {
   return "unix:" + (code ? address.path : path.lexically_normal().string());
 }
 
-// Takes hold of the board, connects, runs `work` with it, and closes it whatever came of it.
-template <typename Value, typename Work>
-asio::awaitable<Result<Value>> with_board(link::BoardAddress address, std::string_view method, const JobHooks& hooks, Work work) {
+// A link whose place nobody else uses meanwhile, and the name under which the board itself is to be held once it has said its own.
+struct OpenedPlace {
+  std::unique_ptr<link::Link> link;
+  std::optional<BoardHold> place;  // empty where a place can be shared
   Holder holder;
-  holder.program = hooks.program;
-  holder.method = method;
-  holder.process = hooks.process != 0 ? hooks.process : ::getpid();
-  holder.since = passes::system_clock().wall_time();
-  std::optional<BoardHold> place, board_itself;
+};
+asio::awaitable<Result<OpenedPlace>> open_held(link::BoardAddress address, std::string_view method, const JobHooks& hooks) {
+  OpenedPlace out;
+  out.holder.program = hooks.program;
+  out.holder.method = method;
+  out.holder.process = hooks.process != 0 ? hooks.process : ::getpid();
+  out.holder.since = passes::system_clock().wall_time();
   if (const auto name = shared_name(address)) {
-    holder.board = *name;
-    auto held = co_await BoardHold::take(holder, hooks.stop);
+    out.holder.board = *name;
+    auto held = co_await BoardHold::take(out.holder, hooks.stop);
     if (!held) co_return failure(held.error());
-    place.emplace(std::move(*held));
+    out.place.emplace(std::move(*held));
   }
   auto opened = co_await link::open_link(std::move(address));
   if (!opened) co_return failure(opened.error());
-  auto board = co_await board::BoardClient::connect(std::move(*opened), hooks.stop);
+  out.link = std::move(*opened);
+  co_return std::move(out);
+}
+
+// Takes hold of the board, connects, runs `work` with it, and closes it whatever came of it.
+template <typename Value, typename Work>
+asio::awaitable<Result<Value>> with_board(link::BoardAddress address, std::string_view method, const JobHooks& hooks, Work work) {
+  auto opened = co_await open_held(std::move(address), method, hooks);
+  if (!opened) co_return failure(opened.error());
+  auto& [link, place, holder] = *opened;
+  std::optional<BoardHold> board_itself;
+  auto board = co_await board::BoardClient::connect(std::move(link), hooks.stop);
   if (!board) co_return failure(board.error());
   holder.board = (*board)->info().uuid;
   auto held = co_await BoardHold::take(holder, hooks.stop);
@@ -362,28 +376,17 @@ Error unconfirmed() {
 }
 
 asio::awaitable<Result<conform::Report>> conform_held(link::BoardAddress address, conform::Options options, const JobHooks& hooks) {
-  Holder holder;
-  holder.program = hooks.program;
-  holder.method = "board.conform";
-  holder.process = hooks.process != 0 ? hooks.process : ::getpid();
-  holder.since = passes::system_clock().wall_time();
-  std::optional<BoardHold> place, board_itself;
-  if (const auto name = shared_name(address)) {
-    holder.board = *name;
-    auto held = co_await BoardHold::take(holder, hooks.stop);
-    if (!held) co_return failure(held.error());
-    place.emplace(std::move(*held));
-  }
-  auto opened = co_await link::open_link(std::move(address));
+  auto opened = co_await open_held(std::move(address), "board.conform", hooks);
   if (!opened) co_return failure(opened.error());
+  std::optional<BoardHold> board_itself;
   options.greeted = [&](const protocol::BoardInfo& board) -> asio::awaitable<Result<void>> {
-    holder.board = board.uuid;
-    auto held = co_await BoardHold::take(holder, hooks.stop);
+    opened->holder.board = board.uuid;
+    auto held = co_await BoardHold::take(opened->holder, hooks.stop);
     if (!held) co_return failure(held.error());
     board_itself.emplace(std::move(*held));
     co_return Result<void>();
   };
-  co_return co_await conform::conform(std::move(*opened), std::move(options));
+  co_return co_await conform::conform(std::move(opened->link), std::move(options));
 }
 
 }  // namespace

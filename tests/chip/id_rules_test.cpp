@@ -110,6 +110,15 @@ TEST(IdRules, TakeTheDeviceCodeByItsPlace) {  // 45h is a device code of 32 MiB 
   EXPECT_EQ(maker_name(0x45), "maker 0x45");
 }
 
+// The kernel's full-ID row 45 DE 94 93 76 50 has pages of 16384 + 1280 bytes; the common rule makes 8192 + 128 of its sisters.
+TEST(IdRules, LateMultiLevelPartsWithoutARuleAreUnknownNotHalfRead) {
+  for (const char* id : {"45 DE 94 93 76 57", "45 D7 84 93 72 57", "98 DE 94 93 76 57", "9B DE 94 93 76 57"}) {
+    const auto decoded = decode_id(parse_hex(id).value());
+    ASSERT_FALSE(decoded) << id;
+    EXPECT_EQ(decoded.error().code(), ErrorCode::unknown_chip) << id;
+  }
+}
+
 TEST(IdRules, NameMakersByOddParityCodes) {  // JEP106 codes of the kernel's list
   const std::pair<std::uint8_t, const char*> kCodes[] = {{0x01, "Spansion"}, {0x20, "Numonyx"}, {0x2C, "Micron"}, {0x98, "Toshiba"},
                                                          {0xAD, "Hynix"},    {0xC2, "Macronix"}, {0xEC, "Samsung"}, {0xEF, "Winbond"}};
