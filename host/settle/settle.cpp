@@ -113,7 +113,7 @@ class Settler {
       row.page = {at.block.index * geometry_.pages_per_block + first_page + page};
       const VotedPage voted = voter_.vote(page);
       row.unstable_bits = voted.vote.unstable_bits;
-      std::copy(voted.voted.begin(), voted.voted.end(), best_.begin());
+      if (!judge_ || voted.vote.votes == 0) std::copy(voted.voted.begin(), voted.voted.end(), best_.begin());
       if (voted.vote.votes == 0) {
         row.verdict = image::Verdict::unread;
         row.cause = cause_of_missing(voter_.status(page));

@@ -9,10 +9,12 @@
 
 #include <boost/asio/co_spawn.hpp>
 #include <boost/asio/io_context.hpp>
+#include <chrono>
 #include <cstdlib>
 #include <cstring>
 #include <ctime>
 #include <filesystem>
+#include <optional>
 #include <random>
 
 #include "capture/read.h"
@@ -146,12 +148,6 @@ capture::ReadResult read_replayed(const std::string& folder) {
   return read(folder, [](const asio::any_io_executor& executor) { return link::replay(executor, recording()); });
 }
 
-settle::Summary settle_into(const std::string& capture, const std::string& image) {
-  auto done = settle::settle(files::posix(), {.capture = capture, .image = image, .scheme = ecc::to_json(scheme()), .version = "0", .build = "bench"}, {});
-  if (!done) stop(done.error().text());
-  return std::move(*done);
-}
-
 // This thread and those it makes stay on the first `count` cores that they may use.
 class OnCores {
  public:
@@ -186,52 +182,78 @@ std::string told(const passes::StageTimes& times) {
   return text;
 }
 
-// `round` does all passes once and says what to print of it.
+// Wall and processor time since it was made.
+struct Watch {
+  std::chrono::steady_clock::time_point began = std::chrono::steady_clock::now();
+  double used_before = processor_seconds();
+  double wall() const { return std::chrono::duration<double>(std::chrono::steady_clock::now() - began).count(); }
+  double used() const { return processor_seconds() - used_before; }
+};
+
+struct Cost {
+  double wall = 0, used = 0;
+  std::string told;
+  Cost operator+(const Cost& other) const { return {wall + other.wall, used + other.used, other.told}; }
+};
+
+Cost read_once(const std::string& folder) {
+  const Watch watch;
+  const capture::ReadResult done = read_replayed(folder);
+  return {watch.wall(), watch.used(), fmt::format("transfer thread {:.0f} ms;{}", done.transfer_thread_seconds * 1e3, told(done.writing))};
+}
+
+// From the first block that is settled. Before that at most 128 blocks of any chip are looked at to measure error rates: here all, on a
+// large chip next to nothing.
+Cost settle_once(const std::string& capture, const std::string& image) {
+  std::optional<Watch> watch;
+  settle::Hooks hooks;
+  hooks.progress = [&](const settle::Progress& at) {
+    if (at.stage == "measuring" && at.done == at.total) watch.emplace();
+  };
+  const auto done = settle::settle(files::posix(), {.capture = capture, .image = image, .scheme = ecc::to_json(scheme()), .version = "0", .build = "bench"}, hooks);
+  if (!done) stop(done.error().text());
+  const image::VerdictCounts& pages = done->manifest.summary;
+  return {watch->wall(), watch->used(),
+          fmt::format("{} pages confirmed, {} corrected; with measuring{}", pages.of(image::Verdict::confirmed), pages.of(image::Verdict::corrected), told(done->times))};
+}
+
+// `round` does all passes once.
 template <typename Round>
 void measure(benchmark::State& state, const Round& round) {
   (void)recording();
   const OnCores cores(state.range(0));
   const std::uint64_t raw = kGeometry.block_raw_bytes() * kBlocks * kPasses;
-  double used = 0;
+  double used = 0, least = 1e9;
   std::string said;
   for (auto _ : state) {
-    state.PauseTiming();
     const Folder folder;
-    state.ResumeTiming();
-    const double before = processor_seconds();
-    said = round(folder.name);
-    used += processor_seconds() - before;
-    state.PauseTiming();
-    std::filesystem::remove_all(folder.name);
-    state.ResumeTiming();
+    const Cost cost = round(folder.name);
+    state.SetIterationTime(cost.wall);
+    used += cost.used;
+    least = std::min(least, cost.used);
+    said = cost.told;
   }
   const auto total = static_cast<double>(raw) * static_cast<double>(state.iterations());
   state.SetBytesProcessed(static_cast<std::int64_t>(total));
   state.counters["cpu_GB/s"] = total / used * 1e-9;
+  state.counters["best_cpu_GB/s"] = static_cast<double>(raw) / least * 1e-9;
   state.SetLabel(said);
 }
 
 void BM_Read(benchmark::State& state) {
-  measure(state, [](const std::string& folder) {
-    const capture::ReadResult done = read_replayed(folder + "/capture");
-    return fmt::format("transfer thread {:.0f} ms;{}", done.transfer_thread_seconds * 1e3, told(done.writing));
-  });
+  measure(state, [](const std::string& folder) { return read_once(folder + "/capture"); });
 }
 void BM_Settle(benchmark::State& state) {
   const Folder kept;
   (void)read_replayed(kept.name + "/capture");
-  measure(state, [&](const std::string& folder) { return told(settle_into(kept.name + "/capture", folder + "/image").times); });
+  measure(state, [&](const std::string& folder) { return settle_once(kept.name + "/capture", folder + "/image"); });
 }
 void BM_ReadAndSettle(benchmark::State& state) {
-  measure(state, [](const std::string& folder) {
-    (void)read_replayed(folder + "/capture");
-    const settle::Summary done = settle_into(folder + "/capture", folder + "/image");
-    return fmt::format("{} pages confirmed, {} corrected", done.manifest.summary.of(image::Verdict::confirmed), done.manifest.summary.of(image::Verdict::corrected));
-  });
+  measure(state, [](const std::string& folder) { return read_once(folder + "/capture") + settle_once(folder + "/capture", folder + "/image"); });
 }
-BENCHMARK(BM_Read)->Arg(1)->Arg(2)->UseRealTime()->Unit(benchmark::kMillisecond);
-BENCHMARK(BM_Settle)->Arg(1)->Arg(2)->UseRealTime()->Unit(benchmark::kMillisecond);
-BENCHMARK(BM_ReadAndSettle)->Arg(1)->Arg(2)->UseRealTime()->Unit(benchmark::kMillisecond);
+BENCHMARK(BM_Read)->Arg(1)->Arg(2)->UseManualTime()->Unit(benchmark::kMillisecond);
+BENCHMARK(BM_Settle)->Arg(1)->Arg(2)->UseManualTime()->Unit(benchmark::kMillisecond);
+BENCHMARK(BM_ReadAndSettle)->Arg(1)->Arg(2)->UseManualTime()->Unit(benchmark::kMillisecond);
 
 }  // namespace
 }  // namespace steadycell
