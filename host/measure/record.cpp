@@ -191,6 +191,8 @@ class Recording {
     header.kind = "averaged";
     header.rail = supply::Rail::vbus;
     header.limit_mA = options_.limit_mA;
+    header.cold = options_.cold;
+    header.cold_twin = options_.cold_twin;
     return header;
   }
 

@@ -58,6 +58,7 @@ Result<TwinCold> twin_cold(const PatientNames& names) {
 struct Cold {
   json::Object report;  // null verdict where the board cannot
   std::optional<supply::ColdCheck> check;
+  std::optional<supply::ColdReadings> readings, twin;
 };
 asio::awaitable<Result<Cold>> check_cold(board::BoardClient& board, const PatientNames& names) {
   const auto twin = twin_cold(names);
@@ -66,6 +67,8 @@ asio::awaitable<Result<Cold>> check_cold(board::BoardClient& board, const Patien
   if (!readings) co_return failure(readings.error());
   Cold out;
   out.check = supply::judge_cold(*readings, twin->readings ? &*twin->readings : nullptr);
+  out.readings = *readings;
+  out.twin = twin->readings;
   out.report = supply::to_json(*out.check);
   out.report["readings"] = supply::to_json(*readings);
   out.report["with_twin"] = twin->readings.has_value();
@@ -203,6 +206,8 @@ asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, Supp
   options.length = std::chrono::seconds(request.seconds);
   options.limit_mA = *limit;
   options.end_at_boot_loop = !request.whole;
+  options.cold = cold.readings;
+  options.cold_twin = cold.twin;
   options.tool = kTool;
   options.stop = hooks.stop;
   options.progress = hooks.progress;

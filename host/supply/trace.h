@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "base/result.h"
+#include "supply/cold.h"
 
 // Supply traces as text: `time_s,current_mA,vbus_V` and, when probes were connected, `probe1_V,probe2_V`. Lines
 // that start with '#' may stand anywhere: `# key: value` describes the recording, `# event: 0.0200 on` marks a
@@ -41,6 +42,8 @@ struct TraceHeader {
   std::optional<double> t_on_s;         // when power was applied
   std::optional<double> full_scale_mA;  // at and above this the converter saturates
   std::vector<TraceEvent> events;       // the first 1000
+  std::optional<ColdReadings> cold;       // what the check before this power-up read
+  std::optional<ColdReadings> cold_twin;  // and what the twin had read, where one was known
 };
 
 // The commented header and the column line, then one line per sample: what the recorder writes.
@@ -64,6 +67,8 @@ class TraceParser {
  private:
   Result<void> line(std::string_view text, const Sink& sink);
   Result<void> comment(std::string_view text);
+  Result<void> cold(std::string_view text, std::optional<ColdReadings>& into, unsigned& seen);
+  Result<void> whole_cold() const;
   Result<void> columns(std::string_view text);
   Result<void> row(std::string_view text, const Sink& sink);
 
@@ -71,6 +76,7 @@ class TraceParser {
   std::string rest_;
   std::uint64_t lines_ = 0, samples_ = 0;
   std::vector<std::size_t> order_;  // per column of the file, which value it is; empty until known
+  unsigned cold_seen_ = 0, cold_twin_seen_ = 0;  // which readings came, a bit each
   double last_time_ = -std::numeric_limits<double>::infinity();
 };
 

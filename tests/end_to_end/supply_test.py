@@ -89,6 +89,20 @@ class Supply(bench.BenchTest):
             self.assertEqual(short["verdict"], "shorted")
             self.assertAlmostEqual(short["ohm"], ohm + 0.4, delta=0.02)  # lead and contacts included
 
+    def test_findings_before_power_are_evidence_and_stay_with_the_trace(self):
+        cases = (("leak", {"short_ohm": 100}, "vbus_short", "100 ohm"), ("bridged", {"d_plus": "short"}, "data_line", "D+ reads"),
+                 ("cut", {"d_minus": "open"}, "data_line", "D- is open"), ("good", {}, "healthy", "250.0 kohm"))
+        for name, circuit, fault, number in cases:
+            with self.subTest(name):
+                recorded = self.record(self.circuit(**circuit), f"{name}.csv.gz")
+                first = recorded["diagnoses"][0]
+                self.assertEqual(first["fault"], fault, recorded["diagnoses"])
+                self.assertIn("before power: ", " ".join(first["evidence"]))
+                self.assertIn(number, " ".join(first["evidence"]))
+                later = self.succeed("supply", "diagnose", f"{name}.csv.gz")
+                self.assertEqual(later["diagnoses"], recorded["diagnoses"])
+                self.assertEqual(later["check_before_power"]["verdict"], recorded["check_before_power"]["verdict"])
+
     def test_short_is_powered_only_on_the_users_word(self):
         board = self.circuit(short_ohm=2)
         found = self.refuse("e315", 6, "supply", "record", "--board", board, "--to", "no.csv", "--seconds", "1", "--patient", "case7")
