@@ -86,6 +86,7 @@ Result<json::Object> diagnose_files(const TraceFiles& paths, const supply::Trace
   const auto& cold_twin = trace->header.cold_twin;
   result["check_before_power"] =
       cold ? json::Value(supply::to_json(supply::judge_cold(*cold, cold_twin ? &*cold_twin : nullptr))) : json::Value(nullptr);
+  result["broke_off_s"] = trace->header.broke_off_s ? json::Value(*trace->header.broke_off_s) : json::Value(nullptr);
   result["notes"] = to_json(paths.notes);
   return result;
 }

@@ -21,6 +21,20 @@ std::optional<Rail> rail_of(const Features& f) {
   return std::nullopt;
 }
 
+// Faults, and soundness, that a restart, a drop or a late page read would refute: each moment of recording makes them surer.
+bool rests_on_absence(Fault fault) {
+  return fault == Fault::healthy || fault == Fault::dead_clock || fault == Fault::nand_no_answer || fault == Fault::missing_bulk ||
+         fault == Fault::socket_ok || fault == Fault::socket_empty;
+}
+
+// A recording that breaks off. Most loops and loose contacts show within a second (common practice, no source).
+void note_break(const Features& trace, double broke_off_s, Verdicts& verdicts) {
+  const double seen = std::max(0.0, broke_off_s - trace.t_on_s.value_or(broke_off_s - trace.duration_s));
+  const double most = 0.9 - 0.35 * std::exp(-seen / 0.5);
+  verdicts.cap_absence(most, fmt::format("the recording breaks off at t = {:.3f} s: the program was killed, the power failed or the disk was full; what "
+                                         "came later is not known, so whatever a longer look could refute gets {:.0f} % at most", broke_off_s, 100 * most));
+}
+
 }  // namespace
 
 // What was claimed for "unsure" is no diagnosis beside the others, but part of what is left. Where nothing reaches kSure, `unsure`
@@ -56,6 +70,8 @@ std::vector<Diagnosis> Verdicts::ranked() && {
   std::erase_if(list_, [](const Diagnosis& d) { return d.fault == Fault::unsure; });
   for (const Diagnosis& d : list_) sum += d.confidence;
   for (Diagnosis& d : list_) d.confidence *= std::min(1.0, most_ / std::max(sum, 1e-9));
+  for (Diagnosis& d : list_)
+    if (rests_on_absence(d.fault)) d.confidence = std::min(d.confidence, absence_most_);
   std::stable_sort(list_.begin(), list_.end(),
                    [](const Diagnosis& a, const Diagnosis& b) { return a.confidence > b.confidence; });
   std::erase_if(list_, [](const Diagnosis& d) { return d.confidence < kWorthNaming; });
@@ -145,6 +161,7 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
     reading.cold = &*cold;
     for (const std::string& finding : cold->findings) verdicts.note(before_power(finding));
   }
+  if (header.broke_off_s) note_break(trace, *header.broke_off_s, verdicts);
   if (!trace.has_baseline)
     verdicts.note("no samples from before power: the zero of the current is not known better than 1 mA");
   if (trace.gaps > 0)

@@ -69,6 +69,11 @@ class Verdicts {
     most_ = std::min(most_, most);
     note(std::move(why));
   }
+  // What rests on nothing else having come until the end is worth no more than `most`, and why.
+  void cap_absence(double most, std::string why) {
+    absence_most_ = std::min(absence_most_, most);
+    note(std::move(why));
+  }
   double rest() const { return rest_; }
 
   std::vector<Diagnosis> ranked() &&;
@@ -80,7 +85,7 @@ class Verdicts {
   // Below this a diagnosis is not named.
   static constexpr double kWorthNaming = 0.02;
 
-  double rest_ = 1, most_ = 1;
+  double rest_ = 1, most_ = 1, absence_most_ = 1;
   std::vector<Diagnosis> list_;
   std::vector<std::string> notes_, doubts_;
 };

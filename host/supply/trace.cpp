@@ -142,7 +142,13 @@ Result<void> TraceParser::feed(std::string_view text, const Sink& sink) {
   return {};
 }
 
-Result<void> TraceParser::finish(const Sink& sink) {
+Result<void> TraceParser::finish(const Sink& sink, bool cut) {
+  const bool broke_off = cut || (end_follows_ && trimmed(rest_) != "# end: here");
+  if (broke_off) rest_.clear();
+  if (broke_off && samples_ == 0)
+    return failure(Error(ErrorCode::bad_input_file, "the recording breaks off before its first sample: the program was killed, or the power failed")
+                       .advising("nothing can be read from this file; the bench log tells whether the patient was powered"));
+  if (broke_off) header_.broke_off_s = last_time_;
   if (!rest_.empty()) {
     auto taken = line(rest_, sink);
     rest_.clear();
@@ -197,6 +203,8 @@ Result<void> TraceParser::comment(std::string_view text) {
     return number(header_.t_on_s, -kMostSeconds, kMostSeconds);
   } else if (key == "full_scale_mA") {
     return number(header_.full_scale_mA, 0.1, kMostMilliamps);
+  } else if (key == "end") {
+    end_follows_ = value == "follows";
   } else if (key == "cold") {
     return cold(value, header_.cold, cold_seen_);
   } else if (key == "cold_twin") {
