@@ -9,7 +9,6 @@ namespace {
 
 using namespace std::chrono_literals;
 
-constexpr auto kAnswer = 2s;
 constexpr auto kContact = 5s;  // 49 positions at some milliseconds each
 constexpr auto kFlush = 200ms;
 

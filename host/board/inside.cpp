@@ -15,7 +15,6 @@ using namespace std::chrono_literals;
 constexpr std::size_t kReadBytes = 256 << 10;
 constexpr std::uint64_t kMaxGarbage = 1 << 20;
 constexpr auto kHeartbeat = 100ms;
-constexpr auto kSlice = 50ms;  // how often a wait looks at the stop flag
 constexpr auto kResync = 2s;
 constexpr auto kResyncAfterStop = 300ms;  // a stop must answer within 500 ms, the board deaf or not
 constexpr auto kAbortAgain = 1s;  // the abort itself may have been damaged; a link may lag by less than this

@@ -13,6 +13,9 @@ namespace steadycell::board {
 
 using protocol::Answer;
 
+constexpr std::chrono::seconds kAnswer(2);         // within which the board answers a request
+constexpr std::chrono::milliseconds kSlice(50);    // how often a wait looks at the stop flag
+
 // Coroutines of one thread that wait for something to change.
 class Waiters {
  public:

@@ -10,8 +10,6 @@ namespace {
 using namespace std::chrono_literals;
 
 constexpr std::uint8_t kSlot = 0;
-constexpr auto kAnswer = 2s;
-constexpr auto kSlice = 50ms;
 constexpr int kMoreTries = 3;                 // for a page that does not come whole
 constexpr int kFruitless = 3;                 // silences on end, without a page between them
 constexpr std::size_t kMaxRanges = 4096;      // damaged stretches of one run: beyond, the cable is what to look at

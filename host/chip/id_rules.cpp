@@ -162,7 +162,7 @@ std::uint32_t row_cycles_for(const Geometry& g) {
 }
 
 // "ID right, every byte twice": a double-rate bus read at single rate.
-bool doubled(ByteSpan raw) {
+bool every_byte_twice(ByteSpan raw) {
   if (raw.size() < 6) return false;
   for (std::size_t i = 0; i + 1 < raw.size(); i += 2)
     if (raw[i] != raw[i + 1]) return false;
@@ -239,7 +239,7 @@ Result<Identification> decode_id(ByteSpan raw, bool jedec_at_40) {
   const auto silent = [&](std::uint8_t value) { return std::all_of(raw.begin(), raw.end(), [&](std::uint8_t byte) { return byte == value; }); };
   if (raw.size() < 2) return failure(ErrorCode::wrong_usage, "an ID has at least 2 bytes");
   if (silent(0xFF) || silent(0x00)) return failure(ErrorCode::no_chip, "the ID reads {}: nothing drives the bus", hex_spaced(raw));
-  if (doubled(raw)) return failure(ErrorCode::double_rate, "the ID {} has every byte twice, as a double-rate bus gives", hex_spaced(raw));
+  if (every_byte_twice(raw)) return failure(ErrorCode::double_rate, "the ID {} has every byte twice, as a double-rate bus gives", hex_spaced(raw));
   // Every JEP106 code has odd parity over its 8 bits.
   if ((std::popcount(raw[0]) & 1) == 0)
     return failure(Error(ErrorCode::no_chip, fmt::format("the ID {} starts with a byte of even parity, which no maker code has: a read fault", hex_spaced(raw)))

@@ -65,7 +65,7 @@ std::string padded_text(ByteSpan field) {
 bool starts_with(ByteSpan raw, std::string_view text) { return raw.size() >= text.size() && as_text(raw.first(text.size())) == text; }
 
 // Every byte twice: the bus moved data on both edges, the board saw each of them.
-bool doubled(ByteSpan raw) {
+bool every_byte_twice_in_page(ByteSpan raw) {
   if (raw.size() < 64) return false;
   for (std::size_t i = 0; i + 1 < 64; i += 2)
     if (raw[i] != raw[i + 1]) return false;
@@ -176,7 +176,7 @@ Result<Identification> decode_jedec(ByteSpan raw) {
 }  // namespace
 
 Result<Identification> decode_parameter_page(ByteSpan raw) {
-  if (doubled(raw)) return failure(ErrorCode::double_rate, "the parameter page has every byte twice, as a double-rate bus gives");
+  if (every_byte_twice_in_page(raw)) return failure(ErrorCode::double_rate, "the parameter page has every byte twice, as a double-rate bus gives");
   if (halved(raw)) return failure(ErrorCode::double_rate, "the parameter page has only every second byte, as a double-rate bus read at single rate gives");
   if (raw.size() < 256) return failure(ErrorCode::bad_parameter_page, "the parameter page has {} bytes, expected at least 256", raw.size());
   // Which standard: what most copies start with, so that one damaged signature decides nothing.

@@ -29,7 +29,7 @@ std::string folder_name(const std::string& board_number, const std::string& cont
   for (const char c : bare(board_number))
     if (std::isalnum(static_cast<unsigned char>(c)) && name.size() < 24) name += c;
   const std::string both = bare(board_number) + "\n" + bare(controller);
-  return (name.empty() ? "twin" : name) + "-" + to_text(Sha256::of(as_bytes(both))).substr(0, 12);
+  return (name.empty() ? "twin" : name) + "-" + steadycell::to_text(Sha256::of(as_bytes(both))).substr(0, 12);
 }
 
 int run_number(const std::string& name) {

@@ -20,7 +20,8 @@ Result<CaptureReader> CaptureReader::open(files::FileSystem& system, const std::
   CaptureReader reader(system, folder);
   const std::string head_path = files::join(folder, std::string(kHeadName));
   const auto text = files::read_text(system, head_path, kMaxHeadBytes);
-  if (!text) return failure(Error(text.error()).during("opening capture {}", folder));
+  if (!text)
+    return failure(files::explain_folder(system, folder, files::FolderKind::capture, Error(text.error()).during("opening capture {}", folder)));
   auto head = parse_head(*text);
   if (!head) return failure(Error(head.error()).during("opening capture {}", folder).at(head_path));
   reader.head_ = std::move(*head);

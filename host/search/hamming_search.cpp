@@ -11,12 +11,6 @@ namespace {
 constexpr std::size_t kMostPages = 256, kLeastPages = 8;
 constexpr double kLeastShare = 0.12;  // of equal differences; by chance about 1 in 256
 
-std::uint8_t reversed(std::uint8_t byte) {
-  std::uint8_t out = 0;
-  for (unsigned bit = 0; bit < 8; ++bit) out = static_cast<std::uint8_t>(out << 1 | (byte >> bit & 1));
-  return out;
-}
-
 // The commonest of the values, and the share that has it.
 struct Common {
   std::uint8_t value = 0;

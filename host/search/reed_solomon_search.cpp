@@ -7,14 +7,8 @@
 namespace steadycell::search {
 namespace {
 
-constexpr unsigned kMostT = 16;
-constexpr std::uint32_t kMostMetadata = 16, kLargeSpare = 256;
-
-std::uint8_t reversed(std::uint8_t byte) {
-  std::uint8_t out = 0;
-  for (unsigned bit = 0; bit < 8; ++bit) out = static_cast<std::uint8_t>(out << 1 | (byte >> bit & 1));
-  return out;
-}
+constexpr unsigned kMostSymbols = 16;
+constexpr std::uint32_t kMostMetadataBytes = 16, kLargeSpare = 256;
 
 // Symbols of `width` bits, most significant first, of bytes that come one by one.
 class Symbols {
@@ -51,7 +45,7 @@ class ReedSolomonSearch {
         task_(task),
         steps_(sample.page_bytes() / task.step_bytes),
         code_room_(sample.spare_bytes() / steps_),
-        most_t_(std::min({kMostT, code_room_ * 8 / (2 * task.m), (field.order() - task.step_bytes * 8 / task.m) / 2})),
+        most_t_(std::min({kMostSymbols, code_room_ * 8 / (2 * task.m), (field.order() - task.step_bytes * 8 / task.m) / 2})),
         field_(field),
         varying_(varying_bytes(sample)),
         stop_(stop) {
@@ -67,7 +61,7 @@ class ReedSolomonSearch {
     if (most_t_ == 0 || probes_.size() < 3) return result_;
     read_data(0);
     // Rare fields and large spare areas only without metadata: they take long, and no such controller is known.
-    const std::uint32_t most = unusual_ || sample_.spare_bytes() > kLargeSpare ? 0 : std::min(kMostMetadata, sample_.spare_bytes() / 4);
+    const std::uint32_t most = unusual_ || sample_.spare_bytes() > kLargeSpare ? 0 : std::min(kMostMetadataBytes, sample_.spare_bytes() / 4);
     for (std::uint32_t metadata = 0; metadata <= most && !result_.found; ++metadata) {
       for (std::uint32_t code_at = metadata; code_at < sample_.spare_bytes() && !stopped(stop_) && !result_.found; ++code_at) {
         // Without metadata the data's values do not depend on where the code lies.
@@ -83,7 +77,7 @@ class ReedSolomonSearch {
   }
 
  private:
-  using Sums = std::array<std::uint16_t, 2 * kMostT>;  // values at the roots
+  using Sums = std::array<std::uint16_t, 2 * kMostSymbols>;  // values at the roots
 
   std::uint32_t code_bytes(unsigned t) const { return (2 * t * task_.m + 7) / 8; }
 
@@ -119,7 +113,7 @@ class ReedSolomonSearch {
 
   // Zero discrepancies at the end, at most 2t.
   unsigned zeros(const Sums& syndromes, unsigned count) const {
-    std::array<std::uint32_t, 2 * kMostT + 2> locator{1}, previous{1};
+    std::array<std::uint32_t, 2 * kMostSymbols + 2> locator{1}, previous{1};
     unsigned length = 0, gap = 1, zero = 0;
     std::uint32_t previous_discrepancy = 1;
     for (unsigned n = 0; n < count; ++n, ++gap) {

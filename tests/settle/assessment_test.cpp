@@ -28,7 +28,7 @@ class AssessmentTest : public SettleTest {
     if (kind < 2) return random_bytes(512, 7000 + page);
     Bytes out(512, 0);
     if (kind < 4)
-      for (std::uint8_t& byte : out) byte = "etaoin shrdlu the page of the spare area "[random() % 41];
+      for (std::uint8_t& byte : out) byte = static_cast<std::uint8_t>("etaoin shrdlu the page of the spare area "[random() % 41]);
     return out;
   }
 
