@@ -3,7 +3,6 @@
 #include <fmt/format.h>
 
 #include <cassert>
-#include <cstring>
 
 namespace steadycell {
 namespace {
@@ -37,18 +36,6 @@ std::uint64_t load_u64(ByteSpan at) { return load<std::uint64_t>(at); }
 void store_u16(MutableByteSpan at, std::uint16_t value) { store(at, value); }
 void store_u32(MutableByteSpan at, std::uint32_t value) { store(at, value); }
 void store_u64(MutableByteSpan at, std::uint64_t value) { store(at, value); }
-
-std::uint64_t count_ones(ByteSpan bytes) {
-  std::uint64_t ones = 0;
-  std::size_t i = 0;
-  for (; i + 8 <= bytes.size(); i += 8) {
-    std::uint64_t word = 0;
-    std::memcpy(&word, bytes.data() + i, 8);
-    ones += static_cast<std::uint64_t>(std::popcount(word));
-  }
-  for (; i < bytes.size(); ++i) ones += static_cast<std::uint64_t>(std::popcount(bytes[i]));
-  return ones;
-}
 
 std::optional<Bytes> parse_hex(std::string_view text) {
   Bytes out;

@@ -1,7 +1,8 @@
 #include "capture/sample.h"
 
 #include <algorithm>
-#include <bit>
+
+#include "base/bits.h"
 
 namespace steadycell::capture {
 namespace {
@@ -62,7 +63,7 @@ void Likeness::add(ByteSpan a, ByteSpan b) {
   if (a.empty() || a.size() != b.size() || (blank(a) && blank(b))) return;
   ++pages;
   bits += 8 * a.size();
-  for (std::size_t i = 0; i < a.size(); ++i) differing += static_cast<std::uint64_t>(std::popcount(static_cast<unsigned>(a[i] ^ b[i])));
+  differing += count_differing(a, b);
 }
 
 }  // namespace steadycell::capture

@@ -13,6 +13,7 @@
 #include <filesystem>
 
 #include "base/text.h"
+#include "service/supply_job.h"
 
 namespace steadycell::cli {
 namespace {
@@ -83,10 +84,15 @@ Result<json::Object> DaemonClient::call(std::string_view method, const json::Val
   if (line.size() > api::kMaxRequestBytes)
     return failure(ErrorCode::wrong_usage, "the command has {} bytes, the daemon takes {}", line.size(), api::kMaxRequestBytes);
   if (const auto sent = send(line); !sent) return failure(sent.error());
-  return answer(id, method, hooks, !service::needs_board(method));
+  const json::Object* given = params.if_object();
+  const json::Value* to = given != nullptr ? given->if_contains("to") : nullptr;
+  const bool recording = method == "supply.record" && to != nullptr && to->is_string();
+  return answer(id, method, hooks, !service::needs_board(method),
+                recording ? service::advice_on_broken_recording(std::string_view(to->get_string())) : "repeat the command: it goes on where it stopped");
 }
 
-Result<json::Object> DaemonClient::answer(std::uint64_t id, std::string_view method, const service::JobHooks& hooks, bool limited) {
+Result<json::Object> DaemonClient::answer(std::uint64_t id, std::string_view method, const service::JobHooks& hooks, bool limited,
+                                          const std::string& advice) {
   const auto began = Clock::now();
   std::optional<Result<json::Object>> result;
   bool asked_to_stop = false;
@@ -105,7 +111,7 @@ Result<json::Object> DaemonClient::answer(std::uint64_t id, std::string_view met
     const ssize_t got = ::recv(fd_, buffer.data(), buffer.size(), 0);
     if (got < 0 && errno == EINTR) continue;
     if (got <= 0)
-      return failure(unreachable(fmt::format("the daemon ended before it answered {}", method)).advising("repeat the command: it goes on where it stopped"));
+      return failure(unreachable(fmt::format("the daemon ended before it answered {}", method)).advising(advice));
     Result<void> understood;
     lines_.feed({buffer.data(), static_cast<std::size_t>(got)}, [&](const api::LineReader::Line& line) {
       understood = line.too_long ? failure(ErrorCode::bad_message, "a message of the daemon has more than {} bytes", api::kMaxAnswerBytes)

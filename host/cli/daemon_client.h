@@ -34,7 +34,8 @@ class DaemonClient {
   Result<json::Object> greet();
   Result<void> send(const std::string& line);
   // The answer to request `id`; events go to the hooks on the way. No answer within the limit is daemon_unreachable.
-  Result<json::Object> answer(std::uint64_t id, std::string_view method, const service::JobHooks& hooks, bool limited);
+  Result<json::Object> answer(std::uint64_t id, std::string_view method, const service::JobHooks& hooks, bool limited,
+                              const std::string& advice);
   Result<void> take(std::string_view line, std::uint64_t id, const service::JobHooks& hooks, std::optional<Result<json::Object>>& result);
 
   int fd_;

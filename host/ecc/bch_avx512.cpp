@@ -1,17 +1,11 @@
 // Division as in bch_avx2.cpp, 512 bits at a time; syndromes.
+#include "ecc/bch_avx512.h"
 #include "ecc/bch_inside.h"
 
 #if defined(__x86_64__)
-#if defined(__GNUC__) && !defined(__clang__)
-#pragma GCC diagnostic ignored "-Wuninitialized"  // g++ 12 warns of its own intrinsics (GCC bug 105593)
-#pragma GCC diagnostic ignored "-Wmaybe-uninitialized"
-#endif
-#include <immintrin.h>
 
 #include <bit>
 #include <cstring>
-
-#define STEADYCELL_AVX512 [[gnu::target("avx512f,avx512bw,avx512dq,avx512vl,avx512vbmi,vpclmulqdq,pclmul,gfni")]]
 
 namespace steadycell::ecc::avx512 {
 namespace {

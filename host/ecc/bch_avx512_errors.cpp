@@ -1,19 +1,13 @@
 // From syndromes to places, 64 field elements at a time. An element is two bytes, kept in two registers: the low bytes of 64
 // elements and their high bytes. A map that is linear over GF(2) - multiplication by a constant, squaring, sums of such - is a
 // matrix of 16 by 16 bits, applied as four of 8 by 8 (GF2P8AFFINEQB).
+#include "ecc/bch_avx512.h"
 #include "ecc/bch_inside.h"
 
 #if defined(__x86_64__)
-#if defined(__GNUC__) && !defined(__clang__)
-#pragma GCC diagnostic ignored "-Wuninitialized"  // g++ 12 warns of its own intrinsics (GCC bug 105593)
-#pragma GCC diagnostic ignored "-Wmaybe-uninitialized"
-#endif
-#include <immintrin.h>
 
 #include <algorithm>
 #include <bit>
-
-#define STEADYCELL_AVX512 [[gnu::target("avx512f,avx512bw,avx512dq,avx512vl,avx512vbmi,vpclmulqdq,pclmul,gfni")]]
 
 namespace steadycell::ecc::avx512 {
 namespace {

@@ -27,7 +27,16 @@ void for_each_range(const Step& step, Use&& use) {
   }
 }
 
-std::uint32_t zeros(ByteSpan bytes) { return static_cast<std::uint32_t>(bytes.size() * 8 - count_ones(bytes)); }
+// How many zero bits, or some number beyond `limit` when there are more: written data show that in their first bytes.
+std::uint32_t zeros(ByteSpan bytes, std::uint32_t limit) {
+  constexpr std::size_t kPiece = 64;
+  std::uint32_t found = 0;
+  for (std::size_t at = 0; at < bytes.size() && found <= limit; at += kPiece) {
+    const ByteSpan piece = bytes.subspan(at, std::min(kPiece, bytes.size() - at));
+    found += static_cast<std::uint32_t>(piece.size() * 8 - count_ones(piece));
+  }
+  return found;
+}
 
 }  // namespace
 
@@ -132,7 +141,8 @@ StepOutcome PageCode::decode_step(const Step& step, MutableByteSpan raw_page, st
     if (changed > 0) scatter(step, raw_page, wrong);
     return {StepStatus::erased, changed, 0};
   };
-  const std::uint32_t zero_bits = zeros(covered_) + zeros(code_);
+  std::uint32_t zero_bits = zeros(covered_, t_);
+  if (zero_bits <= t_) zero_bits += zeros(code_, t_ - zero_bits);
   if (scheme_.erased == ErasedAs::all_ff && zero_bits <= t_) return as_erased(zero_bits);
 
   to_code_order();
@@ -140,7 +150,7 @@ StepOutcome PageCode::decode_step(const Step& step, MutableByteSpan raw_page, st
   if (decoded.status == StepStatus::failed) return decoded;
   to_stored_order();
   // Pad bits are outside the code; an erased step has them set like all others.
-  if (scheme_.erased == ErasedAs::codeword && zeros(covered_) == 0 && zeros(code_) <= t_ && zero_bits <= t_) return as_erased(zero_bits);
+  if (scheme_.erased == ErasedAs::codeword && zero_bits <= t_ && zeros(covered_, 0) == 0 && zeros(code_, t_) <= t_) return as_erased(zero_bits);
   if (decoded.bits > 0) scatter(step, raw_page, wrong);
   return decoded;
 }

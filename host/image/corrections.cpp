@@ -3,13 +3,14 @@
 #include <algorithm>
 #include <cassert>
 
+#include "base/bits.h"
+
 namespace steadycell::image {
 
 void CorrectionsWriter::add_page(ByteSpan voted, ByteSpan best, Bytes& out) {
   assert(voted.size() == raw_page_bytes_ && best.size() == raw_page_bytes_);
-  difference_.resize(raw_page_bytes_);
-  std::transform(voted.begin(), voted.end(), best.begin(), difference_.begin(),
-                 [](std::uint8_t a, std::uint8_t b) { return static_cast<std::uint8_t>(a ^ b); });
+  difference_.assign(voted.begin(), voted.end());
+  xor_into(difference_, best);
   frames_.add_page(difference_, out);
 }
 

@@ -23,6 +23,8 @@ constexpr auto kBurstLength = 60ms;        // around the switch-on
 constexpr std::size_t kMaxBurst = 20'000;
 constexpr std::uint16_t kRamp_ms = 1;
 constexpr auto kFlush = 100ms;      // how long samples may wait for the disk
+constexpr auto kSync = 1s;          // and to be on the medium: what a power cut may take
+constexpr auto kBurstOver = 200ms;  // without a burst sample: the burst is whole
 constexpr auto kAfterTrip = 100ms;  // a little of what follows, then the end
 constexpr auto kLook = 250ms;       // between two looks for a boot loop
 constexpr double kLooked_s = 16;    // what the analysis keeps bin by bin; a loop that shows later is none of a boot
@@ -91,15 +93,15 @@ class Recording {
     });
     if (chirp_s && first_ns_) add_event(*first_ns_ + static_cast<std::uint64_t>(*chirp_s * 1e9), "enumeration");
     put_header();
+    text_ += supply::kEndHere;
     const auto flushed = co_await flush();
     if (!flushed) co_return failure(flushed.error());
     const auto finished = co_await on_disk([this] { return writer_.finish(); });
     if (!finished || !burst_writer_) co_return finished;
-    const std::string burst = burst_header() + burst_samples_;
-    co_return co_await on_disk([this, &burst] {
-      const auto written = burst_writer_->append(burst);
-      return written ? burst_writer_->finish() : written;
-    });
+    burst_samples_ += supply::kEndHere;
+    const auto burst = co_await flush_burst();
+    if (!burst) co_return failure(burst.error());
+    co_return co_await on_disk([this] { return burst_writer_->finish(); });
   }
 
   asio::awaitable<void> pause(Clock::duration time) {
@@ -137,13 +139,20 @@ class Recording {
     const auto from = Clock::now();
     auto until = from + options_.length;
     while (Clock::now() < until) {
-      if (options_.stop && options_.stop->load()) co_return failure(ErrorCode::interrupted, "stopped on request");
-      if (board_.lost()) co_return failure(ErrorCode::link_lost, "the board went away while recording");
+      if (options_.stop && options_.stop->load()) {
+        add_event(last_sample_ns_, "ended: stopped by the user");
+        co_return failure(ErrorCode::interrupted, "stopped on request");
+      }
+      if (board_.lost()) {
+        add_event(last_sample_ns_, "ended: the board went away");
+        co_return failure(ErrorCode::link_lost, "the board went away while recording");
+      }
       if (cut_) co_return failure(was_cut());
       if (result_.tripped) until = std::min<Clock::time_point>(until, Clock::now() + kAfterTrip);
       co_await pause(kFlush);
       put_header();
-      const auto flushed = co_await flush();
+      auto flushed = co_await flush();
+      if (flushed && burst_writer_ && !burst_samples_.empty() && Clock::now() - burst_came_ > kBurstOver) flushed = co_await flush_burst();
       if (!flushed) co_return flushed;
       if (co_await shows_boot_loop()) {
         result_.boot_loop = true;
@@ -191,6 +200,8 @@ class Recording {
     header.kind = "averaged";
     header.rail = supply::Rail::vbus;
     header.limit_mA = options_.limit_mA;
+    header.cold = options_.cold;
+    header.cold_twin = options_.cold_twin;
     return header;
   }
 
@@ -258,6 +269,7 @@ class Recording {
 
   // A fixed span at a fixed rate: small enough to keep until the end.
   void on_burst(const board::SampleFrame& frame) {
+    burst_came_ = Clock::now();
     for (std::size_t i = 0; i < frame.samples.size() && burst_count_ < kMaxBurst; ++i, ++burst_count_)
       supply::append_sample(sample_of(frame, i), false, burst_samples_);
   }
@@ -276,11 +288,10 @@ class Recording {
     header.t_on_s = rise_s_;
     header.full_scale_mA = saturation_mA_;
     header.events = result_.events;
-    std::string text = fmt::format("# tool: {}\n# board: {}\n", options_.tool, board_.info().uuid);
+    std::string text = fmt::format("# tool: {}\n# board: {}\n{}", options_.tool, board_.info().uuid, supply::kEndFollows);
     supply::append_header(header, false, text);
     return text;
   }
-  std::string burst_header() const { return header_text("point"); }
 
   // The header waits until the rail stands or has failed, since it tells when it began to rise.
   void put_header() {
@@ -293,7 +304,20 @@ class Recording {
   asio::awaitable<Result<void>> flush() {
     const std::string piece = std::exchange(text_, {});
     if (piece.empty()) co_return Result<void>();
-    co_return co_await on_disk([this, &piece] { return writer_.append(piece); });
+    const bool sync = Clock::now() - synced_ >= kSync;
+    if (sync) synced_ = Clock::now();
+    co_return co_await on_disk([this, &piece, sync] {
+      const auto written = writer_.append(piece);
+      return written && sync ? writer_.sync() : written;
+    });
+  }
+  asio::awaitable<Result<void>> flush_burst() {
+    const std::string piece = (burst_header_written_ ? std::string() : header_text("point")) + std::exchange(burst_samples_, {});
+    burst_header_written_ = true;
+    co_return co_await on_disk([this, &piece] {
+      const auto written = burst_writer_->append(piece);
+      return written ? burst_writer_->sync() : written;
+    });
   }
 
   board::BoardClient& board_;
@@ -303,7 +327,7 @@ class Recording {
   std::optional<TraceWriter> burst_writer_;
   asio::thread_pool disk_;  // the file is written here: the heartbeat must not wait for the disk
   supply::Analyzer analyzer_;  // of what came so far
-  Clock::time_point looked_{};
+  Clock::time_point looked_{}, synced_{}, burst_came_{};
   Recorded result_;
   std::optional<std::uint64_t> first_ns_, on_ns_;
   std::optional<double> rise_s_;  // when current or voltage began to rise: what the samples themselves tell
@@ -311,7 +335,7 @@ class Recording {
   std::string samples_, text_, burst_samples_;
   std::size_t burst_count_ = 0;
   std::uint64_t last_sample_ns_ = 0;
-  bool header_written_ = false, powered_ = false, cut_ = false, limited_ = false;
+  bool header_written_ = false, burst_header_written_ = false, powered_ = false, cut_ = false, limited_ = false;
 };
 
 }  // namespace

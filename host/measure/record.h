@@ -22,6 +22,7 @@ struct RecordOptions {
   std::chrono::milliseconds before{20};      // baseline
   std::uint16_t limit_mA = 100;              // what an unchecked stick may draw
   std::string tool;
+  std::optional<supply::ColdReadings> cold{}, cold_twin{};  // the check before this power-up, kept in the header
   bool end_at_boot_loop = true;  // each power-up of a patient is more reads of its memory
   // Called off the I/O thread right before the power comes on; a failure keeps it off. Where a power-up is counted.
   std::function<Result<void>()> before_power{};

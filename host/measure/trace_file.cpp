@@ -2,6 +2,7 @@
 
 #include <zlib.h>
 
+#include <algorithm>
 #include <array>
 
 #include "base/no_memory.h"
@@ -32,7 +33,7 @@ class TextReader {
   template <typename Use>
   Result<void> each(Use&& use) {
     Bytes in(kPiece);
-    for (;;) {
+    while (!cut_) {
       auto got = file_->read_at(offset_, in);
       if (!got) return failure(got.error());
       if (*got == 0) break;
@@ -41,9 +42,11 @@ class TextReader {
       Result<void> used = gzip_ ? inflate_piece(piece, use) : use(as_text(piece));
       if (!used) return used;
     }
-    if (gzip_ && !ended_) return failure(Error(ErrorCode::bad_input_file, fmt::format("{} ends in the middle of its compressed stream", path_)));
+    cut_ |= gzip_ && !ended_;
     return {};
   }
+  // The compressed stream has no end: whoever wrote it was killed, or lost power.
+  bool cut() const { return cut_; }
 
  private:
   template <typename Use>
@@ -60,19 +63,26 @@ class TextReader {
       stream_.avail_out = static_cast<uInt>(out.size());
       const int code = inflate(&stream_, Z_NO_FLUSH);
       if (code == Z_MEM_ERROR) no_memory();
-      if (code != Z_OK && code != Z_STREAM_END && code != Z_BUF_ERROR)
+      // What a power cut leaves behind the last sync reads as zeros on some file systems.
+      cut_ = code == Z_DATA_ERROR && unwritten(piece);
+      if (!cut_ && code != Z_OK && code != Z_STREAM_END && code != Z_BUF_ERROR)
         return failure(ErrorCode::bad_input_file, "{} is no whole gzip file: {}", path_, stream_.msg ? stream_.msg : "damaged");
       ended_ = code == Z_STREAM_END;
       const ByteSpan text = ByteSpan(out).first(out.size() - stream_.avail_out);
       if (Result<void> used = use(as_text(text)); !used) return used;
-      if (code == Z_BUF_ERROR && text.empty()) break;
+      if (cut_ || (code == Z_BUF_ERROR && text.empty())) break;
     }
     return {};
   }
 
+  static bool unwritten(ByteSpan piece) {
+    constexpr std::size_t kTrailer = 8;  // a whole file ends in its checksum and length, which are not all 0
+    return piece.size() >= kTrailer && std::ranges::all_of(piece.last(kTrailer), [](auto byte) { return byte == decltype(byte){}; });
+  }
+
   files::File* file_;
   std::string path_;
-  bool gzip_, ended_ = false;
+  bool gzip_, ended_ = false, cut_ = false;
   std::uint64_t offset_ = 0;
   z_stream stream_{};
 };
@@ -95,7 +105,7 @@ Result<LoadedTrace> load_trace(files::FileSystem& system, const std::string& pat
     analyzer->add(sample);
   };
   auto read = reader.each([&](std::string_view text) { return parser.feed(text, take); });
-  if (read) read = parser.finish(take);
+  if (read) read = parser.finish(take, reader.cut());
   if (!read) return failure(Error(read.error()).during("reading trace {}", path));
   if (!analyzer) return failure(ErrorCode::bad_input_file, "trace {} holds no samples", path);
   LoadedTrace loaded;
@@ -116,7 +126,7 @@ Result<std::vector<supply::Sample>> load_samples(files::FileSystem& system, cons
     if (sample.time_s >= from_s && sample.time_s < to_s && samples.size() < kMost) samples.push_back(sample);
   };
   auto read = reader.each([&](std::string_view text) { return parser.feed(text, take); });
-  if (read) read = parser.finish(take);
+  if (read) read = parser.finish(take, reader.cut());
   if (!read) return failure(Error(read.error()).during("reading trace {}", path));
   return samples;
 }
@@ -173,6 +183,8 @@ Result<TraceWriter> TraceWriter::create(files::FileSystem& system, const std::st
 Result<void> TraceWriter::append(std::string_view text) {
   return inside_->gzip ? inside_->compress(text, Z_SYNC_FLUSH) : inside_->write(as_bytes(text));
 }
+
+Result<void> TraceWriter::sync() { return inside_->file->sync(); }
 
 Result<void> TraceWriter::finish() {
   if (inside_->gzip)

@@ -15,7 +15,7 @@ struct LoadedTrace {
   supply::Features features;
   std::uint64_t samples = 0;
 };
-// Reads and measures a trace in constant memory. `known` is put over what the header says. Errors: not_found,
+// Reads and measures a trace in constant memory. One that breaks off is read as far as it is whole, and its header says where. `known` is put over what the header says. Errors: not_found,
 // bad_input_file with the line, storage_failed.
 Result<LoadedTrace> load_trace(files::FileSystem& system, const std::string& path, const supply::TraceHeader& known);
 
@@ -31,6 +31,8 @@ class TraceWriter {
   ~TraceWriter();
 
   Result<void> append(std::string_view text);
+  // Puts what was appended on the medium.
+  Result<void> sync();
   // Ends the compressed stream and puts everything on the medium.
   Result<void> finish();
 

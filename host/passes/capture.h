@@ -96,6 +96,14 @@ struct Contents {
   std::vector<std::uint64_t> pass_ends;     // by pass - 1: end of the last unit that a record names in the pass file
 };
 
+// One of several units that are read together: as read_unit, which `got` answers for.
+struct UnitRead {
+  UnitAddress unit;
+  MutableByteSpan out;
+  std::span<PageStatus> status;
+  Result<void> got{};
+};
+
 // Reads a capture, also while a writer adds to it (it then sees what was there when it opened). Used from one thread.
 class CaptureReader {
  public:
@@ -112,6 +120,9 @@ class CaptureReader {
   // The raw bytes of a unit, checked against their hash; `out` has block_raw_bytes() bytes, `status` one entry a page.
   // Errors: not_found for a unit or a pass file that is not there, file_damaged, storage errors.
   Result<void> read_unit(UnitAddress unit, MutableByteSpan out, std::span<PageStatus> status);
+  // The same for the passes of a block, faster: each is hashed on a thread of its own while the next is read, and what is the
+  // difference to a pass 1 among them takes its bytes from there.
+  void read_units(std::span<UnitRead> units);
   Result<UnitFacts> facts(UnitAddress unit);
   // Page reads each block has seen in all sessions, by block: every unit ever journalled, repeats, and noted reads.
   Result<std::vector<std::uint64_t>> page_reads(UnitPlace place);
@@ -130,6 +141,10 @@ class CaptureReader {
   void note_damage(Damage damage);
   // Bytes of a pass-1 unit as they lie in the file, unchecked: what a later pass is the difference to.
   Result<void> read_reference(UnitAddress unit, const UnitFacts& facts, std::uint64_t offset, MutableByteSpan out);
+  // The bytes of a unit, not yet checked. `pass_1`: those of pass 1 as its file has them, or empty where they are not at hand.
+  Result<void> fetch(UnitAddress unit, const UnitFacts& facts, ByteSpan pass_1, MutableByteSpan out);
+  // What is left once the bytes are there.
+  Result<void> check(UnitAddress unit, const UnitFacts& facts, const Digest& digest, std::span<PageStatus> status) const;
 
   files::FileSystem* system_;
   std::string folder_;
@@ -139,6 +154,7 @@ class CaptureReader {
   std::uint64_t journal_size_ = 0;
   std::vector<std::unique_ptr<files::File>> pass_files_;
   std::unique_ptr<UnitCodec> codec_;
+  std::unique_ptr<Hasher> hasher_;  // made when first needed
 };
 
 struct WriterOptions {

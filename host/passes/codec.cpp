@@ -4,8 +4,8 @@
 #include <zstd_errors.h>
 
 #include <algorithm>
-#include <cstring>
 
+#include "base/bits.h"
 #include "base/no_memory.h"
 
 namespace steadycell::passes {
@@ -20,19 +20,6 @@ struct FreeCompressor {
 struct FreeDecompressor {
   void operator()(ZSTD_DCtx* context) const { ZSTD_freeDCtx(context); }
 };
-
-// Eight bytes at a time; compilers at -O2 leave a loop over bytes as it is.
-void xor_into(MutableByteSpan into, ByteSpan with) {
-  std::size_t i = 0;
-  for (; i + 8 <= into.size(); i += 8) {
-    std::uint64_t a = 0, b = 0;
-    std::memcpy(&a, into.data() + i, 8);
-    std::memcpy(&b, with.data() + i, 8);
-    a ^= b;
-    std::memcpy(into.data() + i, &a, 8);
-  }
-  for (; i < into.size(); ++i) into[i] = static_cast<std::uint8_t>(into[i] ^ with[i]);
-}
 
 tl::unexpected<Error> bad_frame(const std::string& why) { return failure(ErrorCode::file_damaged, "a compressed unit cannot be unpacked: {}", why); }
 

@@ -1,12 +1,13 @@
 #pragma once
 #include <string>
 
+#include "files/folder_kind.h"
 #include "passes/capture.h"
 
 // Names and record payloads that reader and writer of a capture share. Not for other rooms.
 namespace steadycell::passes {
 
-inline constexpr std::string_view kHeadName = "capture.json";
+inline constexpr std::string_view kHeadName = files::kCaptureMark;
 inline constexpr std::string_view kJournalName = "journal";
 inline constexpr std::string_view kLockName = "lock";
 inline constexpr std::string_view kBoardCheckEvent = "board_check";  // of a note: what was known of the fixture board

@@ -1,9 +1,11 @@
 #include <algorithm>
 #include <cassert>
+#include <utility>
 
 #include "files/atomic.h"
 #include "passes/capture.h"
 #include "passes/codec.h"
+#include "passes/hasher.h"
 #include "passes/layout.h"
 
 namespace steadycell::passes {
@@ -18,7 +20,8 @@ Result<CaptureReader> CaptureReader::open(files::FileSystem& system, const std::
   CaptureReader reader(system, folder);
   const std::string head_path = files::join(folder, std::string(kHeadName));
   const auto text = files::read_text(system, head_path, kMaxHeadBytes);
-  if (!text) return failure(Error(text.error()).during("opening capture {}", folder));
+  if (!text)
+    return failure(files::explain_folder(system, folder, files::FolderKind::capture, Error(text.error()).during("opening capture {}", folder)));
   auto head = parse_head(*text);
   if (!head) return failure(Error(head.error()).during("opening capture {}", folder).at(head_path));
   reader.head_ = std::move(*head);
@@ -189,28 +192,94 @@ Result<void> CaptureReader::read_reference(UnitAddress unit, const UnitFacts& re
   return got ? got : failure(Error(got.error()).during("the bytes of pass 1 that it is a difference to"));
 }
 
+Result<void> CaptureReader::fetch(UnitAddress unit, const UnitFacts& unit_facts, ByteSpan pass_1, MutableByteSpan out) {
+  const auto read = [&]() -> Result<void> {
+    const auto file = pass_file(unit.pass);
+    if (!file) return failure(file.error());
+    if (!unit_facts.xor_zstd) return read_exactly(**file, unit_facts.file_offset, out);
+    const auto stored = [&](std::uint64_t at, MutableByteSpan piece) { return read_exactly(**file, unit_facts.file_offset + at, piece); };
+    const auto at_hand = [&](std::uint64_t at, MutableByteSpan piece) -> Result<void> {
+      std::copy_n(pass_1.begin() + static_cast<std::ptrdiff_t>(at), piece.size(), piece.begin());
+      return {};
+    };
+    if (!pass_1.empty()) return codec_->unpack(unit_facts.stored_bytes, stored, at_hand, out);
+    const UnitAddress first{unit.place, unit.block, 1};
+    const auto reference = facts(first);
+    if (!reference) return failure(Error(reference.error()).during("it is a difference to pass 1"));
+    const auto in_file = [&](std::uint64_t at, MutableByteSpan piece) { return read_reference(first, *reference, at, piece); };
+    return codec_->unpack(unit_facts.stored_bytes, stored, in_file, out);
+  };
+  const auto got = read();
+  return got ? got : failure(Error(got.error()).during("reading {}", describe(unit)).at(files::join(folder_, pass_name(unit.pass))));
+}
+
+Result<void> CaptureReader::check(UnitAddress unit, const UnitFacts& unit_facts, const Digest& digest, std::span<PageStatus> status) const {
+  if (digest != unit_facts.sha256)
+    return failure(Error(ErrorCode::file_damaged, fmt::format("reading {}: the bytes do not match the hash in the journal", describe(unit)))
+                       .at(files::join(folder_, pass_name(unit.pass))));
+  std::fill(status.begin(), status.end(), PageStatus::read);
+  for (const auto& [run, what] : unit_facts.exceptions) std::fill_n(status.begin() + run.first, run.count, what);
+  return {};
+}
+
 Result<void> CaptureReader::read_unit(UnitAddress unit, MutableByteSpan out, std::span<PageStatus> status) {
   assert(out.size() == head_.geometry.block_raw_bytes() && status.size() == head_.geometry.pages_per_block);
   const auto unit_facts = facts(unit);
   if (!unit_facts) return failure(unit_facts.error());
-  const auto read = [&]() -> Result<void> {
-    const auto file = pass_file(unit.pass);
-    if (!file) return failure(file.error());
-    if (!unit_facts->xor_zstd) return read_exactly(**file, unit_facts->file_offset, out);
-    const UnitAddress first{unit.place, unit.block, 1};
-    const auto reference = facts(first);
-    if (!reference) return failure(Error(reference.error()).during("it is a difference to pass 1"));
-    return codec_->unpack(
-        unit_facts->stored_bytes, [&](std::uint64_t at, MutableByteSpan piece) { return read_exactly(**file, unit_facts->file_offset + at, piece); },
-        [&](std::uint64_t at, MutableByteSpan piece) { return read_reference(first, *reference, at, piece); }, out);
+  if (auto got = fetch(unit, *unit_facts, {}, out); !got) return got;
+  return check(unit, *unit_facts, Sha256::of(out), status);
+}
+
+namespace {
+
+// The unit that is hashed while the next one is read; its bytes stay untouched until take(), whatever is thrown meanwhile.
+class Hashed {
+ public:
+  explicit Hashed(Hasher& hasher) : hasher_(hasher) {}
+  Hashed(const Hashed&) = delete;
+  Hashed& operator=(const Hashed&) = delete;
+  ~Hashed() {
+    if (read_) (void)hasher_.finish();
+  }
+  void start(UnitRead& read, UnitFacts facts) {
+    hasher_.start(read.out);
+    read_ = &read;
+    facts_ = std::move(facts);
+  }
+  // Waits; `use` gets the unit, its facts and its digest.
+  template <typename Use>
+  void take(const Use& use) {
+    if (!read_) return;
+    const Digest digest = hasher_.finish();
+    use(*std::exchange(read_, nullptr), facts_, digest);
+  }
+
+ private:
+  Hasher& hasher_;
+  UnitRead* read_ = nullptr;
+  UnitFacts facts_;
+};
+
+}  // namespace
+
+void CaptureReader::read_units(std::span<UnitRead> units) {
+  if (!hasher_) hasher_ = std::make_unique<Hasher>();
+  Hashed hashed(*hasher_);
+  const auto check_hashed = [&](UnitRead& read, const UnitFacts& unit_facts, const Digest& digest) {
+    read.got = check(read.unit, unit_facts, digest, read.status);
   };
-  if (const auto got = read(); !got) return failure(Error(got.error()).during("reading {}", describe(unit)).at(files::join(folder_, pass_name(unit.pass))));
-  if (Sha256::of(out) != unit_facts->sha256)
-    return failure(Error(ErrorCode::file_damaged, fmt::format("reading {}: the bytes do not match the hash in the journal", describe(unit)))
-                       .at(files::join(folder_, pass_name(unit.pass))));
-  std::fill(status.begin(), status.end(), PageStatus::read);
-  for (const auto& [run, what] : unit_facts->exceptions) std::fill_n(status.begin() + run.first, run.count, what);
-  return {};
+  const UnitRead* whole = nullptr;  // the last pass 1 that lies in its file as it is
+  for (UnitRead& read : units) {
+    assert(read.out.size() == head_.geometry.block_raw_bytes() && read.status.size() == head_.geometry.pages_per_block);
+    auto unit_facts = facts(read.unit);
+    const bool at_hand = whole && whole->unit.place == read.unit.place && whole->unit.block == read.unit.block;
+    const ByteSpan pass_1 = at_hand ? ByteSpan(whole->out) : ByteSpan();
+    read.got = unit_facts ? fetch(read.unit, *unit_facts, pass_1, read.out) : failure(unit_facts.error());
+    if (read.got && read.unit.pass == 1 && !unit_facts->xor_zstd) whole = &read;
+    hashed.take(check_hashed);
+    if (read.got) hashed.start(read, std::move(*unit_facts));
+  }
+  hashed.take(check_hashed);
 }
 
 Result<std::vector<std::uint64_t>> CaptureReader::page_reads(UnitPlace place) {

@@ -56,7 +56,8 @@ Result<CaptureWriter> CaptureWriter::open(files::FileSystem& system, const std::
   // Looked for first, so that no lock file is left in a folder that is no capture.
   const auto there = system.exists(files::join(folder, std::string(kHeadName)));
   if (!there) return failure(Error(there.error()).during("opening capture {}", folder));
-  if (!*there) return failure(ErrorCode::not_found, "opening capture {}: there is no {}", folder, kHeadName);
+  if (!*there)
+    return failure(files::explain_folder(system, folder, files::FolderKind::capture, Error(ErrorCode::not_found, "opening capture " + folder)));
   auto lock = system.lock(files::join(folder, std::string(kLockName)));
   if (!lock) return failure(Error(lock.error()).during("opening capture {}", folder));
   auto reader = CaptureReader::open(system, folder);

@@ -2,8 +2,9 @@
 
 #include <algorithm>
 #include <array>
-#include <bit>
 #include <functional>
+
+#include "base/bits.h"
 
 namespace steadycell::search {
 namespace {
@@ -12,7 +13,7 @@ constexpr std::uint32_t kTellingBits = 256;
 
 Bytes xor_of(ByteSpan a, ByteSpan b) {
   Bytes out(a.begin(), a.end());
-  for (std::size_t i = 0; i < out.size(); ++i) out[i] = static_cast<std::uint8_t>(out[i] ^ b[i]);
+  xor_into(out, b);
   return out;
 }
 
@@ -26,12 +27,6 @@ void Sample::add(ByteSpan raw_page) {
     pages_.emplace_back(raw_page.begin(), raw_page.end());
 }
 
-std::uint32_t differing_bits(ByteSpan a, ByteSpan b) {
-  std::uint32_t bits = 0;
-  for (std::size_t i = 0; i < a.size(); ++i) bits += static_cast<std::uint32_t>(std::popcount(static_cast<std::uint8_t>(a[i] ^ b[i])));
-  return bits;
-}
-
 std::vector<Probe> make_probes(const Sample& sample, ecc::Range within, std::size_t singles, std::size_t differences) {
   const auto part = [&](ByteSpan page) { return page.subspan(within.offset, within.length); };
   const Bytes zeros(sample.raw_page_bytes(), 0), ones(sample.raw_page_bytes(), 0xFF);
@@ -39,7 +34,7 @@ std::vector<Probe> make_probes(const Sample& sample, ecc::Range within, std::siz
   std::fill(inverted_spare.begin() + sample.page_bytes(), inverted_spare.end(), std::uint8_t{0xFF});
   std::vector<std::size_t> telling;
   for (std::size_t i = 0; i < sample.pages(); ++i)
-    if (differing_bits(part(sample.page(i)), part(zeros)) >= kTellingBits && differing_bits(part(sample.page(i)), part(ones)) >= kTellingBits)
+    if (count_differing(part(sample.page(i)), part(zeros)) >= kTellingBits && count_differing(part(sample.page(i)), part(ones)) >= kTellingBits)
       telling.push_back(i);
   std::vector<Probe> probes;
   for (std::size_t k = 0; k < std::min(singles, telling.size()); ++k) {
@@ -51,7 +46,7 @@ std::vector<Probe> make_probes(const Sample& sample, ecc::Range within, std::siz
   for (std::size_t far = (telling.size() + 1) / 2; far > 0 && taken < differences; far /= 2)
     for (std::size_t i = 0; i + far < telling.size() && taken < differences; ++i) {
       const ByteSpan a = sample.page(telling[i]), b = sample.page(telling[i + far]);
-      if (differing_bits(part(a), part(b)) < kTellingBits) continue;
+      if (count_differing(part(a), part(b)) < kTellingBits) continue;
       probes.push_back({xor_of(a, b), true});
       ++taken;
     }

@@ -43,6 +43,4 @@ std::vector<Probe> make_probes(const Sample& sample, ecc::Range within, std::siz
 // For each byte of a page: false where nearly all pages hold the same value, which no parity byte does.
 std::vector<bool> varying_bytes(const Sample& sample);
 
-std::uint32_t differing_bits(ByteSpan a, ByteSpan b);
-
 }  // namespace steadycell::search

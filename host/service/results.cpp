@@ -82,6 +82,11 @@ Result<json::Object> diagnose_files(const TraceFiles& paths, const supply::Trace
   result["diagnoses"] = supply::to_json(diagnoses);
   result["features"] = supply::to_json(trace->features);
   result["twin"] = beside ? json::Value(supply::to_json(*beside)) : json::Value(nullptr);
+  const auto& cold = trace->header.cold;
+  const auto& cold_twin = trace->header.cold_twin;
+  result["check_before_power"] =
+      cold ? json::Value(supply::to_json(supply::judge_cold(*cold, cold_twin ? &*cold_twin : nullptr))) : json::Value(nullptr);
+  result["broke_off_s"] = trace->header.broke_off_s ? json::Value(*trace->header.broke_off_s) : json::Value(nullptr);
   result["notes"] = to_json(paths.notes);
   return result;
 }

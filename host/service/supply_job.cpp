@@ -58,6 +58,7 @@ Result<TwinCold> twin_cold(const PatientNames& names) {
 struct Cold {
   json::Object report;  // null verdict where the board cannot
   std::optional<supply::ColdCheck> check;
+  std::optional<supply::ColdReadings> readings, twin;
 };
 asio::awaitable<Result<Cold>> check_cold(board::BoardClient& board, const PatientNames& names) {
   const auto twin = twin_cold(names);
@@ -66,6 +67,8 @@ asio::awaitable<Result<Cold>> check_cold(board::BoardClient& board, const Patien
   if (!readings) co_return failure(readings.error());
   Cold out;
   out.check = supply::judge_cold(*readings, twin->readings ? &*twin->readings : nullptr);
+  out.readings = *readings;
+  out.twin = twin->readings;
   out.report = supply::to_json(*out.check);
   out.report["readings"] = supply::to_json(*readings);
   out.report["with_twin"] = twin->readings.has_value();
@@ -204,6 +207,8 @@ asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, Supp
   options.length = std::chrono::seconds(request.seconds);
   options.limit_mA = *limit;
   options.end_at_boot_loop = !request.whole;
+  options.cold = cold.readings;
+  options.cold_twin = cold.twin;
   options.tool = kTool;
   options.stop = hooks.stop;
   options.progress = hooks.progress;
@@ -223,12 +228,17 @@ asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, Supp
   const auto recorded = co_await measure::record_supply(board, files::posix(), std::move(options));
   if (log_line != 0) {
     json::Object facts{{"power_up_line", log_line}, {"patient", request.names.patient}, {"trace", request.to}};
-    facts["outcome"] = !recorded ? "failed" : recorded->tripped ? "tripped" : recorded->boot_loop ? "boot_loop" : "recorded";
+    facts["outcome"] = !recorded ? (recorded.error().code() == ErrorCode::interrupted ? "stopped_by_user" : "failed") : recorded->tripped ? "tripped" : recorded->boot_loop ? "boot_loop" : "recorded";
     if (recorded) facts["peak_mA"] = recorded->peak_mA;
     const auto entry = bench->append("supply.recorded", std::move(facts));
     if (recorded && !entry) co_return failure(Error(entry.error()).keeping("the trace is kept"));
   }
-  if (!recorded) co_return failure(recorded.error());
+  if (!recorded) {
+    // Once there is a trace, a repeat of the command would be refused, and be another power-up.
+    const auto kept = files::posix().exists(request.to);
+    if (log_line == 0 || !kept || !*kept) co_return failure(recorded.error());
+    co_return failure(Error(recorded.error()).advising(advice_on_broken_recording(request.to)));
+  }
   if (recorded->boot_loop)
     notes.emplace_back("ended early: the stick starts over and over, and each start reads its memory; --whole records on");
 
@@ -244,6 +254,11 @@ asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, Supp
   result["notes"] = std::move(notes);
   result["bench"] = bench->folder();
   co_return result;
+}
+
+std::string advice_on_broken_recording(std::string_view trace) {
+  return fmt::format("see what was recorded with: steadycell supply diagnose {}; recording again is another power-up of the patient, under another file name",
+                     printable(trace));
 }
 
 Result<TwinRuns> twin_runs(const PatientNames& names) {

@@ -31,6 +31,9 @@ boost::asio::awaitable<Result<json::Object>> cold_job(board::BoardClient& board,
 // The check before power, the count of this power-up in the bench log, the recording.
 boost::asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, SupplyRequest request, const JobHooks& hooks);
 
+// What to do when a recording ended before its time: the words every error says that leaves such a file.
+std::string advice_on_broken_recording(std::string_view trace);
+
 // The runs of the twin that the names lead to; none when they name nothing or there is no such twin.
 struct TwinRuns {
   std::vector<std::string> runs;

@@ -1,8 +1,10 @@
 #pragma once
 #include <cstdint>
+#include <optional>
 #include <vector>
 
 #include "passes/capture.h"
+#include "vote/majority.h"
 #include "vote/tally.h"
 
 namespace steadycell::settle {
@@ -13,21 +15,35 @@ struct LostUnit {
   std::string why;
 };
 
-// Counts the votes of one block, pass after pass. A block whose counters would not fit is taken in slices of pages,
-// each of which goes through the passes anew: slow, but memory does not grow with the chip or the passes.
+inline constexpr std::uint8_t kFill = 0xFF;  // of pages that no pass read: as an erased cell reads, harmless to whatever parses the image
+
+// Memory for votes that a settling job allows itself: seven passes of blocks of 256 pages of 16 KiB + 2 KiB lie side by side in it.
+inline constexpr std::uint64_t kVoterBytes = std::uint64_t{32} << 20;
+
+// A page as its passes voted. The spans are the voter's, until its next page.
+struct VotedPage {
+  vote::PageVote vote;
+  ByteSpan voted;    // kFill without votes
+  ByteSpan unsure;   // 1 where passes disagreed
+  ByteSpan dissent;  // vote::dissent_planes(vote.votes) planes, one after the other
+};
+
+// Votes the pages of one block over all passes that have it. The reads lie side by side in memory, and each page is voted in one sweep
+// over them. Where so many do not fit, they are counted pass after pass; a block whose counters would not fit either is taken in slices
+// of pages, each of which goes through the passes anew: slow, but memory does not grow with the chip or the passes.
 class BlockVoter {
  public:
-  // `memory`: most bytes of counters.
+  // `memory`: most bytes of reads or counters.
   // `times`, which may be null, hears how long reading and voting take.
   BlockVoter(passes::CaptureReader& reader, std::uint64_t memory, passes::StageTimes* times = nullptr);
 
-  std::uint32_t pages_per_slice() const { return tally_.pages(); }
-  // Counts all passes over the pages from `first_page` of the block to the end of the slice or of the block.
+  std::uint32_t pages_per_slice() const { return static_cast<std::uint32_t>(votes_.size()); }
+  // Takes in all passes over the pages from `first_page` of the block to the end of the slice or of the block.
   // Fails only when the medium does; units that are damaged abstain and are listed.
-  Result<void> vote(UnitPlace place, BlockAddress block, std::uint32_t first_page);
+  Result<void> take(UnitPlace place, BlockAddress block, std::uint32_t first_page);
 
-  std::uint32_t pages() const { return pages_; }          // in the slice just voted
-  const vote::Tally& tally() const { return tally_; }     // page 0 is the first of the slice
+  std::uint32_t pages() const { return pages_; }  // in the slice just taken; 0 is the first of them
+  VotedPage vote(std::uint32_t page);
   // Why the page was not read, in the last pass that has its block; `read` when at least one pass read it.
   passes::PageStatus status(std::uint32_t page) const { return status_[page]; }
   // Reads of the page that failed.
@@ -36,7 +52,17 @@ class BlockVoter {
   const std::vector<LostUnit>& lost() const { return lost_; }
 
  private:
-  void count_votes(std::uint32_t first_page);
+  // A unit as one pass read it.
+  struct Read {
+    Bytes raw;
+    std::vector<passes::PageStatus> status;
+  };
+  Result<void> take_side_by_side();
+  Result<void> take_one_by_one();
+  // Whether the unit is there to vote.
+  Result<bool> came(const passes::UnitRead& unit);
+  void count_pages(const Read& read);
+  vote::PageVote sweep(std::uint32_t page, std::span<const MutableByteSpan> dissent);
   template <typename Work>
   auto timed(std::string_view stage, const Work& work) {
     return times_ != nullptr ? times_->time(stage, work) : work();
@@ -45,12 +71,16 @@ class BlockVoter {
   passes::CaptureReader* reader_;
   passes::StageTimes* times_;
   Geometry geometry_;
-  vote::Tally tally_;
-  std::uint32_t pages_ = 0;
-  Bytes unit_;
-  std::vector<passes::PageStatus> unit_status_, status_;
-  std::vector<std::uint32_t> failed_;
+  std::optional<vote::Tally> tally_;  // when the reads do not fit side by side
+  std::vector<Read> reads_;           // side by side, by unit of the block; else one
+  std::vector<passes::UnitRead> units_;
+  std::vector<const Read*> voters_;   // side by side: those that came, in the order of their passes
+  std::uint32_t first_page_ = 0, pages_ = 0;
+  std::vector<std::uint32_t> votes_, failed_;
+  std::vector<passes::PageStatus> status_;
   std::vector<LostUnit> lost_;
+  std::vector<ByteSpan> sweep_;  // the reads of the page at work
+  Bytes voted_, unsure_, dissent_;
 };
 
 }  // namespace steadycell::settle

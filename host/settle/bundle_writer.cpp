@@ -70,7 +70,7 @@ Result<void> BundleWriter::add_page(ByteSpan voted, ByteSpan best, const image::
   assert(pages_ && "more pages than the coverage has");
   --pages_left_;
   if (auto done = pages_->append(best); !done) return done;
-  all_pages_.update(best);
+  if (coverage_->luns().size() > 1) all_pages_.update(best);
 
   scratch_.clear();
   block_hasher_.add_page(best, scratch_);
@@ -115,7 +115,8 @@ Result<BundleWriter::Written> BundleWriter::finish(image::Manifest manifest) {
   }
   if (const auto done = sums->finish(); !done) return failure(done.error());
   if (const auto committed = folder_.commit(); !committed) return failure(committed.error());
-  return Written{.manifest = std::move(manifest), .pages_sha256 = all_pages_.finish()};
+  const Digest pages_sha256 = pages_files_.size() == 1 ? pages_files_[0].sha256 : all_pages_.finish();
+  return Written{.manifest = std::move(manifest), .pages_sha256 = pages_sha256};
 }
 
 }  // namespace steadycell::settle

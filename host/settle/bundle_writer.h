@@ -53,7 +53,7 @@ class BundleWriter {
   std::optional<HashedFile> pages_, corrections_, margins_, verdicts_, blocks_;
   std::vector<image::FileEntry> pages_files_;
   std::uint64_t pages_left_ = 0;  // in the pages file being written
-  Sha256 all_pages_;
+  Sha256 all_pages_;  // with several pages files; one has its own hash
   image::BlockHasher block_hasher_;
   image::CorrectionsWriter corrections_writer_;
   image::MarginsWriter margins_writer_;

@@ -16,6 +16,20 @@ struct Span {
 
 std::string text_of(UnitPlace place) { return fmt::format("target {} LUN {}", place.target, place.lun); }
 
+// "0-63 and 128-191": the covered pages of one LUN, the first few stretches of them.
+std::string pages_of(const image::CoverageMap& coverage, UnitPlace place, std::uint32_t per_block) {
+  constexpr std::size_t kMostStretches = 4;
+  std::vector<std::string> stretches;
+  for (const image::LunCoverage& lun : coverage.luns())
+    if (lun.place == place)
+      for (const image::BlockRange& range : lun.ranges)
+        stretches.push_back(fmt::format("{}-{}", std::uint64_t{range.first} * per_block,
+                                        (std::uint64_t{range.first} + range.count) * per_block - 1));
+  const std::size_t shown = std::min(stretches.size(), kMostStretches);
+  return fmt::format("{}{}", fmt::join(stretches.begin(), stretches.begin() + static_cast<std::ptrdiff_t>(shown), " and "),
+                     shown < stretches.size() ? fmt::format(" and {} stretches more", stretches.size() - shown) : "");
+}
+
 Result<std::vector<Span>> selected(const ImageReader& reader, const ExportRequest& request) {
   const image::CoverageMap& coverage = reader.coverage();
   std::vector<Span> spans;
@@ -44,7 +58,8 @@ Result<std::vector<Span>> selected(const ImageReader& reader, const ExportReques
     const std::uint64_t end = std::min<std::uint64_t>(last + std::uint64_t{1}, (page / per_block + 1) * per_block);
     const auto at = coverage.page_in_image(place, {static_cast<std::uint32_t>(page)});
     if (!at) {
-      return failure(ErrorCode::wrong_usage, "pages {}-{}: page {} is not in the image", first, last, page);
+      return failure(Error(ErrorCode::wrong_usage, fmt::format("pages {}-{}: page {} is not in the image", first, last, page))
+                         .advising(fmt::format("the image holds pages {} of {}", pages_of(coverage, place, per_block), text_of(place))));
     }
     if (!spans.empty() && spans.back().first + spans.back().count == *at) {
       spans.back().count += end - page;

@@ -1,9 +1,12 @@
 #include "settle/image_reader.h"
 
 #include "files/atomic.h"
+#include "files/folder_kind.h"
 
 namespace steadycell::settle {
 namespace {
+
+static_assert(image::kManifestName == files::kImageMark);
 
 constexpr std::size_t kPieceBytes = std::size_t{256} << 10;
 
@@ -24,7 +27,8 @@ Result<void> for_each_piece(files::File& file, const std::function<Result<void>(
 
 Result<ImageReader> ImageReader::open(files::FileSystem& system, const std::string& folder) {
   const auto text = files::read_text(system, files::join(folder, std::string(image::kManifestName)), kMaxManifestBytes);
-  if (!text) return failure(Error(text.error()).during("opening image {}", folder));
+  if (!text)
+    return failure(files::explain_folder(system, folder, files::FolderKind::image, Error(text.error()).during("opening image {}", folder)));
   auto manifest = image::parse_manifest(*text);
   if (!manifest) {
     return failure(Error(manifest.error()).during("opening image {}", folder).at(std::string(image::kManifestName)));

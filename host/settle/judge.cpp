@@ -3,18 +3,26 @@
 #include <algorithm>
 #include <bit>
 #include <cassert>
+#include <cstring>
 
+#include "base/bits.h"
 #include "ecc/scheme.h"
 
 namespace steadycell::settle {
 namespace {
 
-std::uint32_t differing_bits(ByteSpan a, ByteSpan b) {
-  std::uint32_t bits = 0;
-  for (std::size_t at = 0; at < a.size(); ++at) {
-    bits += static_cast<std::uint32_t>(std::popcount(static_cast<std::uint8_t>(a[at] ^ b[at])));
+// Whether any bit is set in both. Words first: nearly always none is.
+bool meet(ByteSpan a, ByteSpan b) {
+  std::size_t at = 0;
+  for (; at + 8 <= a.size(); at += 8) {
+    std::uint64_t x = 0, y = 0;
+    std::memcpy(&x, a.data() + at, 8);
+    std::memcpy(&y, b.data() + at, 8);
+    if ((x & y) != 0) return true;
   }
-  return bits;
+  for (; at < a.size(); ++at)
+    if ((a[at] & b[at]) != 0) return true;
+  return false;
 }
 
 Bytes outside_of(const ecc::Scheme& scheme) {
@@ -94,20 +102,14 @@ Judgement CodeJudge::judge(const vote::PageVote& vote, ByteSpan voted, ByteSpan 
 
   Judgement judgement;
   judgement.by = erased ? image::By::erased : image::By::code;
-  judgement.corrected_bits = differing_bits(voted, best);
+  judgement.corrected_bits = static_cast<std::uint32_t>(count_differing(voted, best));
   if (std::any_of(outcomes_.begin(), outcomes_.end(), failed)) return judgement;
 
   if (!odds_) odds_.emplace(code_, measured_);
   judgement.false_odds = odds_->of_page(outcomes_, 1);
   if (*judgement.false_odds > kMostFalseOdds) return judgement;
   judgement.verdict = judgement.corrected_bits == 0 ? image::Verdict::confirmed : image::Verdict::corrected;
-  if (vote.unstable_bits > 0) {
-    for (std::size_t at = 0; at < unsure.size(); ++at) {
-      if ((unsure[at] & outside_[at]) == 0) continue;
-      ++loose_pages_;
-      break;
-    }
-  }
+  if (vote.unstable_bits > 0 && meet(unsure, outside_)) ++loose_pages_;
   return judgement;
 }
 

@@ -12,7 +12,6 @@
 namespace steadycell::settle {
 namespace {
 
-constexpr std::uint64_t kCounterBytes = std::uint64_t{24} << 20;
 
 image::PlacedPage page_of(image::PlacedPage first, std::uint32_t further) {
   first.page.index += further;
@@ -37,7 +36,7 @@ struct PageSource::Inside {
 
 struct PageSource::Inside::OfCapture final : Inside {
   OfCapture(passes::CaptureReader reader_, image::CoverageMap coverage_)
-      : reader(std::move(reader_)), coverage(std::move(coverage_)), voter(reader, kCounterBytes), voted(geometry().raw_page_bytes()), unsure(voted.size()) {}
+      : reader(std::move(reader_)), coverage(std::move(coverage_)), voter(reader, kVoterBytes) {}
 
   const Geometry& geometry() const override { return reader.head().geometry; }
   const image::CoverageMap& covered() const override { return coverage; }
@@ -47,16 +46,15 @@ struct PageSource::Inside::OfCapture final : Inside {
     const std::uint64_t first_index = index * geometry().pages_per_block;
     const image::PlacedPage at = first_page(index);
     for (std::uint32_t first = 0; first < geometry().pages_per_block; first += voter.pages_per_slice()) {
-      if (auto done = voter.vote(at.place, geometry().block_of(at.page), first); !done) return done;
+      if (auto done = voter.take(at.place, geometry().block_of(at.page), first); !done) return done;
       for (std::uint32_t page = 0; page < voter.pages(); ++page) {
-        SourcePage source{.index = first_index + first + page,
-                          .at = page_of(at, first + page),
-                          .bytes = voted,
-                          .unsure = unsure,
-                          .vote = voter.tally().majority(page, voted, unsure),
-                          .read = true};
-        source.read = source.vote.votes > 0;
-        if (!source.read) std::fill(voted.begin(), voted.end(), std::uint8_t{0xFF});
+        const VotedPage voted = voter.vote(page);
+        const SourcePage source{.index = first_index + first + page,
+                                .at = page_of(at, first + page),
+                                .bytes = voted.voted,
+                                .unsure = voted.unsure,
+                                .vote = voted.vote,
+                                .read = voted.vote.votes > 0};
         if (auto visited = visit(source); !visited) return visited;
       }
     }
@@ -66,7 +64,6 @@ struct PageSource::Inside::OfCapture final : Inside {
   passes::CaptureReader reader;
   image::CoverageMap coverage;
   BlockVoter voter;
-  Bytes voted, unsure;
 };
 
 struct PageSource::Inside::OfImage final : Inside {

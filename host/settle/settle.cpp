@@ -12,9 +12,6 @@
 namespace steadycell::settle {
 namespace {
 
-constexpr std::uint64_t kCounterBytes = std::uint64_t{24} << 20;
-constexpr std::uint8_t kFill = 0xFF;  // as an erased cell reads: harmless to whatever parses the image
-
 struct CoveredBlock {
   UnitPlace place;
   BlockAddress block;
@@ -40,10 +37,8 @@ class Settler {
         hooks_(&hooks),
         judge_(std::move(judge)),
         writer_(std::move(writer)),
-        voter_(reader, kCounterBytes, &times_),
+        voter_(reader, kVoterBytes, &times_),
         evidence_(geometry_),
-        voted_(geometry_.raw_page_bytes()),
-        unsure_(geometry_.raw_page_bytes()),
         best_(geometry_.raw_page_bytes()) {}
 
   Result<Summary> run(const Request& request) {
@@ -79,9 +74,10 @@ class Settler {
       if (auto on = hooks_->go_on(progress.stage); !on) return on;
       const CoveredBlock at = block_at(i * coverage_->blocks() / blocks);
       for (std::uint32_t first = 0; first < geometry_.pages_per_block; first += voter_.pages_per_slice()) {
-        if (auto voted = voter_.vote(at.place, at.block, first); !voted) return voted;
+        if (auto taken = voter_.take(at.place, at.block, first); !taken) return taken;
         for (std::uint32_t page = 0; page < voter_.pages(); ++page) {
-          if (tallied(page).votes > 0) times_.time("judging", [&] { judge_->measure(voted_); });
+          const VotedPage voted = voter_.vote(page);
+          if (voted.vote.votes > 0) times_.time("judging", [&] { judge_->measure(voted.voted); });
         }
       }
       progress.done = i + 1;
@@ -98,7 +94,7 @@ class Settler {
       if (auto on = hooks_->go_on(progress.stage); !on) return on;
       const CoveredBlock at = block_at(i);
       for (std::uint32_t first = 0; first < geometry_.pages_per_block; first += voter_.pages_per_slice()) {
-        if (auto voted = voter_.vote(at.place, at.block, first); !voted) return voted;
+        if (auto taken = voter_.take(at.place, at.block, first); !taken) return taken;
         if (auto settled = settle_slice(at, first); !settled) return settled;
       }
       progress.done = i + 1;
@@ -115,26 +111,23 @@ class Settler {
       image::PageVerdict row;
       row.place = at.place;
       row.page = {at.block.index * geometry_.pages_per_block + first_page + page};
-      const vote::PageVote vote = tallied(page);
-      row.unstable_bits = vote.unstable_bits;
-      if (vote.votes == 0) {
-        std::fill(voted_.begin(), voted_.end(), kFill);
-        std::fill(unsure_.begin(), unsure_.end(), std::uint8_t{0});
-        best_ = voted_;
+      const VotedPage voted = voter_.vote(page);
+      row.unstable_bits = voted.vote.unstable_bits;
+      if (!judge_ || voted.vote.votes == 0) std::copy(voted.voted.begin(), voted.voted.end(), best_.begin());
+      if (voted.vote.votes == 0) {
         row.verdict = image::Verdict::unread;
         row.cause = cause_of_missing(voter_.status(page));
       } else {
-        best_ = voted_;
-        const Judgement judgement = times_.time("judging", [&] { return judge_ ? judge_->judge(vote, voted_, unsure_, best_) : judge_without_code(vote); });
+        const Judgement judgement =
+            times_.time("judging", [&] { return judge_ ? judge_->judge(voted.vote, voted.voted, voted.unsure, best_) : judge_without_code(voted.vote); });
         row.verdict = judgement.verdict;
         row.by = judgement.by;
         row.corrected_bits = judgement.corrected_bits;
         row.false_odds = judgement.false_odds;
       }
-      evidence_.add(vote, unsure_, voted_, voter_.failed_reads(page));
+      evidence_.add(voted.vote, voted.unsure, voted.voted, voter_.failed_reads(page));
       rows_.push_back(row);
-      const image::PageMargins margins = times_.time("voting", [&] { return margins_of(page, vote); });
-      if (auto added = times_.time("writing", [&] { return writer_.add_page(voted_, best_, margins); }); !added) return added;
+      if (auto added = times_.time("writing", [&] { return writer_.add_page(voted.voted, best_, margins_of(voted)); }); !added) return added;
     }
     evidence_.end_slice();
     for (std::size_t page = 0; page < rows_.size(); ++page) {
@@ -145,23 +138,9 @@ class Settler {
     return {};
   }
 
-  // Leaves the vote in voted_ and unsure_.
-  vote::PageVote tallied(std::uint32_t page) {
-    return times_.time("voting", [&] { return voter_.tally().majority(page, voted_, unsure_); });
-  }
-
-  // The planes live in margins_ until the next call.
-  image::PageMargins margins_of(std::uint32_t page, const vote::PageVote& vote) {
-    image::PageMargins margins{.votes = vote.votes, .planes = 0, .against = {}};
-    if (vote.unstable_bits == 0) return margins;
-    margins.planes = vote::dissent_planes(vote.votes);
-    margins_.resize(std::size_t{margins.planes} * geometry_.raw_page_bytes());
-    for (std::uint32_t plane = 0; plane < margins.planes; ++plane) {
-      const std::size_t offset = std::size_t{plane} * geometry_.raw_page_bytes();
-      voter_.tally().dissent(page, plane, MutableByteSpan(margins_).subspan(offset, geometry_.raw_page_bytes()));
-    }
-    margins.against = margins_;
-    return margins;
+  static image::PageMargins margins_of(const VotedPage& page) {
+    if (page.vote.unstable_bits == 0) return {.votes = page.vote.votes, .planes = 0, .against = {}};
+    return {.votes = page.vote.votes, .planes = vote::dissent_planes(page.vote.votes), .against = page.dissent};
   }
 
   image::Manifest describe(const Request& request) const {
@@ -207,7 +186,7 @@ class Settler {
   passes::StageTimes times_;
   BlockVoter voter_;
   Evidence evidence_;
-  Bytes voted_, unsure_, best_, margins_;
+  Bytes best_;
   std::vector<image::PageVerdict> rows_;  // of the slice
 };
 

@@ -1,6 +1,7 @@
 #include <algorithm>
 
 #include "files/atomic.h"
+#include "files/folder_kind.h"
 #include "settle/bundle_writer.h"
 #include "settle/image_files.h"
 #include "settle/image_reader.h"
@@ -162,7 +163,8 @@ Result<void> Verification::result() const {
 Result<Verification> verify_image(files::FileSystem& system, const std::string& image, const Hooks& hooks) {
   const std::string name(image::kManifestName);
   const auto text = files::read_text(system, files::join(image, name), kMaxManifestBytes);
-  if (!text) return failure(Error(text.error()).during("verifying image {}", image));
+  if (!text)
+    return failure(files::explain_folder(system, image, files::FolderKind::image, Error(text.error()).during("verifying image {}", image)));
   const auto reader = ImageReader::open(system, image);
   if (!reader) {
     // A damaged manifest is a mismatch like any other when the sums beside it can tell.

@@ -33,27 +33,36 @@ Clamp clamp_of(const ColdReading& r) {
   return volts >= kJunctionLow && volts <= kJunctionHigh ? Clamp::good : Clamp::odd;
 }
 
-void look_at_data(const ColdReadings& r, const ColdReadings* twin, ColdCheck& out, bool& doubt) {
-  static constexpr const char* kName[] = {"D+", "D-"};
+constexpr const char* kDataNames[] = {"D+", "D-"};
+
+// Another finding on one data line: all are told, the worst is its state.
+void found(ColdCheck& out, std::size_t line, DataLine state, std::string says) {
+  DataCheck& check = out.data[line];
+  if (state > check.state) check = {state, says};
+  out.findings.push_back(std::move(says));
+}
+
+void look_at_data(const ColdReadings& r, const ColdReadings* twin, ColdCheck& out) {
   for (std::size_t i = 0; i < 2; ++i) {
+    const char* name = kDataNames[i];
     const Clamp forward = clamp_of(r.data_forward[i]), backward = clamp_of(r.data_backward[i]);
     if (forward == Clamp::bridged || backward == Clamp::bridged) {
-      doubt = true;
-      out.findings.push_back(fmt::format("{} reads {:.0f} mV at 100 uA: bridged to ground or a dead clamp", kName[i],
-                                         1000 * std::min(std::abs(r.data_forward[i].volts), std::abs(r.data_backward[i].volts))));
+      found(out, i, DataLine::bridged, fmt::format("{} reads {:.0f} mV at 100 uA: bridged to ground or a dead clamp", name,
+                                                   1000 * std::min(std::abs(r.data_forward[i].volts), std::abs(r.data_backward[i].volts))));
     } else if (forward == Clamp::open && backward == Clamp::open) {
-      out.findings.push_back(fmt::format("{} is open both ways up to 1.5 V: no controller behind it", kName[i]));
+      found(out, i, DataLine::open, fmt::format("{} is open both ways up to 1.5 V: no controller behind it", name));
     } else if (backward == Clamp::open) {
-      out.findings.push_back(fmt::format("{} has no junction to ground up to 1.5 V", kName[i]));
+      found(out, i, DataLine::no_lower, fmt::format("{} has no junction to ground up to 1.5 V", name));
     }
     if (twin && std::abs(r.data_backward[i].volts - twin->data_backward[i].volts) > kTwinJunction)
-      out.findings.push_back(fmt::format("{} conducts to ground at {:.0f} mV, the twin at {:.0f} mV", kName[i],
-                                         1000 * r.data_backward[i].volts, 1000 * twin->data_backward[i].volts));
+      found(out, i, DataLine::unlike_twin, fmt::format("{} conducts to ground at {:.0f} mV, the twin at {:.0f} mV", name,
+                                                       1000 * r.data_backward[i].volts, 1000 * twin->data_backward[i].volts));
   }
   // Some parts have no upper diode: missing on both lines says nothing, missing on one does.
   const bool plus = clamp_of(r.data_forward[0]) == Clamp::open, minus = clamp_of(r.data_forward[1]) == Clamp::open;
-  if (plus != minus && clamp_of(r.data_backward[plus ? 0 : 1]) != Clamp::open)
-    out.findings.push_back(fmt::format("{} lacks the upper junction that the other data line has", kName[plus ? 0 : 1]));
+  const std::size_t lacking = plus ? 0 : 1;
+  if (plus != minus && clamp_of(r.data_backward[lacking]) != Clamp::open)
+    found(out, lacking, DataLine::no_upper, fmt::format("{} lacks the upper junction that the other data line has", kDataNames[lacking]));
 }
 
 json::Object reading_json(const ColdReading& r) {
@@ -117,10 +126,11 @@ ColdCheck judge_cold(const ColdReadings& r, const ColdReadings* twin) {
   }
   if (out.microfarads && !(out.verdict == ColdVerdict::open_path))
     out.findings.push_back(fmt::format("the supply charges like {}{:.1f} uF", out.microfarads_at_most ? "less than " : "", *out.microfarads));
-  if (out.verdict != ColdVerdict::shorted && !r.junction.at_most_V())
+  if (out.ohm >= kDoubtful && !r.junction.at_most_V())  // else the resistor conducts, not a junction
     out.findings.push_back(fmt::format("backwards the supply conducts at {:.0f} mV and 100 uA", 1000 * r.junction.volts));
 
-  look_at_data(r, twin, out, doubt);
+  look_at_data(r, twin, out);
+  doubt |= std::any_of(out.data.begin(), out.data.end(), [](const DataCheck& d) { return d.state == DataLine::bridged; });
   if (twin) {
     const ColdCheck healthy = judge_cold(*twin);
     if (out.ohm < kTwinShare * healthy.ohm && out.ohm < 100e3) {
@@ -152,6 +162,24 @@ json::Object to_json(const ColdReadings& readings) {
   json::Object out;
   for (const auto& [key, reading] : places(copy)) out[key] = reading_json(*reading);
   return out;
+}
+
+std::vector<std::string> lines_of(const ColdReadings& readings) {
+  ColdReadings copy = readings;
+  std::vector<std::string> out;
+  for (const auto& [key, r] : places(copy))
+    out.push_back(fmt::format("{} {} {} {} {} {} {} {}", key, r->asked_A, r->most_V, r->early_s, r->early_V, r->early_A, r->volts, r->amps));
+  return out;
+}
+
+std::optional<std::size_t> take_line(std::string_view name, const std::array<double, kColdNumbers>& n, ColdReadings& into) {
+  const Places all = places(into);
+  for (std::size_t i = 0; i < all.size(); ++i) {
+    if (name != all[i].first) continue;
+    *all[i].second = {n[0], n[1], n[2], n[3], n[4], n[5], n[6]};
+    return i;
+  }
+  return std::nullopt;
 }
 
 Result<ColdReadings> cold_readings_of(const json::Value& value) {

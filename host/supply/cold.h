@@ -35,6 +35,13 @@ enum class ColdVerdict : std::uint8_t {
 };
 std::string_view name_of(ColdVerdict verdict);
 
+// What one data line ends in. Every controller has a clamp to ground on it, most have one to their supply, too.
+enum class DataLine : std::uint8_t { sound, unlike_twin, no_upper, no_lower, open, bridged };
+struct DataCheck {
+  DataLine state = DataLine::sound;  // the worst that was found
+  std::string says;                  // in numbers
+};
+
 struct ColdCheck {
   ColdVerdict verdict = ColdVerdict::doubtful;
   double ohm = 0, ohm_at_V = 0;      // the lower of both ways, and the voltage it was measured at
@@ -42,7 +49,8 @@ struct ColdCheck {
   std::optional<double> microfarads;
   bool microfarads_at_most = false;
   double junction_V = 0;             // supply, backwards; -1.5 where none conducts
-  std::vector<std::string> findings;  // in numbers, most telling first
+  std::array<DataCheck, 2> data;      // D+, D-
+  std::vector<std::string> findings;  // in numbers, most telling first; the first is on the supply's ohms
   unsigned limit_mA() const { return verdict == ColdVerdict::clean ? 500 : 100; }
 };
 
@@ -52,5 +60,11 @@ ColdCheck judge_cold(const ColdReadings& readings, const ColdReadings* twin = nu
 json::Object to_json(const ColdCheck& check);
 json::Object to_json(const ColdReadings& readings);
 Result<ColdReadings> cold_readings_of(const json::Value& value);  // what to_json gave; bad_input_file otherwise
+
+// The readings as lines for the header of a trace, one each: "supply_forward 0.001 0.2 ...", the numbers in the order of ColdReading.
+std::vector<std::string> lines_of(const ColdReadings& readings);
+constexpr std::size_t kColdNumbers = 7, kColdLines = 8;
+// Puts one such line, taken apart, into `into`; which one, or nothing when there is no such reading.
+std::optional<std::size_t> take_line(std::string_view name, const std::array<double, kColdNumbers>& numbers, ColdReadings& into);
 
 }  // namespace steadycell::supply

@@ -9,7 +9,8 @@ namespace {
 
 // Below this the first name on the list is `unsure`.
 constexpr double kSure = 0.5;
-constexpr double kWorthNaming = 0.02;
+// What a diagnosis is worth at most when the rail is read from the voltage that stood, or assumed. Common practice, no source.
+constexpr double kReadRail = 0.9, kAssumedRail = 0.6;
 
 // A rail that came up shows its voltage; one held down by a heavy current does not.
 std::optional<Rail> rail_of(const Features& f) {
@@ -20,25 +21,67 @@ std::optional<Rail> rail_of(const Features& f) {
   return std::nullopt;
 }
 
+// Faults, and soundness, that a restart, a drop or a late page read would refute: each moment of recording makes them surer.
+bool rests_on_absence(Fault fault) {
+  return fault == Fault::healthy || fault == Fault::dead_clock || fault == Fault::nand_no_answer || fault == Fault::missing_bulk ||
+         fault == Fault::socket_ok || fault == Fault::socket_empty;
+}
+
+// A recording that breaks off. Most loops and loose contacts show within a second (common practice, no source).
+void note_break(const Features& trace, double broke_off_s, Verdicts& verdicts) {
+  const double seen = std::max(0.0, broke_off_s - trace.t_on_s.value_or(broke_off_s - trace.duration_s));
+  const double most = 0.9 - 0.35 * std::exp(-seen / 0.5);
+  verdicts.cap_absence(most, fmt::format("the recording breaks off at t = {:.3f} s: the program was killed, the power failed or the disk was full; what "
+                                         "came later is not known, so whatever a longer look could refute gets {:.0f} % at most", broke_off_s, 100 * most));
+}
+
 }  // namespace
 
+// What was claimed for "unsure" is no diagnosis beside the others, but part of what is left. Where nothing reaches kSure, `unsure`
+// comes first, and the others are discounted until it does; together they stay at 1 at most.
+void Verdicts::put_unsure_first() {
+  double sum = 0;
+  for (const Diagnosis& d : list_) sum += d.confidence;
+  const double top = list_.empty() ? 0 : list_.front().confidence;
+  const double discount = std::min(1.0, 1 / std::max(1e-9, sum + top));
+  for (Diagnosis& d : list_) d.confidence *= discount;
+  Diagnosis unsure;
+  unsure.confidence = 1 - discount * sum;
+  unsure.evidence = std::move(doubts_);
+  if (unsure.evidence.empty()) unsure.evidence.emplace_back("no fault accounts for the trace well enough");
+  list_.insert(list_.begin(), std::move(unsure));
+}
+
+// Each number is told once, with the diagnosis it speaks for most.
+void Verdicts::tell_once() {
+  std::vector<std::string> told;
+  for (Diagnosis& d : list_) {
+    std::erase_if(d.evidence, [&](const std::string& line) { return std::find(told.begin(), told.end(), line) != told.end(); });
+    told.insert(told.end(), d.evidence.begin(), d.evidence.end());
+    if (d.evidence.empty()) d.evidence.emplace_back("the numbers above, read another way: they fit this less well");
+  }
+  if (list_.empty()) return;
+  for (std::string& note : notes_)
+    if (std::find(told.begin(), told.end(), note) == told.end()) list_.front().evidence.push_back(std::move(note));
+}
+
 std::vector<Diagnosis> Verdicts::ranked() && {
+  double sum = 0;
+  std::erase_if(list_, [](const Diagnosis& d) { return d.fault == Fault::unsure; });
+  for (const Diagnosis& d : list_) sum += d.confidence;
+  for (Diagnosis& d : list_) d.confidence *= std::min(1.0, most_ / std::max(sum, 1e-9));
+  for (Diagnosis& d : list_)
+    if (rests_on_absence(d.fault)) d.confidence = std::min(d.confidence, absence_most_);
   std::stable_sort(list_.begin(), list_.end(),
                    [](const Diagnosis& a, const Diagnosis& b) { return a.confidence > b.confidence; });
   std::erase_if(list_, [](const Diagnosis& d) { return d.confidence < kWorthNaming; });
-  if (list_.empty() || list_.front().confidence < kSure) {
-    Diagnosis unsure;
-    unsure.confidence = std::max(rest_, 1 - (list_.empty() ? 0.0 : list_.front().confidence));
-    unsure.evidence = std::move(doubts_);
-    if (unsure.evidence.empty()) unsure.evidence.emplace_back("no fault accounts for the trace well enough");
-    list_.insert(list_.begin(), std::move(unsure));
-  }
+  if (list_.empty() || list_.front().confidence < kSure) put_unsure_first();
+  tell_once();
   for (std::size_t i = 0; i < list_.size(); ++i) {
     Diagnosis& d = list_[i];
     const std::size_t other = i == 0 ? 1 : 0;
     d.next_step = next_step_for(d.fault, other < list_.size() ? list_[other].fault : Fault::unsure);
     d.caution = caution_for(d.fault);
-    d.evidence.insert(d.evidence.end(), notes_.begin(), notes_.end());
   }
   return std::move(list_);
 }
@@ -49,6 +92,15 @@ void judge_collapse(const Reading& r, Verdicts& verdicts) {
     return std::any_of(r.header.events.begin(), r.header.events.end(),
                        [&](const TraceEvent& e) { return e.text == word && std::abs(e.time_s - time_s) < 0.02; });
   };
+  // The board's limiter latches and tells of a trip; the fall behind an "off" that no trip precedes is the recorder's own, however
+  // late the samples show it.
+  const auto ours = [&](double time_s) {
+    const auto before = [&](std::string_view word) {
+      return std::any_of(r.header.events.begin(), r.header.events.end(),
+                         [&](const TraceEvent& e) { return e.text == word && e.time_s < time_s + 0.02; });
+    };
+    return before("off") && !before("trip");
+  };
   double certain = 0;
   std::vector<std::string> evidence;
   for (const Collapse& c : f.collapses) {
@@ -56,12 +108,12 @@ void judge_collapse(const Reading& r, Verdicts& verdicts) {
     std::string says = fmt::format(
         "the supply stood, then fell at {:.3f} s; highest current before {:.0f} mA, at that top for {:.1f} ms",
         c.time_s, c.peak_before_mA, c.flat_ms);
-    if (event_near("trip", c.time_s) || event_near("limit", c.time_s)) {
-      p = 0.99;
-      says += ", where the recorder notes that the limiter acted";
-    } else if (event_near("off", c.time_s)) {
+    if (ours(c.time_s)) {
       p = 0.02;
       says += ", where the recorder notes that it switched off";
+    } else if (event_near("trip", c.time_s) || event_near("limit", c.time_s)) {
+      p = 0.99;
+      says += ", where the recorder notes that the limiter acted";
     } else if (r.limit_mA) {
       p = exceeds(c.peak_before_mA / *r.limit_mA, 0.87, 0.03);
       says +=
@@ -103,6 +155,13 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
                   burst,
                   twin,
                   settings.thresholds};
+  std::optional<ColdCheck> cold;
+  if (header.cold) {
+    cold = judge_cold(*header.cold, header.cold_twin ? &*header.cold_twin : nullptr);
+    reading.cold = &*cold;
+    for (const std::string& finding : cold->findings) verdicts.note(before_power(finding));
+  }
+  if (header.broke_off_s) note_break(trace, *header.broke_off_s, verdicts);
   if (!trace.has_baseline)
     verdicts.note("no samples from before power: the zero of the current is not known better than 1 mA");
   if (trace.gaps > 0)
@@ -114,7 +173,12 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
     verdicts.doubt("the trace shows no moment with power");
     return std::move(verdicts).ranked();
   }
-  if (!reading.rail) reading.rail = rail_of(trace);
+  if (!reading.rail) {
+    reading.rail = rail_of(trace);
+    if (reading.rail)
+      verdicts.cap(kReadRail, fmt::format("neither header nor --rail says which rail this is; {:.2f} V look like {}: no confidence above {:.0f} %, "
+                                          "since any rail may be set to it", trace.top_V, name_of(*reading.rail), 100 * kReadRail));
+  }
   if (!reading.rail) {
     if (!settings.assume_port) {
       verdicts.doubt(fmt::format("{:.2f} V at {:.0f} mA: which rail this is decides what it means; give --rail",
@@ -123,7 +187,8 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
     }
     reading.rail = Rail::vbus;
     reading.rail_assumed = true;
-    verdicts.note("the trace does not say which rail it is; read as the USB port (--rail says otherwise)");
+    verdicts.cap(kAssumedRail, fmt::format("neither header nor --rail says which rail this is, and it never came up; read as the USB port: no "
+                                           "confidence above {:.0f} %, since a socket rail held down looks the same", 100 * kAssumedRail));
   }
   if (*reading.rail == Rail::vbus)
     judge_port(reading, verdicts);

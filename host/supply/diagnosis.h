@@ -24,6 +24,7 @@ enum class Fault : std::uint8_t {
   missing_bulk,
   intermittent,
   limit_trip,
+  data_line,
   socket_ok,
   socket_empty,
   socket_short,
@@ -66,7 +67,7 @@ struct Settings {
   Thresholds thresholds{};
 };
 
-// Most likely first, at least one. `burst` is the fast recording of the same switch-on, `twin` a healthy run of
+// Most likely first, at least one; the confidences add up to 1 at most. The check before power is evidence where the header has it. `burst` is the fast recording of the same switch-on, `twin` a healthy run of
 // the same kind of board; nullptr where there is none.
 std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header, const Settings& settings,
                                 const Features* burst, const Features* twin);

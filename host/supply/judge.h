@@ -32,6 +32,7 @@ struct Reading {
   const Features* burst = nullptr;
   const Features* twin = nullptr;
   Thresholds at{};
+  const ColdCheck* cold = nullptr;  // the check before this power-up
 
   // The recording that shows the first moments best.
   const Features& switch_on() const { return burst && burst->t_on_s && burst->ramp_resolved ? *burst : trace; }
@@ -51,34 +52,54 @@ class Verdicts {
   void claim(Fault fault, double probability, std::vector<std::string> evidence) {
     const double share = rest_ * std::clamp(probability, 0.0, 0.995);
     rest_ -= share;
-    for (Diagnosis& d : list_) {
-      if (d.fault != fault) continue;
-      d.confidence += share;
-      if (share > 0.02) d.evidence.insert(d.evidence.end(), evidence.begin(), evidence.end());
-      return;
-    }
-    Diagnosis d;
+    const auto known = std::find_if(list_.begin(), list_.end(), [&](const Diagnosis& d) { return d.fault == fault; });
+    Diagnosis& d = known != list_.end() ? *known : list_.emplace_back();
     d.fault = fault;
-    d.confidence = share;
-    d.evidence = std::move(evidence);
-    list_.push_back(std::move(d));
+    d.confidence += share;
+    if (share < kWorthNaming) return;  // it hardly speaks for this
+    for (std::string& line : evidence)
+      if (std::find(d.evidence.begin(), d.evidence.end(), line) == d.evidence.end()) d.evidence.push_back(std::move(line));
   }
-  // Added to every diagnosis: what the reader should know whatever the fault.
+  // Told with the first diagnosis: what the reader should know whatever the fault.
   void note(std::string text) { notes_.push_back(std::move(text)); }
   // Why nothing can be said, should it come to that.
   void doubt(std::string text) { doubts_.push_back(std::move(text)); }
+  // All diagnoses together are worth no more than `most`, and why.
+  void cap(double most, std::string why) {
+    most_ = std::min(most_, most);
+    note(std::move(why));
+  }
+  // What rests on nothing else having come until the end is worth no more than `most`, and why.
+  void cap_absence(double most, std::string why) {
+    absence_most_ = std::min(absence_most_, most);
+    note(std::move(why));
+  }
   double rest() const { return rest_; }
 
   std::vector<Diagnosis> ranked() &&;
 
  private:
-  double rest_ = 1;
+  void put_unsure_first();
+  void tell_once();
+
+  // Below this a diagnosis is not named.
+  static constexpr double kWorthNaming = 0.02;
+
+  double rest_ = 1, most_ = 1, absence_most_ = 1;
   std::vector<Diagnosis> list_;
   std::vector<std::string> notes_, doubts_;
 };
 
 void judge_port(const Reading& reading, Verdicts& verdicts);
 void judge_socket(const Reading& reading, Verdicts& verdicts);
+
+// What the check before power adds on the port, where there was one (judge_before_power.cpp).
+std::string before_power(std::string_view finding);
+// How likely the load that looks like `ohm` at the port is a resistor on its 5 V side.
+std::optional<double> resistor_at_5V(const Reading& reading, double ohm);
+void judge_open_before(const Reading& reading, Verdicts& verdicts);
+void judge_leak(const Reading& reading, Verdicts& verdicts);
+void judge_data_lines(const Reading& reading, Verdicts& verdicts);
 // Both: the supply stood and fell. Claims limit_trip.
 void judge_collapse(const Reading& reading, Verdicts& verdicts);
 

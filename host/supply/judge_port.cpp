@@ -10,6 +10,18 @@ namespace {
 
 constexpr double kPortUp = 4.4;  // lowest voltage of a low-power port, USB 2.0 7.2.2
 
+// The ohms at 0.2 V saw the 5 V side alone. A resistor they saw is there; one they did not see lies behind the regulator, which conducts
+// from a volt or two on, or is a part that conducts at higher voltage only.
+void judge_held(const Reading& r, double held, double ohm, std::vector<std::string> evidence, Verdicts& verdicts) {
+  const double resistor = *resistor_at_5V(r, ohm);
+  evidence.push_back(before_power(r.cold->findings.front()));
+  evidence.emplace_back(resistor > 0.5 ? "both readings agree: a resistor on the 5 V side"
+                                       : "at 0.2 V the 5 V side does not conduct: it lies behind the regulator, or is a part that needs more voltage");
+  const double on_port = std::max(resistor, ohm < r.at.hard_short_ohm ? 0.35 : 0.15);
+  verdicts.claim(Fault::vbus_short, held * on_port, evidence);
+  verdicts.claim(Fault::rail_short, 0.95 * held * (1 - on_port) / std::max(0.02, 1 - held * on_port), std::move(evidence));
+}
+
 // 1. The port never came up.
 void judge_not_up(const Reading& r, Verdicts& verdicts) {
   const Features& f = r.trace;
@@ -37,8 +49,11 @@ void judge_not_up(const Reading& r, Verdicts& verdicts) {
     verdicts.claim(Fault::inrush_large, held * charging * 0.4, {evidence[0]});
   }
   const double hard = 1 - exceeds_by_factor(ohm, r.at.hard_short_ohm, 0.3);
-  verdicts.claim(Fault::vbus_short, held * hard * (1 - 0.7 * charging), evidence);
-  if (held * (1 - hard) > 0.05) {
+  if (r.cold)
+    judge_held(r, held * (1 - 0.7 * charging), ohm, evidence, verdicts);
+  else
+    verdicts.claim(Fault::vbus_short, held * hard * (1 - 0.7 * charging), evidence);
+  if (!r.cold && held * (1 - hard) > 0.05) {
     verdicts.doubt(
         fmt::format("{:.0f} ohm hold the port down: a soft short at 5 V, a short behind the regulator, or a limit "
                     "too low for this board",
@@ -63,6 +78,11 @@ void judge_nothing(const Reading& r, Verdicts& verdicts) {
   const double nothing = (1 - exceeds(level, r.at.nothing_mA, sigma)) * bursts;
   if (nothing < 0.02) return;
   const std::string draws = fmt::format("{:.2f} mA at the most with the port at {:.2f} V", level, f.top_V);
+  const bool was_open = r.cold && r.cold->verdict == ColdVerdict::open_path, was_closed = r.cold && !was_open;
+  if (!f.t_on_s && was_open) {
+    verdicts.claim(Fault::open_path, 0.95 * nothing, {draws, before_power(r.cold->findings.front())});
+    return;
+  }
   if (!f.t_on_s) {
     verdicts.doubt(
         draws +
@@ -74,9 +94,14 @@ void judge_nothing(const Reading& r, Verdicts& verdicts) {
   const double closed = exceeds_by_factor(std::max(charge, 0.01), r.at.fixture_uC,
                                           std::hypot(0.35, on.switch_on_uC.sigma / r.at.fixture_uC));
   const double behind = exceeds(on.behind_uC.value, r.at.output_uC, std::hypot(0.3, on.behind_uC.sigma));
-  verdicts.claim(
-      Fault::open_path, nothing * (1 - closed),
-      {draws, fmt::format("only {:.1f} uC flowed at switch-on: no input capacitor was reached", charge)});
+  std::vector<std::string> open{draws, fmt::format("only {:.1f} uC flowed at switch-on: no input capacitor was reached", charge)};
+  if (r.cold) open.push_back(before_power(r.cold->findings.front()));
+  // Something hung on the supply at 0.2 V and nothing does at 5 V: a path that opened meanwhile.
+  if (was_closed) {
+    open.emplace_back("then the path was closed, at power it is open: a contact that moves, or a fuse that blew");
+    verdicts.claim(Fault::intermittent, 0.5 * nothing * (1 - closed), open);
+  }
+  verdicts.claim(Fault::open_path, nothing * (1 - closed) / std::max(0.02, verdicts.rest()), std::move(open));
   verdicts.claim(
       Fault::ldo_dead, nothing * (1 - behind) / std::max(0.02, verdicts.rest()),
       {draws, fmt::format("input capacitor {:.1f} uF is reached ({:.0f} uC)", on.input_uF.value, charge),
@@ -110,11 +135,19 @@ void judge_lifted(const Reading& r, Verdicts& verdicts) {
   const bool runs = f.high_mA - f.low_mA > 2 + 0.03 * level;
   const bool cuts_out = f.drop_count > 0;         // nothing at 5 V could stop and come back by itself
   const bool fine = on.ramp_s > 8 * on.sample_s;  // few samples on the ramp prove little
-  const double on_port = cuts_out ? 0.03 : follows && runs && fine ? 0.75 : follows ? 0.25 : 0.05;
-  if (on.ramp_resolved)
+  double on_port = cuts_out ? 0.03 : follows && runs && fine ? 0.75 : follows ? 0.25 : 0.05;
+  const auto resistor = resistor_at_5V(r, 1 / conductance * 1e3);
+  if (resistor) on_port = *resistor;  // measured there, instead of inferred
+  if (resistor) {
+    evidence.push_back(before_power(r.cold->findings.front()));
+    evidence.push_back(*resistor > 0.5 ? fmt::format("at {:.2f} V that takes {:.0f} mA: a resistor on the 5 V side, for at 0.2 V nothing behind "
+                                                     "a regulator conducts", f.top_V, f.top_V / r.cold->ohm * 1e3)
+                                       : std::string("at 0.2 V nothing on the 5 V side conducts like that: it lies behind the regulator"));
+  } else if (on.ramp_resolved) {
     evidence.push_back(fmt::format("just behind the ramp {:.0f} mA flow: {}", on.behind_ramp_mA,
                                    follows ? "it follows the port voltage like a resistor at 5 V"
                                            : "it does not follow the port voltage: it lies behind a regulator"));
+  }
   evidence.push_back(
       fmt::format("as a resistor {:.0f} ohm at 5 V or {:.0f} ohm at 3.3 V (less if the regulator limits)",
                   1 / conductance * 1e3, 3.3 / level * 1e3));
@@ -220,15 +253,18 @@ void judge_inrush(const Reading& r, Verdicts& verdicts) {
   verdicts.claim(Fault::inrush_large, exceeds_by_factor(on.equivalent_uF, limit, 0.1), std::move(evidence));
 }
 
+bool shows_reads(const Features& f) { return f.sample_s * 3 <= f.bin_s && f.duration_s > 0.25; }
+
+void judge_unseen_memory(const Reading& r, Verdicts& verdicts) {
+  if (shows_reads(r.trace)) return;
+  verdicts.doubt("sampled too slowly, or too short, to see whether the memory is read");
+  verdicts.claim(Fault::unsure, 0.6, {});
+}
+
 // 8. The controller runs and does not read its memory.
 void judge_memory(const Reading& r, Verdicts& verdicts) {
   const Features& f = r.trace;
-  const bool visible = f.sample_s * 3 <= f.bin_s && f.duration_s > 0.25;
-  if (!visible) {
-    verdicts.doubt("sampled too slowly, or too short, to see whether the memory is read");
-    verdicts.claim(Fault::unsure, 0.6, {});
-    return;
-  }
+  if (!shows_reads(f)) return;
   const double none = 1 - exceeds(f.dense_ms, r.at.dense_ms, 5);
   std::vector<std::string> evidence{
       fmt::format("the controller starts ({:.1f} mA), but in its first 0.6 s only {:.0f} ms hold bursts one after "
@@ -254,20 +290,30 @@ void judge_memory(const Reading& r, Verdicts& verdicts) {
   verdicts.claim(Fault::unsure, none * (1 - request_only) / std::max(0.02, 1 - none * request_only), {});
 }
 
-// 9. It runs, on too little capacitance.
+// 9. It runs, on too little capacitance. At 0.2 V the regulator does not conduct, so the check before power charges the input
+// capacitor alone; its estimate counts half where the trace has a ramp of its own, else all.
 void judge_missing(const Reading& r, Verdicts& verdicts) {
   const Features& on = r.switch_on();
-  if (!on.t_on_s) {
+  const bool cold = r.cold && r.cold->microfarads && r.cold->verdict != ColdVerdict::open_path;
+  if (!on.t_on_s && !cold) {
     verdicts.note("the switch-on is not in the trace: input capacitance unknown");
     return;
   }
   double limit = r.at.smallest_input_uF;
   if (r.twin && r.twin->t_on_s && r.twin->input_uF.value > 0.5) limit = 0.4 * r.twin->input_uF.value;
-  const double c = std::max(on.input_uF.value, 0.02);
-  const double spread = std::hypot(0.2, on.input_uF.sigma / limit);
-  std::vector<std::string> evidence{
-      fmt::format("input capacitance {:.2f} uF (+-{:.2f}); USB wants 1 to 10 uF, sticks carry 4.7 to 10",
-                  on.input_uF.value, on.input_uF.sigma)};
+  std::vector<std::string> evidence;
+  double c = std::max(on.input_uF.value, 0.02), spread = std::hypot(0.2, on.input_uF.sigma / limit);
+  if (on.t_on_s)
+    evidence.push_back(fmt::format("input capacitance {:.2f} uF (+-{:.2f}); USB wants 1 to 10 uF, sticks carry 4.7 to 10",
+                                   on.input_uF.value, on.input_uF.sigma));
+  if (cold) {
+    const double before = std::max(*r.cold->microfarads, 0.02);
+    const bool alone = !on.t_on_s || !on.ramp_resolved;
+    c = alone ? before : std::sqrt(c * before);
+    if (alone) spread = 0.2;
+    evidence.push_back(fmt::format("before power the supply charged like {}{:.1f} uF, the input capacitor alone",
+                                   r.cold->microfarads_at_most ? "less than " : "", before));
+  }
   if (r.twin) evidence.push_back(fmt::format("the twin has {:.1f} uF", r.twin->input_uF.value));
   evidence.emplace_back("the rest looks healthy: after switch-on a missing capacitor hardly shows");
   verdicts.claim(Fault::missing_bulk, 1 - exceeds_by_factor(c, limit, spread), std::move(evidence));
@@ -282,8 +328,11 @@ void judge_healthy(const Reading& r, Verdicts& verdicts) {
   if (f.t_on_s)
     evidence.push_back(fmt::format("input capacitance {:.1f} uF, {:.0f} uC at switch-on",
                                    r.switch_on().input_uF.value, r.switch_on().switch_on_uC.value));
+  const bool clamps = r.cold && r.cold->data[0].state == DataLine::sound && r.cold->data[1].state == DataLine::sound;
   evidence.emplace_back(
       f.chirp_s ? fmt::format("it answers a host (chirp at {:.2f} s)", *f.chirp_s)
+      : clamps  ? "no USB reset and chirp: power-only fixture, no host, or a full-speed stick; before power both data lines ended in clamps as a "
+                  "controller has them"
                 : "no USB reset and chirp: power-only fixture, no host, a full-speed stick, or dead data lines");
   verdicts.claim(Fault::healthy, loads, std::move(evidence));
 }
@@ -294,13 +343,17 @@ void judge_port(const Reading& r, Verdicts& verdicts) {
   judge_not_up(r, verdicts);
   if (exceeds(r.trace.top_V, kPortUp, 0.05) < 0.02) return;
   judge_collapse(r, verdicts);
+  judge_open_before(r, verdicts);
   judge_nothing(r, verdicts);
   judge_lifted(r, verdicts);
+  judge_leak(r, verdicts);
   judge_drops(r, verdicts);
   judge_loop(r, verdicts);
   judge_flat(r, verdicts);
   judge_inrush(r, verdicts);
   judge_memory(r, verdicts);
+  judge_data_lines(r, verdicts);
+  judge_unseen_memory(r, verdicts);
   judge_missing(r, verdicts);
   judge_healthy(r, verdicts);
 }

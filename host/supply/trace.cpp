@@ -95,6 +95,15 @@ void append_header(const TraceHeader& header, bool probes, std::string& out) {
   if (header.full_scale_mA) fmt::format_to(to, "# full_scale_mA: {}\n", *header.full_scale_mA);
   for (const TraceEvent& event : header.events)
     fmt::format_to(to, "# event: {} {}\n", event.time_s, printable(event.text));
+  const auto put_cold = [&](const char* key, const std::optional<ColdReadings>& readings) {
+    if (!readings) return;
+    for (const std::string& line : lines_of(*readings)) fmt::format_to(to, "# {}: {}\n", key, line);
+  };
+  put_cold("cold", header.cold);
+  put_cold("cold_twin", header.cold_twin);
+  if (header.cold)  // for people: the readings say the same to programs
+    for (const std::string& finding : judge_cold(*header.cold, header.cold_twin ? &*header.cold_twin : nullptr).findings)
+      fmt::format_to(to, "# cold_finding: {}\n", finding);
   for (std::size_t i = 0; i < (probes ? 5u : 3u); ++i) fmt::format_to(to, "{}{}", i ? "," : "", kColumns[i]);
   out += '\n';
 }
@@ -133,14 +142,20 @@ Result<void> TraceParser::feed(std::string_view text, const Sink& sink) {
   return {};
 }
 
-Result<void> TraceParser::finish(const Sink& sink) {
+Result<void> TraceParser::finish(const Sink& sink, bool cut) {
+  const bool broke_off = cut || (end_follows_ && trimmed(rest_) != "# end: here");
+  if (broke_off) rest_.clear();
+  if (broke_off && samples_ == 0)
+    return failure(Error(ErrorCode::bad_input_file, "the recording breaks off before its first sample: the program was killed, or the power failed")
+                       .advising("nothing can be read from this file; the bench log tells whether the patient was powered"));
+  if (broke_off) header_.broke_off_s = last_time_;
   if (!rest_.empty()) {
     auto taken = line(rest_, sink);
     rest_.clear();
     if (!taken) return taken;
   }
   if (samples_ == 0) return failure(ErrorCode::bad_input_file, "the trace holds no samples");
-  return {};
+  return whole_cold();
 }
 
 Result<void> TraceParser::line(std::string_view text, const Sink& sink) {
@@ -188,6 +203,12 @@ Result<void> TraceParser::comment(std::string_view text) {
     return number(header_.t_on_s, -kMostSeconds, kMostSeconds);
   } else if (key == "full_scale_mA") {
     return number(header_.full_scale_mA, 0.1, kMostMilliamps);
+  } else if (key == "end") {
+    end_follows_ = value == "follows";
+  } else if (key == "cold") {
+    return cold(value, header_.cold, cold_seen_);
+  } else if (key == "cold_twin") {
+    return cold(value, header_.cold_twin, cold_twin_seen_);
   } else if (key == "event") {
     const std::size_t space = value.find(' ');
     const auto time = parse_real(value.substr(0, space));
@@ -197,6 +218,38 @@ Result<void> TraceParser::comment(std::string_view text) {
         space == std::string_view::npos ? std::string_view() : trimmed(value.substr(space));
     if (header_.events.size() < kMaxEvents) header_.events.push_back({*time, std::string(word)});
   }
+  return {};
+}
+
+// "supply_forward 0.001 0.2 ...": a reading of the check before power.
+Result<void> TraceParser::cold(std::string_view text, std::optional<ColdReadings>& into, unsigned& seen) {
+  const auto wrong = [&] {
+    return failure(ErrorCode::bad_input_file, "cold \"{}\", expected the name of a reading and {} numbers", printable(text), kColdNumbers);
+  };
+  const std::size_t space = text.find(' ');
+  const std::string_view name = text.substr(0, space);
+  std::string_view rest = space == std::string_view::npos ? std::string_view() : trimmed(text.substr(space));
+  std::array<double, kColdNumbers> numbers{};
+  for (double& number : numbers) {
+    const std::size_t end = rest.find(' ');
+    const auto value = parse_real(rest.substr(0, end));
+    if (!value || std::abs(*value) > kMostMilliamps) return wrong();
+    number = *value;
+    rest = end == std::string_view::npos ? std::string_view() : trimmed(rest.substr(end));
+  }
+  if (!into) into.emplace();
+  const auto which = take_line(name, numbers, *into);
+  if (!which || !rest.empty()) return wrong();
+  seen |= 1u << *which;
+  return {};
+}
+
+// Half a check would be judged as lines that conduct nothing.
+Result<void> TraceParser::whole_cold() const {
+  for (const auto& [readings, seen] : {std::pair{&header_.cold, cold_seen_}, {&header_.cold_twin, cold_twin_seen_}})
+    if (*readings && seen != (1u << kColdLines) - 1)
+      return failure(Error(ErrorCode::bad_input_file, fmt::format("the check before power in its header is not whole: {} readings are needed", kColdLines))
+                         .advising("take the lines that begin with \"# cold\" out of a copy of the file: the trace alone is read then"));
   return {};
 }
 

@@ -21,7 +21,7 @@ constexpr std::string_view kEsd =
     "wrist strap and mat (ANSI/ESD S20.20, IEC 61340-5-1); power off and rail below 0.1 V before the socket is "
     "opened";
 
-constexpr std::array<Words, 17> kWords{{
+constexpr std::array<Words, 18> kWords{{
     {Fault::healthy, "healthy", "runs: supply, controller start and memory reads look sound",
      "let a host see it through a write blocker, or look at D+ and D-, the pull-up and the crystal's frequency if "
      "it still does not appear",
@@ -67,6 +67,11 @@ constexpr std::array<Words, 17> kWords{{
      "note the stage at the trip and compare with a twin; raise the limit in steps of 50 mA only up to what a "
      "stick may draw",
      "do not just raise the limit: a load that grows is a fault getting worse"},
+    {Fault::data_line, "data_line", "a USB data line is shorted or open: no host can see this stick",
+     "power off; ohms at 0.2 V along the line from the connector to the controller: what reads low is lifted part by part (protection part, "
+     "series resistor), what reads open is a joint or the controller's pin",
+     "no host until it is mended: a line that comes and goes makes the controller start over, and it may write; the memory can be read in the "
+     "socket whatever the line does"},
     {Fault::socket_ok, "socket_ok", "a chip is in the socket and draws what a memory chip draws",
      "go on: identify the chip", kEsd},
     {Fault::socket_empty, "socket_empty",
@@ -95,7 +100,10 @@ struct Between {
   std::string_view next;
 };
 // Steps that tell two likely ones apart, either way round.
-constexpr std::array<Between, 12> kBetween{{
+constexpr std::array<Between, 13> kBetween{{
+    {Fault::data_line, Fault::healthy,
+     "power off; measure D+ and D- to ground at the connector and at the controller's pins at 100 uA, 1.5 V at most: about 0.6 V at the pin and "
+     "another reading at the connector is a broken or bridged track, the same at both is the controller"},
     {Fault::vbus_short, Fault::rail_short,
      "ohms at 0.2 V on VBUS and on the regulator's output: the shorted side reads the lower"},
     {Fault::open_path, Fault::ldo_dead,

@@ -7,6 +7,7 @@
 namespace steadycell::vote {
 
 inline constexpr std::size_t kMaxVotes = 255;
+inline constexpr std::size_t kMaxDissentPlanes = 7;  // dissent_planes(kMaxVotes)
 
 // What the votes of one page came to. Bits are counted over page and spare together.
 struct PageVote {

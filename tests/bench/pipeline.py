@@ -5,7 +5,6 @@ command's own processor time (the board's process is not counted), and the most 
 import json
 import os
 import statistics
-import struct
 import subprocess
 import sys
 import tempfile
@@ -13,21 +12,9 @@ import time
 from pathlib import Path
 
 os.environ["STEADYCELL_BIN"] = sys.argv[1]
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "end_to_end"))
-from bad_command_test import onfi_crc  # noqa: E402
+from made_chip import parameter_page  # noqa: E402
 
-DATA = Path(__file__).resolve().parent.parent / "data"
 PAGE, SPARE, PAGES_PER_BLOCK, BLOCKS, PASSES = 16384, 1280, 256, 16384, 5  # 64 GiB of data, 74 GB with the spare area
-
-
-def parameter_page():
-    """A good ONFI page (tests/data/onfi-pages) that says 64 GiB: byte offsets of ONFI 1.0, table 24."""
-    text = (DATA / "onfi-pages/MT29F64G08AKABAC5.hex").read_text()
-    page = bytearray(bytes.fromhex("".join(line for line in text.splitlines() if not line.startswith("#")))[:256])
-    for at, form, value in ((80, "<I", PAGE), (84, "<H", SPARE), (92, "<I", PAGES_PER_BLOCK), (96, "<I", BLOCKS), (100, "B", 1), (101, "B", 0x23)):
-        struct.pack_into(form, page, at, value)
-    struct.pack_into("<H", page, 254, onfi_crc(page))
-    return bytes(page)
 
 
 def run(*arguments, folder):
@@ -51,7 +38,7 @@ def main():
     rows = {"read": [], "settle": []}
     with tempfile.TemporaryDirectory() as folder:
         os.environ["XDG_RUNTIME_DIR"] = folder
-        (Path(folder) / "page.bin").write_bytes(parameter_page() * 3)
+        (Path(folder) / "page.bin").write_bytes(parameter_page(PAGE, SPARE, PAGES_PER_BLOCK, BLOCKS) * 3)
         fixture = {"schema": "steadycell-fixture/1", "seed": 5, "chip": {"supply_mV": 3300, "timing": {"mode": 5}, "targets": [{
             "id_bytes": "2C 68 04 4A A9 00 00 00", "parameter_page": "page.bin",
             "geometry": {"page_bytes": PAGE, "spare_bytes": SPARE, "pages_per_block": PAGES_PER_BLOCK, "blocks": BLOCKS, "luns": 1, "planes": 1,

@@ -4,6 +4,7 @@
 
 #include "chips.h"
 #include "files/memory_disk.h"
+#include "link/replay.h"
 #include "passes/capture.h"
 
 namespace steadycell::capture {
@@ -100,6 +101,39 @@ TEST(Read, EveryPassHoldsEveryByteOfTheRange) {
   EXPECT_EQ(reader->units().count(), 8u);
   EXPECT_EQ(session.board().array_digest(), before);
   expect_untouched(session);
+}
+
+// The recorded board again, without a board: twice the same bytes, by the hashes of all units.
+TEST(Read, AReplayOfABoardIsReadAsTheBoardWas) {
+  const auto read_over = [](files::FileSystem& disk, const std::function<std::unique_ptr<link::Link>(const asio::any_io_executor&)>& open) {
+    Result<ReadResult> out = failure(ErrorCode::internal, "did not run");
+    run([&]() -> asio::awaitable<void> {
+      auto client = co_await board::BoardClient::connect(open(co_await asio::this_coro::executor), nullptr);
+      if (!client) {
+        ADD_FAILURE() << client.error().text();
+        co_return;
+      }
+      out = co_await read_chip(**client, disk, options_for(3, 3));
+      co_await (*client)->close();
+    });
+    return out;
+  };
+  simbench::SimSession session(weak_chip());
+  files::MemoryDisk first, second;
+  const auto recording = std::make_shared<link::Recording>();
+  const auto recorded = read_over(first, [&](const asio::any_io_executor& executor) {
+    return link::record(link::adopt_socket(executor, session.take_host_fd(), "bench"), recording);
+  });
+  ASSERT_TRUE(recorded) << recorded.error().text();
+  const auto replayed = read_over(second, [&](const asio::any_io_executor& executor) { return link::replay(executor, recording); });
+  ASSERT_TRUE(replayed) << replayed.error().text();
+  EXPECT_EQ(replayed->units_read, 12U);
+  EXPECT_EQ(replayed->bytes, recorded->bytes);
+  for (std::uint32_t pass = 1; pass <= 3; ++pass)
+    for (std::uint32_t block = 0; block < 4; ++block) {
+      const Unit a = unit_of(first, at(block, pass)), b = unit_of(second, at(block, pass));
+      EXPECT_TRUE(a.raw == b.raw && a.status == b.status) << "pass " << pass << ", block " << block;
+    }
 }
 
 TEST(Read, FirstPassIsWholeAndSealedBeforeTheSecondBegins) {

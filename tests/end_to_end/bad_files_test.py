@@ -76,12 +76,21 @@ class Image(WithImage):
     def test_pages_outside(self):
         found = self.refuse("e101", 2, "image", "export", "image", "--what", "raw", "--pages", f"0-{PAGES}", "--to", "x")
         self.assertIn(f"page {PAGES} is not in the image", found["what"])
+        self.assertIn(f"pages 0-{PAGES - 1}", found["next"])
         self.refuse("e101", 2, "image", "export", "image", "--what", "raw", "--pages", "9-3", "--to", "x")
         self.assertFalse((self.folder / "x").exists())
 
     def test_not_an_image(self):
         self.refuse("e505", 2, "image", "show", "nowhere")
-        self.refuse("e505", 2, "image", "verify", "capture")
+        for command in ("show", "verify"):
+            found = self.refuse("e101", 2, "image", command, "capture")
+            self.assertIn("capture is a capture", found["what"])
+            self.assertIn("steadycell capture settle capture --image", found["next"])
+
+    def test_not_a_capture(self):
+        found = self.refuse("e101", 2, "capture", "settle", "image", "--image", "again")
+        self.assertIn("image is an image", found["what"])
+        self.refuse("e505", 2, "capture", "settle", "nowhere", "--image", "again")
 
 
 class Capture(bench.BenchTest):

@@ -3,6 +3,9 @@ import csv
 import hashlib
 import json
 import shutil
+import signal
+import subprocess
+import time
 from xml.etree import ElementTree
 
 import bench
@@ -89,6 +92,62 @@ class Supply(bench.BenchTest):
             self.assertEqual(short["verdict"], "shorted")
             self.assertAlmostEqual(short["ohm"], ohm + 0.4, delta=0.02)  # lead and contacts included
 
+    def test_findings_before_power_are_evidence_and_stay_with_the_trace(self):
+        cases = (("leak", {"short_ohm": 100}, "vbus_short", "100 ohm"), ("bridged", {"d_plus": "short"}, "data_line", "D+ reads"),
+                 ("cut", {"d_minus": "open"}, "data_line", "D- is open"), ("good", {}, "healthy", "250.0 kohm"))
+        for name, circuit, fault, number in cases:
+            with self.subTest(name):
+                recorded = self.record(self.circuit(**circuit), f"{name}.csv.gz")
+                first = recorded["diagnoses"][0]
+                self.assertEqual(first["fault"], fault, recorded["diagnoses"])
+                self.assertIn("before power: ", " ".join(first["evidence"]))
+                self.assertIn(number, " ".join(first["evidence"]))
+                later = self.succeed("supply", "diagnose", f"{name}.csv.gz")
+                self.assertEqual(later["diagnoses"], recorded["diagnoses"])
+                self.assertEqual(later["check_before_power"]["verdict"], recorded["check_before_power"]["verdict"])
+
+    def started(self, to):
+        """A recording of a timed patient that has begun to reach the disk."""
+        board = self.fixture("slow.json", chip=False, timed=True, patient={"circuit": {}})
+        command = [bench.STEADYCELL, "supply", "record", "--board", board, "--to", to, "--seconds", "60", "--patient", "case7", "--json"]
+        running = subprocess.Popen(command, cwd=self.folder, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+        path, until = self.folder / to, time.monotonic() + 60
+        while not (path.exists() and path.stat().st_size > 30000):
+            self.assertIsNone(running.poll(), "it ended by itself")
+            self.assertLess(time.monotonic(), until)
+            time.sleep(0.05)
+        return running
+
+    def test_killed_recording_is_read_as_far_as_it_is_whole(self):
+        running = self.started("killed.csv.gz")
+        if self.by_daemon:  # it is the daemon that records
+            self.daemon.end(signal.SIGKILL)
+            error = json.loads(running.communicate(timeout=120)[0].splitlines()[-1])["error"]
+            self.assertEqual(error["code"], "e603")
+            self.assertIn("steadycell supply diagnose killed.csv.gz", error["next"])
+            self.assertIn("another power-up", error["next"])
+            self.daemon = bench.Daemon(self.runtime)
+        else:
+            running.kill()
+            running.communicate()
+        told = self.succeed("supply", "diagnose", "killed.csv.gz")
+        self.assertGreater(told["samples"], 2000)
+        self.assertGreater(told["broke_off_s"], 0.2)
+        self.assertIn(f"breaks off at t = {told['broke_off_s']:.3f} s", " ".join(told["diagnoses"][0]["evidence"]))
+        self.assertLessEqual(told["diagnoses"][0]["confidence"], 0.9)
+        self.succeed("supply", "plot", "killed.csv.gz", "--to", "killed.svg")
+
+    def test_stopped_recording_says_how_to_go_on_and_who_stopped_it(self):
+        running = self.started("stopped.csv.gz")
+        running.send_signal(signal.SIGINT)
+        out, _ = running.communicate(timeout=120)
+        error = json.loads(out.splitlines()[-1])["error"]
+        self.assertEqual((running.returncode, error["code"]), (130, "e107"))
+        self.assertIn("steadycell supply diagnose stopped.csv.gz", error["next"])
+        self.assertIn("another power-up", error["next"])
+        self.assertEqual([line["facts"]["outcome"] for line in self.log() if line["kind"] == "supply.recorded"], ["stopped_by_user"])
+        self.assertIsNone(self.succeed("supply", "diagnose", "stopped.csv.gz")["broke_off_s"])
+
     def test_short_is_powered_only_on_the_users_word(self):
         board = self.circuit(short_ohm=2)
         found = self.refuse("e315", 6, "supply", "record", "--board", board, "--to", "no.csv", "--seconds", "1", "--patient", "case7")
@@ -168,7 +227,7 @@ class Supply(bench.BenchTest):
 
     def test_traces_that_are_none(self):
         self.refuse("e505", 2, "supply", "diagnose", "nowhere.csv")
-        for name, data in (("text.csv", b"dear client\n"), ("empty.csv", b""), ("cut.csv.gz", (CURRENT / "s001.csv.gz").read_bytes()[:2000]),
+        for name, data in (("text.csv", b"dear client\n"), ("empty.csv", b""), ("cut.csv.gz", (CURRENT / "s001.csv.gz").read_bytes()[:40]),
                            ("numbers.csv", b"time_s,current_mA,vbus_V\n0,1,five\n"), ("report.json", b'{"diagnoses": []}\n')):
             with self.subTest(name):
                 (self.folder / name).write_bytes(data)

@@ -89,7 +89,7 @@ class MemoryDisk final : public FileSystem {
   }
   Result<std::vector<std::string>> list(const std::string& directory) override {
     if (const auto called = call("listing", directory); !called) return failure(called.error());
-    if (!walk(directory)) return failure(ErrorCode::not_found, "listing {}: no such folder", directory);
+    if (const auto node = walk(directory); !node || !node->folder) return failure(ErrorCode::not_found, "listing {}: no such folder", directory);
     return names(directory);
   }
   Result<void> remove_file(const std::string& path) override {

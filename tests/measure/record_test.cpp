@@ -288,6 +288,9 @@ TEST_F(RecordSupply, StopKeepsTheTraceAndPowersDown) {
   ASSERT_TRUE(loaded) << loaded.error().text();
   EXPECT_GT(loaded->samples, 1000u);
   EXPECT_LT(loaded->samples, 150'000u) << "of 200 000: it ended early";
+  EXPECT_FALSE(loaded->header.broke_off_s) << "it was ended, not broken off";
+  EXPECT_TRUE(std::any_of(loaded->header.events.begin(), loaded->header.events.end(),
+                          [](const supply::TraceEvent& event) { return event.text == "ended: stopped by the user"; }));
   EXPECT_EQ(session.board().port_mv(), 0u);
 }
 

@@ -49,6 +49,54 @@ TEST_F(Capture, EveryPassComesBackBitForBit) {
     }
 }
 
+// Read together as one by one: several blocks, a page that was not read, a unit that is not there, and one of pass 1 whose bytes have
+// changed since, which the passes that are differences to it do not survive either.
+TEST_F(Capture, UnitsReadTogetherAreThoseReadOneByOne) {
+  files::MemoryDisk disk;
+  {
+    auto writer = CaptureWriter::create(disk, "c", small_head());
+    ASSERT_TRUE(writer);
+    std::vector<PageStatus> status = all_read_;
+    status[2] = PageStatus::ready_timeout;
+    for (std::uint32_t pass = 1; pass <= 4; ++pass)
+      for (std::uint32_t block = 0; block < 3; ++block)
+        ASSERT_TRUE(writer->append_unit(unit(block, pass), block_content(block, pass, 1e-3), pass == 3 ? status : all_read_));
+    ASSERT_TRUE(writer->finish());
+  }
+  Bytes pass_1 = disk.content("c/pass-0001.dat");
+  pass_1[small_chip().block_raw_bytes() + 5] ^= 0x10;  // of block 1
+  disk.put("c/pass-0001.dat", pass_1);
+  auto reader = CaptureReader::open(disk, "c");
+  ASSERT_TRUE(reader);
+  struct Place {
+    Bytes raw = Bytes(small_chip().block_raw_bytes());
+    std::vector<PageStatus> status = std::vector<PageStatus>(4);
+  };
+  std::vector<UnitRead> units;
+  std::vector<Place> places(16);
+  for (std::uint32_t block = 0; block < 3; ++block)
+    for (std::uint32_t pass = 1; pass <= 5; ++pass) {
+      Place& place = places[units.size()];
+      units.push_back({.unit = unit(block, pass), .out = place.raw, .status = place.status});
+    }
+  units.push_back({.unit = unit(0, 2), .out = places[15].raw, .status = places[15].status});  // its pass 1 lies far back
+  reader->read_units(units);
+  std::size_t failed = 0;
+  for (const UnitRead& read : units) {
+    Place alone;
+    const auto got = reader->read_unit(read.unit, alone.raw, alone.status);
+    ASSERT_EQ(read.got.has_value(), got.has_value()) << read.unit.block.index << " " << read.unit.pass;
+    if (!got) {
+      EXPECT_EQ(read.got.error().what(), got.error().what());
+      ++failed;
+      continue;
+    }
+    EXPECT_TRUE(std::ranges::equal(read.out, alone.raw)) << read.unit.block.index << " " << read.unit.pass;
+    EXPECT_TRUE(std::ranges::equal(read.status, alone.status)) << read.unit.block.index << " " << read.unit.pass;
+  }
+  EXPECT_EQ(failed, 4U + 3U);  // block 1, and pass 5 of each block
+}
+
 TEST_F(Capture, PagesThatWereNotReadStayMarked) {
   const std::vector<PageStatus> status{PageStatus::read, PageStatus::transfer_error, PageStatus::read, PageStatus::ready_timeout};
   {

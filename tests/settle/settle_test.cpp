@@ -11,6 +11,7 @@
 #include "settle/block_voter.h"
 #include "settle/full_disk.h"
 #include "vote/odds.h"
+#include "vote/plain.h"
 
 namespace steadycell::settle {
 namespace {
@@ -193,6 +194,48 @@ TEST_F(SettleTest, MarginsSayHowManyVotesWentAgainstEachBit) {
   ASSERT_TRUE(fed) << fed.error().text();
   EXPECT_TRUE(reader.finish(32));
   EXPECT_GT(compared, 10'000U);
+}
+
+// From stored passes to the image, beside the plain loop: block b has b + 1 passes, and in pass 2 one page of each failed.
+TEST_F(SettleTest, WholeSettleGivesWhatThePlainLoopDoes) {
+  const Geometry geometry = small_chip();
+  const std::size_t page_bytes = geometry.raw_page_bytes();
+  std::vector<std::vector<Bytes>> reads(geometry.blocks);
+  {
+    passes::CaptureWriter writer = new_capture(geometry);
+    for (std::uint32_t pass = 1; pass <= geometry.blocks; ++pass)
+      for (std::uint32_t block = pass - 1; block < geometry.blocks; ++block) {
+        reads[block].push_back(with_flips(random_bytes(geometry.block_raw_bytes(), block), 0.05, 100 * pass + block));
+        std::vector<PageStatus> status(geometry.pages_per_block, PageStatus::read);
+        if (pass == 2) status[block % 4] = PageStatus::transfer_error;
+        ASSERT_TRUE(writer.append_unit({{}, {block}, pass}, reads[block].back(), status));
+      }
+  }
+  settled();
+  const Bytes pages = file("image/pages.raw");
+  const std::vector<image::PageVerdict> rows = verdicts();
+  image::MarginsReader reader(geometry.raw_page_bytes(), geometry.pages_per_block);
+  std::uint64_t seen = 0;
+  const auto fed = reader.feed(file("image/margins.bin"), [&](std::uint64_t page, const image::PageMargins& margins) -> Result<void> {
+    const std::size_t block = page / 4, in_block = page % 4;
+    std::vector<ByteSpan> voters;
+    for (std::size_t pass = 0; pass < reads[block].size(); ++pass)
+      if (pass != 1 || in_block != block % 4) voters.push_back(ByteSpan(reads[block][pass]).subspan(in_block * page_bytes, page_bytes));
+    Bytes voted(page_bytes), unsure(page_bytes);
+    vote::plain::majority(voters, voted, unsure);
+    EXPECT_TRUE(std::ranges::equal(voted, ByteSpan(pages).subspan(page * page_bytes, page_bytes))) << "page " << page;
+    EXPECT_EQ(rows[page].unstable_bits, count_ones(unsure)) << "page " << page;
+    EXPECT_EQ(margins.votes, voters.size());
+    for (std::size_t bit = 0; bit < page_bytes * 8; ++bit) {
+      const auto ones = vote::plain::ones(voters, bit);
+      const auto fewer = std::min<std::size_t>(ones, voters.size() - ones);
+      EXPECT_EQ(image::against_of(margins, geometry.raw_page_bytes(), bit), fewer) << page << ", bit " << bit;
+    }
+    ++seen;
+    return {};
+  });
+  ASSERT_TRUE(fed) << fed.error().text();
+  EXPECT_EQ(seen, 32U);
 }
 
 TEST_F(SettleTest, SameCaptureGivesTheSameBytes) {
@@ -446,18 +489,21 @@ TEST_F(SettleTest, SlicesGiveTheSameVotesAsWholeBlocks) {
   capture_of(geometry, reads);
   auto reader = passes::CaptureReader::open(files::posix(), path("capture"));
   ASSERT_TRUE(reader);
+  // Side by side, and counted pass after pass in slices.
   BlockVoter whole(*reader, 1 << 20), sliced(*reader, vote::Tally::bytes(3, geometry.raw_page_bytes(), 9));
   EXPECT_EQ(whole.pages_per_slice(), 4U);
   ASSERT_EQ(sliced.pages_per_slice(), 3U);
-  Bytes a(528), b(528), unsure_a(528), unsure_b(528);
-  ASSERT_TRUE(whole.vote({}, {5}, 0));
+  ASSERT_TRUE(whole.take({}, {5}, 0));
   for (std::uint32_t first = 0; first < 4; first += 3) {
-    ASSERT_TRUE(sliced.vote({}, {5}, first));
+    ASSERT_TRUE(sliced.take({}, {5}, first));
     ASSERT_EQ(sliced.pages(), first == 0 ? 3U : 1U);
     for (std::uint32_t page = 0; page < sliced.pages(); ++page) {
-      EXPECT_EQ(whole.tally().majority(first + page, a, unsure_a), sliced.tally().majority(page, b, unsure_b));
-      EXPECT_EQ(a, b);
-      EXPECT_EQ(unsure_a, unsure_b);
+      const VotedPage a = whole.vote(first + page), b = sliced.vote(page);
+      EXPECT_EQ(a.vote, b.vote);
+      EXPECT_TRUE(std::ranges::equal(a.voted, b.voted));
+      EXPECT_TRUE(std::ranges::equal(a.unsure, b.unsure));
+      ASSERT_EQ(a.dissent.size(), 3 * geometry.raw_page_bytes());
+      EXPECT_TRUE(std::ranges::equal(a.dissent, b.dissent));
     }
   }
 }

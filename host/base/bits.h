@@ -1,0 +1,12 @@
+#pragma once
+#include "base/bytes.h"
+
+// Whole spans of bits at once, faster than byte by byte. count_ones stands in base/bytes.h.
+namespace steadycell {
+
+// Bits in which two spans of one size differ.
+std::uint64_t count_differing(ByteSpan a, ByteSpan b);
+// into ^= with, of one size.
+void xor_into(MutableByteSpan into, ByteSpan with);
+
+}  // namespace steadycell

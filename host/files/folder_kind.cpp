@@ -1,0 +1,32 @@
+#include "files/folder_kind.h"
+
+#include "files/atomic.h"
+
+namespace steadycell::files {
+namespace {
+
+Error wrong_kind(const std::string& path, FolderKind wanted) {
+  if (wanted == FolderKind::image)
+    return Error(ErrorCode::wrong_usage, fmt::format("{} is a capture, no image yet", path))
+        .advising(fmt::format("settle it first: steadycell capture settle {} --image NEW-FOLDER", path));
+  return Error(ErrorCode::wrong_usage, fmt::format("{} is an image; the passes it was made of are wanted here", path))
+      .advising("give the folder of the capture itself");
+}
+
+}  // namespace
+
+Error explain_folder(FileSystem& system, const std::string& path, FolderKind wanted, Error error) {
+  if (error.code() != ErrorCode::not_found) return error;
+  const bool wants_image = wanted == FolderKind::image;
+  const std::string_view mark = wants_image ? kImageMark : kCaptureMark, other = wants_image ? kCaptureMark : kImageMark;
+  const std::string_view name = wants_image ? "image" : "capture";
+  if (system.exists(join(path, std::string(other))).value_or(false)) return wrong_kind(path, wanted);
+  if (!system.exists(path).value_or(false)) return Error(ErrorCode::not_found, fmt::format("there is no {} {}", name, path));
+  if (system.list(path))
+    return Error(ErrorCode::not_found, fmt::format("folder {} is no {}: it holds no {}", path, name, mark))
+        .advising(fmt::format("check the path: give the folder of the {} itself", name));
+  return Error(ErrorCode::not_found, fmt::format("{} is a file; a {} is a folder", path, name))
+      .advising("give the folder; passes read elsewhere become a capture with \"steadycell capture import\"");
+}
+
+}  // namespace steadycell::files

@@ -1,0 +1,43 @@
+#include "base/bits.h"
+
+#include <gtest/gtest.h>
+
+#include <bitset>
+#include <random>
+
+namespace steadycell {
+namespace {
+
+Bytes some_bytes(std::size_t size, std::uint32_t seed) {
+  std::mt19937 random(seed);
+  Bytes bytes(size);
+  for (std::uint8_t& byte : bytes) byte = static_cast<std::uint8_t>(random());
+  return bytes;
+}
+
+// Against the same byte by byte, at every length up to some words and every place in a word.
+TEST(Bits, CountsAndDifferencesAreThoseOfTheSingleBytes) {
+  const Bytes a = some_bytes(80, 1), b = some_bytes(80, 2);
+  for (std::size_t first = 0; first < 8; ++first)
+    for (std::size_t size = 0; size + first <= 80; ++size) {
+      const ByteSpan x = ByteSpan(a).subspan(first, size), y = ByteSpan(b).subspan(first, size);
+      std::uint64_t ones = 0, differing = 0;
+      Bytes sum(size);
+      for (std::size_t i = 0; i < size; ++i) {
+        sum[i] = static_cast<std::uint8_t>(x[i] ^ y[i]);
+        ones += std::bitset<8>(x[i]).count();
+        differing += std::bitset<8>(sum[i]).count();
+      }
+      EXPECT_EQ(count_ones(x), ones) << first << ", " << size;
+      EXPECT_EQ(count_differing(x, y), differing) << first << ", " << size;
+      Bytes around(a);
+      xor_into(MutableByteSpan(around).subspan(first, size), y);
+      EXPECT_TRUE(std::equal(sum.begin(), sum.end(), around.begin() + static_cast<std::ptrdiff_t>(first)));
+      EXPECT_TRUE(std::equal(a.begin(), a.begin() + static_cast<std::ptrdiff_t>(first), around.begin()));
+      EXPECT_TRUE(std::equal(a.begin() + static_cast<std::ptrdiff_t>(first + size), a.end(),
+                             around.begin() + static_cast<std::ptrdiff_t>(first + size)));
+    }
+}
+
+}  // namespace
+}  // namespace steadycell

@@ -1,0 +1,43 @@
+#include "files/folder_kind.h"
+
+#include <gmock/gmock.h>
+
+#include "memory_disk.h"
+
+namespace steadycell::files {
+namespace {
+
+using testing::HasSubstr;
+
+class FolderKinds : public testing::Test {
+ protected:
+  void SetUp() override {
+    for (const char* folder : {"case7", "case7-image", "letters"}) ASSERT_TRUE(disk_.make_directory(folder));
+    for (const char* file : {"case7/capture.json", "case7-image/manifest.json", "pass.bin"}) ASSERT_TRUE(disk_.create(file));
+  }
+  std::string explained(const std::string& path, FolderKind wanted) {
+    return explain_folder(disk_, path, wanted, Error(ErrorCode::not_found, "no mark")).text();
+  }
+
+  MemoryDisk disk_;
+};
+
+TEST_F(FolderKinds, TheOtherKindIsNamedWithTheWayOn) {
+  EXPECT_EQ(explained("case7", FolderKind::image),
+            "e101 case7 is a capture, no image yet: settle it first: steadycell capture settle case7 --image NEW-FOLDER");
+  EXPECT_THAT(explained("case7-image", FolderKind::capture), HasSubstr("case7-image is an image; the passes it was made of are wanted here"));
+}
+
+TEST_F(FolderKinds, AnythingElseIsCalledWhatItIs) {
+  EXPECT_THAT(explained("pass.bin", FolderKind::capture), HasSubstr("pass.bin is a file; a capture is a folder"));
+  EXPECT_THAT(explained("letters", FolderKind::image), HasSubstr("folder letters is no image: it holds no manifest.json"));
+  EXPECT_THAT(explained("case8", FolderKind::image), HasSubstr("there is no image case8"));
+}
+
+TEST_F(FolderKinds, AnotherErrorStaysAsItIs) {
+  EXPECT_EQ(explain_folder(disk_, "case7", FolderKind::image, Error(ErrorCode::storage_failed, "reading it failed")).text(),
+            Error(ErrorCode::storage_failed, "reading it failed").text());
+}
+
+}  // namespace
+}  // namespace steadycell::files
