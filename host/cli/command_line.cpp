@@ -67,18 +67,21 @@ class Command {
     CLI::Option* option = app_->add_option("--supply-mV", *value, help);
     option->type_name("N:{1800,3300}");
     option->check([](const std::string& given) {
-      return given == "1800" || given == "3300" ? std::string() : fmt::format("{} should be 1800 or 3300, the supplies of the socket", printable(given));
+      return given == "1800" || given == "3300" ? std::string()
+                                                : fmt::format("{} should be 1800 or 3300, the supplies of the socket", printable(given));
     });
     fill(option, [value](json::Object& params) { params["supply_mV"] = *parse_number(*value); });
     return *this;
   }
   // A file whose format follows from its name: another ending would promise another one.
-  Command& file(const std::string& flags, const std::string& key, const std::string& help, std::vector<std::string> endings, bool required = false) {
+  Command& file(const std::string& flags, const std::string& key, const std::string& help, std::vector<std::string> endings,
+                bool required = false) {
     auto value = std::make_shared<std::string>();
     CLI::Option* option = app_->add_option(flags, *value, help);
     option->required(required);
     option->check([endings = std::move(endings)](const std::string& given) {
-      if (std::any_of(endings.begin(), endings.end(), [&](const std::string& ending) { return given.size() > ending.size() && given.ends_with(ending); })) return std::string();
+      const auto has = [&](const std::string& ending) { return given.size() > ending.size() && given.ends_with(ending); };
+      if (std::any_of(endings.begin(), endings.end(), has)) return std::string();
       return fmt::format("{} should end in {}: no other format is written", printable(given), fmt::join(endings, " or "));
     });
     fill(option, [value, key](json::Object& params) { params[key] = *value; });
@@ -455,7 +458,8 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
     for (const CLI::App* command : here->get_subcommands({})) commands_here += (commands_here.empty() ? "" : ", ") + command->get_name();
     const std::string name = here == &app ? "steadycell" : "steadycell " + here->get_name();
     if (commands_here.empty()) return usage_error(fmt::format("{} is not known here", printable(unknown)));
-    return usage_error(fmt::format("{} has no \"{}\"", name, printable(unknown)), fmt::format("it has {}; see {} --help", commands_here, name));
+    return usage_error(fmt::format("{} has no \"{}\"", name, printable(unknown)),
+                       fmt::format("it has {}; see {} --help", commands_here, name));
   } catch (const CLI::ParseError& error) {
     return usage_error(error.what());
   }

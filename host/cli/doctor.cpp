@@ -108,13 +108,17 @@ Finding no_answer(const Error& error, const std::string& socket) {
   for (const auto& process : {listener, process_in_lock()}) {
     if (!process || program_of(*process) != "steadycelld") continue;
     return finding("daemon", State::problem, fmt::format("process {} (steadycelld) hangs: {}", *process, error.what()),
-                   fmt::format("kill {0}; if it is still there after 5 s, kill -KILL {0} (a board that hears nothing cuts its rails by itself). "
+                   fmt::format("kill {0}; if it is still there after 5 s, kill -KILL {0} (a board that hears nothing cuts its rails by "
+                               "itself). "
                                "Then repeat the commands: they go on where they stopped, with a daemon or without. To have one again: {1}",
                                *process, how_to_start_daemon("")));
   }
   if (!listener)
-    return finding("daemon", State::problem, error.what(), fmt::format("find the process that listens at {} (ss -xlp shows it) and end it", printable(socket)));
-  return finding("daemon", State::problem, fmt::format("process {} ({}) listens at the daemon's socket and is none: {}", *listener, program_of(*listener), error.what()),
+    return finding("daemon", State::problem, error.what(),
+                   fmt::format("find the process that listens at {} (ss -xlp shows it) and end it", printable(socket)));
+  return finding("daemon", State::problem,
+                 fmt::format("process {} ({}) listens at the daemon's socket and is none: {}", *listener, program_of(*listener),
+                             error.what()),
                  fmt::format("kill {}, if it has no business there; else move {} away", *listener, printable(socket)));
 }
 
@@ -130,12 +134,14 @@ Finding check_daemon() {
   if (!*client) {
     std::error_code code;
     if (fs::exists(path, code)) return finding("daemon", State::note, "ended hard: its socket is left behind", "start steadycelld again; commands work without it, too");
-    return finding("daemon", State::note, "none runs: commands work by themselves", "for several clients on one board: " + how_to_start_daemon(""));
+    return finding("daemon", State::note, "none runs: commands work by themselves",
+                   "for several clients on one board: " + how_to_start_daemon(""));
   }
   const std::string found = fmt::format("steadycell {}, process {}", printable((*client)->version()), (*client)->process());
   if ((*client)->version() != STEADYCELL_VERSION)
     return finding("daemon", State::problem, found + "; this command is " STEADYCELL_VERSION,
-                   fmt::format("kill {} when its jobs are done (steadycell status), so that the installed one starts", (*client)->process()));
+                   fmt::format("kill {} when its jobs are done (steadycell status), so that the installed one starts",
+                               (*client)->process()));
   return finding("daemon", State::good, found);
 }
 
@@ -144,7 +150,8 @@ Finding check_configuration() {
   const std::string check = "daemon.json";
   const auto config = service::load_daemon_config("");
   if (config) return finding(check, State::good, fmt::format("at most {} clients and {} jobs", config->max_clients, config->max_jobs));
-  return finding(check, State::problem, config.error().what() + (config.error().where().empty() ? "" : " [" + printable(config.error().where()) + "]"),
+  const std::string& where = config.error().where();
+  return finding(check, State::problem, config.error().what() + (where.empty() ? "" : " [" + printable(where) + "]"),
                  "correct the file, or move it away; steadycelld starts with a good one or none");
 }
 
@@ -175,7 +182,8 @@ std::string how_to_start_daemon(const std::string& root) {
   struct stat facts {};
   const bool systemd = ::lstat((root + "/run/systemd/system").c_str(), &facts) == 0 && S_ISDIR(facts.st_mode);
   for (const char* folder : {"/etc/systemd/user", "/usr/local/lib/systemd/user", "/usr/lib/systemd/user"})
-    if (systemd && ::access((root + folder + "/steadycelld.socket").c_str(), R_OK) == 0) return "systemctl --user enable --now steadycelld.socket";
+    if (systemd && ::access((root + folder + "/steadycelld.socket").c_str(), R_OK) == 0)
+      return "systemctl --user enable --now steadycelld.socket";
   return "run steadycelld in a terminal of its own (Ctrl-C ends it)";
 }
 
@@ -248,7 +256,8 @@ Finding judge_usb_boards(const Result<std::vector<link::UsbBoard>>& boards) {
 Result<json::Object> doctor() {
   json::Array findings;
   bool healthy = true;
-  for (const Finding& found : {check_runtime(), check_socket(), check_daemon(), check_configuration(), check_simulated_board(), check_device_rules(""), check_usb_suspend(""), check_usb_memory(""),
+  for (const Finding& found : {check_runtime(), check_socket(), check_daemon(), check_configuration(), check_simulated_board(),
+                               check_device_rules(""), check_usb_suspend(""), check_usb_memory(""),
                                judge_usb_boards(link::list_usb_boards())}) {
     healthy = healthy && found.state != State::problem;
     findings.push_back(json::Object{{"check", found.check}, {"state", name_of(found.state)}, {"found", found.found},

@@ -112,7 +112,8 @@ std::string print_read(const json::Object& result) {
   out += row("blocks read", fmt::format("{} now, {} held before", count(result, "units_read"), count(result, "units_held")));
   out += row("moved", fmt::format("{} in {:.1f} s", human_bytes(count(result, "bytes")), real(result, "seconds")));
   out += row("not transferred", counted(count(result, "pages_not_transferred"), "page"));
-  if (const std::uint64_t busy = count(result, "pages_timed_out")) out += row("chip stayed busy", counted(busy, "page") + ": kept as not read");
+  if (const std::uint64_t busy = count(result, "pages_timed_out"))
+    out += row("chip stayed busy", counted(busy, "page") + ": kept as not read");
   out += row("journal head", word(result, "journal_head"));
   return out + timing_rows(result) + notes(result);
 }
@@ -180,7 +181,8 @@ std::string print_cold(const json::Object& result) {
 
 std::string print_keep_twin(const json::Object& result) {
   return row("twin", word(result, "twin")) + row("board number", word(result, "board_number")) +
-         (word(result, "controller").empty() ? "" : row("controller", word(result, "controller"))) + row("runs", word(result, "runs")) + notes(result);
+         (word(result, "controller").empty() ? "" : row("controller", word(result, "controller"))) +
+         row("runs", word(result, "runs")) + notes(result);
 }
 
 std::string print_plot(const json::Object& result) { return row("drawing", word(result, "to")) + row("verdict", word(result, "fault")); }
@@ -221,8 +223,11 @@ std::string print_board_check(const json::Object& result) {
     out += row(word(item, "item"), (outcome == "passed" ? "ok: " : outcome == "failed" ? "FAILED: " : "not checked: ") + word(item, "text"));
   }
   out += row("board check", flag(result, "passed") ? "nothing failed" : "FAILED: do not trust what this board measures");
-  if (!flag(result, "passed")) out += row("next", "mend the board, or correct the load that was named, and run board check again: the newest check counts, this one stays on file");
-  if (result.contains("insertions")) out += row("insertions", counted(count(result, "insertions"), "contact check") + " that found a chip, since this bench began");
+  if (!flag(result, "passed"))
+    out += row("next", "mend the board, or correct the load that was named, and run board check again: the newest check counts, this one "
+                       "stays on file");
+  if (result.contains("insertions"))
+    out += row("insertions", counted(count(result, "insertions"), "contact check") + " that found a chip, since this bench began");
   if (result.contains("report")) out += row("report", word(result, "report"));
   return out;
 }
@@ -418,7 +423,8 @@ std::string print_pass(const json::Object& result) {
     out += row("blocks", fmt::format("{}-{} of chip enable {}, LUN {}", first, first + blocks - 1, count(part, "target") + 1, count(part, "lun")));
   }
   out += row("pages", word(result, "pages"));
-  if (const std::uint64_t pages = count(result, "not_read")) out += row("not read", counted(pages, "page") + ": filler instead of their bytes");
+  if (const std::uint64_t pages = count(result, "not_read"))
+    out += row("not read", counted(pages, "page") + ": filler instead of their bytes");
   return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
 }
 

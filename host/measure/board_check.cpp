@@ -170,8 +170,9 @@ class BoardCheck {
       const double ohm = *measured, wanted = options_.load->ohm;
       constexpr double kOtherThing = 5;
       if (ohm < wanted / kOtherThing || ohm > wanted * kOtherThing) {
-        add("port_load", Outcome::failed, fmt::format("not powered: the port reads {:.0f} ohm before power, the load named has {:.0f}: plug the load in, not a stick; or correct --load-ohm, if that "
-                                                               "is what was plugged in", ohm, wanted),
+        add("port_load", Outcome::failed,
+            fmt::format("not powered: the port reads {:.0f} ohm before power, the load named has {:.0f}: plug the load in, not a stick; or "
+                        "correct --load-ohm, if a load is what was plugged in", ohm, wanted),
             {{"expected_ohm", wanted}, {"measured_ohm", std::isfinite(ohm) ? json::Value(ohm) : json::Value(nullptr)}});
         leave_out("port_trip", "something else than the load is on the port");
         co_return Result<void>();
@@ -215,7 +216,8 @@ class BoardCheck {
     if (load.microfarad > 0) text += fmt::format(", {:.2f} uF of {:.2f}", measured->microfarad, load.microfarad);
     text += fmt::format(", at {:.2f} V", measured->volts);
     if (!near(measured->ohm, load.ohm, kRarelyTheBoard))
-      text += ": so far off, the value given to --load-ohm or the resistor is more often wrong than the board; look at both, then check again";
+      text += ": so far off, the value given to --load-ohm or the resistor is more often wrong than the board; look at both, then check "
+              "again";
     judge("port_load", ohm && farad && near(measured->volts, kPortVolts, kRailTolerance), std::move(text), std::move(values));
     co_return Result<void>();
   }
