@@ -293,7 +293,7 @@ void draw_words(Paper& paper, const PlotInput& in, double left, double top) {
 
 std::string plot_svg(const PlotInput& in) {
   Paper paper;
-  paper.text(60, 30, fmt::format("{} ({:.0f} % within the model)", words_for(in.diagnosis.fault), 100 * in.diagnosis.confidence),
+  paper.text(60, 30, fmt::format("{} ({} within the model)", words_for(in.diagnosis.fault), percent(in.diagnosis.confidence)),
              "font-size=\"18\" font-weight=\"bold\"");
   paper.text(60, 50, in.title, "fill=\"#222222\"");
   const Features& f = *in.trace;

@@ -1,3 +1,5 @@
+#include <fmt/format.h>
+
 #include <array>
 
 #include "supply/judge.h"
@@ -136,6 +138,10 @@ std::string_view key_of(Fault fault) {
 }
 std::string_view words_for(Fault fault) {
   return words_of(fault).says;
+}
+
+std::string percent(double confidence) {
+  return confidence >= 0.995 ? ">99 %" : confidence < 0.005 ? "<1 %" : fmt::format("{:.0f} %", 100 * confidence);
 }
 
 std::string next_step_for(Fault fault, Fault runner_up) {
