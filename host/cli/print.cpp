@@ -195,7 +195,8 @@ std::string print_drop_twin(const json::Object& result) {
   return out + row("runs left", word(result, "runs_kept")) + notes(result);
 }
 
-std::string print_plot(const json::Object& result) { return row("drawing", word(result, "to")) + row("verdict", word(result, "fault")); }
+std::string print_plot(const json::Object& result) { return row("drawing", word(result, "to")) + 
+         row("verdict", fmt::format("{} ({} within the model)", word(result, "says"), supply::percent(real(result, "confidence")))) + notes(result); }
 
 std::string print_record(const json::Object& result) {
   std::string out;

@@ -199,7 +199,8 @@ Result<json::Object> supply_plot(json::Reader& params, const JobHooks&) {
   if (beside) input.parts_s = beside->beside.parts_s;
   const std::string drawing = supply::plot_svg(input);
   if (const auto written = files::write_whole(system, *to, as_bytes(drawing)); !written) return failure(written.error());
-  return json::Object{{"trace", paths->trace}, {"to", *to}, {"fault", std::string(supply::key_of(input.diagnosis.fault))}, {"bytes", drawing.size()}, {"notes", to_json(paths->notes)}};
+  return json::Object{{"trace", paths->trace}, {"to", *to}, {"fault", std::string(supply::key_of(input.diagnosis.fault))},
+                      {"says", supply::words_for(input.diagnosis.fault)}, {"confidence", input.diagnosis.confidence}, {"bytes", drawing.size()}, {"notes", to_json(paths->notes)}};
 }
 
 }  // namespace steadycell::service
