@@ -2,6 +2,7 @@
 
 #include <unistd.h>
 
+#include <algorithm>
 #include <csignal>
 #include <iostream>
 #include <sstream>
@@ -30,6 +31,15 @@ std::string for_terminal(const std::string& text) {
   std::string out;
   for (std::string line; std::getline(lines, line);) out += printable(line) + "\n";
   return out;
+}
+
+void leave_out_notes(json::Object& result, const std::vector<std::string>& told) {
+  json::Value* notes = result.if_contains("notes");
+  if (notes == nullptr || !notes->is_array()) return;
+  json::Array left;
+  for (json::Value& note : notes->get_array())
+    if (!note.is_string() || std::find(told.begin(), told.end(), note.get_string()) == told.end()) left.push_back(std::move(note));
+  *notes = std::move(left);
 }
 
 int report(const Error& error, const Invocation& invocation, const StopOnSignal& stop) {
@@ -117,10 +127,12 @@ int run(const std::vector<std::string>& arguments) {
   progress.clear();
   if (!result) return report(result.error(), invocation, stop);
   bool told = true;
-  if (invocation.as_json)
+  if (invocation.as_json) {
     told = write_out(json::text_of(*result) + "\n");
-  else if (!bytes_to_stdout)
+  } else if (!bytes_to_stdout) {
+    if (one_place()) leave_out_notes(*result, progress.told());
     told = write_out(text_for_people(invocation.method, *result));
+  }
   if (!told) {
     std::cerr << for_terminal(Error(ErrorCode::storage_failed, "the answer could not be written to standard output").text());
     return facts_of(ErrorCode::storage_failed).exit_code;

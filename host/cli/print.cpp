@@ -34,6 +34,9 @@ double real(const json::Object& object, std::string_view key) {
   return code ? 0 : number;
 }
 
+// "1 page", "2 pages"
+std::string counted(std::uint64_t n, std::string_view one) { return fmt::format("{} {}{}", n, one, n == 1 ? "" : "s"); }
+
 bool flag(const json::Object& object, std::string_view key) {
   const json::Value* value = object.if_contains(key);
   return value && value->is_bool() && value->get_bool();
@@ -73,7 +76,7 @@ std::string chip_facts(const json::Object& chip) {
   if (word(chip, "model") != "-") out += row("model", word(chip, "model"));
   if (word(chip, "id_bytes") != "-") out += row("ID bytes", word(chip, "id_bytes"));
   out += row("page", fmt::format("{} + {} bytes", count(chip, "page_bytes"), count(chip, "spare_bytes")));
-  out += row("block", fmt::format("{} pages", count(chip, "pages_per_block")));
+  out += row("block", counted(count(chip, "pages_per_block"), "page"));
   const std::uint64_t luns = count(chip, "luns");
   out += row("blocks", luns > 1 ? fmt::format("{} in each of {} LUNs", count(chip, "blocks"), luns) : fmt::format("{}", count(chip, "blocks")));
   out += row("size", human_bytes(count(chip, "total_bytes")));
@@ -109,8 +112,8 @@ std::string print_read(const json::Object& result) {
   out += row("passes", fmt::format("{} over blocks {}-{}", count(result, "passes"), count(result, "first_block"), count(result, "last_block")));
   out += row("blocks read", fmt::format("{} now, {} held before", count(result, "units_read"), count(result, "units_held")));
   out += row("moved", fmt::format("{} in {:.1f} s", human_bytes(count(result, "bytes")), real(result, "seconds")));
-  out += row("not transferred", fmt::format("{} pages", count(result, "pages_not_transferred")));
-  if (const std::uint64_t busy = count(result, "pages_timed_out")) out += row("chip stayed busy", fmt::format("{} pages: kept as not read", busy));
+  out += row("not transferred", counted(count(result, "pages_not_transferred"), "page"));
+  if (const std::uint64_t busy = count(result, "pages_timed_out")) out += row("chip stayed busy", counted(busy, "page") + ": kept as not read");
   out += row("journal head", word(result, "journal_head"));
   return out + timing_rows(result) + notes(result);
 }
@@ -178,8 +181,8 @@ std::string print_cold(const json::Object& result) {
 }
 
 std::string print_keep_twin(const json::Object& result) {
-  return row("twin", word(result, "twin")) + row("board number", word(result, "board_number")) + row("controller", word(result, "controller")) +
-         row("runs", word(result, "runs")) + notes(result);
+  return row("twin", word(result, "twin")) + row("board number", word(result, "board_number")) +
+         (word(result, "controller").empty() ? "" : row("controller", word(result, "controller"))) + row("runs", word(result, "runs")) + notes(result);
 }
 
 std::string print_drop_twin(const json::Object& result) {
@@ -234,7 +237,8 @@ std::string print_board_check(const json::Object& result) {
     out += row(word(item, "item"), (outcome == "passed" ? "ok: " : outcome == "failed" ? "FAILED: " : "not checked: ") + word(item, "text"));
   }
   out += row("board check", flag(result, "passed") ? "nothing failed" : "FAILED: do not trust what this board measures");
-  if (result.contains("insertions")) out += row("insertions", word(result, "insertions") + " contact checks that found a chip, since this bench began");
+  if (!flag(result, "passed")) out += row("next", "mend the board, or correct the load that was named, and run board check again: the newest check counts, this one stays on file");
+  if (result.contains("insertions")) out += row("insertions", counted(count(result, "insertions"), "contact check") + " that found a chip, since this bench began");
   if (result.contains("report")) out += row("report", word(result, "report"));
   return out;
 }
@@ -305,7 +309,7 @@ std::string print_image(const json::Object& result) {
 }
 
 std::string print_ecc_check(const json::Object& result) {
-  std::string out = row("checked", fmt::format("{} {}, {} pages", word(result, "kind"), word(result, "from"), count(result, "pages")));
+  std::string out = row("checked", fmt::format("{} {}, {}", word(result, "kind"), word(result, "from"), counted(count(result, "pages"), "page")));
   out += row("codewords", fmt::format("{}: {} clean, {} corrected, {} failed; {} erased ones beside", count(result, "codewords"), count(result, "clean"),
                                       count(result, "corrected"), count(result, "failed"), count(result, "erased")));
   const json::Array& histogram = list(result, "histogram");
@@ -418,7 +422,7 @@ std::string print_export(const json::Object& result) {
   for (const std::string_view verdict : {"doubtful", "unread"})
     if (const std::uint64_t pages = count(result, verdict)) out += fmt::format("  {:<14} {:<8} {}\n", verdict, pages, meaning_of(verdict));
   if (word(result, "unwhitened") != "-")
-    out += row("unwhitened", word(result, "unwhitened") + " pages; the others stand as they are in the image");
+    out += row("unwhitened", counted(count(result, "unwhitened"), "page") + "; the others stand as they are in the image");
   return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
 }
 
@@ -430,7 +434,7 @@ std::string print_pass(const json::Object& result) {
     out += row("blocks", fmt::format("{}-{} of chip enable {}, LUN {}", first, first + blocks - 1, count(part, "target") + 1, count(part, "lun")));
   }
   out += row("pages", word(result, "pages"));
-  if (const std::uint64_t pages = count(result, "not_read")) out += row("not read", fmt::format("{} pages: their bytes are filler", pages));
+  if (const std::uint64_t pages = count(result, "not_read")) out += row("not read", counted(pages, "page") + ": filler instead of their bytes");
   return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
 }
 
@@ -441,8 +445,8 @@ std::string holder(const json::Object& of) {
 std::string print_status(const json::Object& result) {
   std::string out;
   if (const json::Object* daemon = part(result, "daemon")) {
-    out += row("daemon", fmt::format("steadycell {}, process {}, since {}, {} clients", word(*daemon, "version"), count(*daemon, "process"),
-                                     word(*daemon, "since"), count(*daemon, "clients")));
+    out += row("daemon", fmt::format("steadycell {}, process {}, since {}, {}", word(*daemon, "version"), count(*daemon, "process"),
+                                     word(*daemon, "since"), counted(count(*daemon, "clients"), "client")));
     for (const json::Value& value : list(*daemon, "jobs")) {
       const json::Object& job = value.get_object();
       std::string line = fmt::format("{} on {} for {}", word(job, "method"), word(job, "board"), holder(job));

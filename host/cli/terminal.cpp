@@ -1,6 +1,7 @@
 #include "cli/terminal.h"
 
 #include <fmt/format.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 #include <algorithm>
@@ -68,6 +69,7 @@ void ProgressLine::note(std::string_view text) {
     std::cerr << json::text_of(event) << '\n';
   } else {
     std::cerr << text << '\n';
+    told_.emplace_back(text);
   }
 }
 
@@ -95,6 +97,11 @@ bool ask_yes(std::istream& in, std::ostream& out, std::string_view question, std
   }
   out << otherwise << '\n';
   return false;
+}
+
+bool one_place() {
+  struct stat out {}, err {};
+  return ::fstat(STDOUT_FILENO, &out) == 0 && ::fstat(STDERR_FILENO, &err) == 0 && out.st_dev == err.st_dev && out.st_ino == err.st_ino;
 }
 
 bool write_out(std::string_view text) {
