@@ -110,9 +110,9 @@ class Reading {
   Error keeping(Error error) {
     if (!writer_) return error;
     // Who failed may know better what is safe.
-    Error kept = error.kept().empty() ? std::move(error).keeping(fmt::format("{} units are safe in {}", writer_->acknowledged(), options_.folder)) : std::move(error);
-    if (kept.code() != ErrorCode::interrupted) return kept;
-    return std::move(kept).advising("run the same command again: it goes on at the first block that is missing");
+    if (error.kept().empty()) error = Error(error).keeping(fmt::format("{} units are safe in {}", writer_->acknowledged(), options_.folder));
+    if (error.code() != ErrorCode::interrupted) return error;
+    return std::move(error).advising("run the same command again: it goes on at the first block that is missing");
   }
 
   // The journal ends with why the reading did. Where even that cannot be written, the capture stays as after a kill.

@@ -108,7 +108,8 @@ int run(const std::vector<std::string>& arguments) {
   auto result = service.call(invocation.method, invocation.params, hooks);
   if (!result && result.error().code() == ErrorCode::needs_consent && !invocation.params.contains("supply_mV") && can_ask()) {
     progress.clear();
-    if (ask_yes("The chip is silent at 1.8 V. A 1.8 V part dies at 3.3 V: does the marking say that 3.3 V is right?")) {
+    if (ask_yes(std::cin, std::cerr, "The chip is silent at 1.8 V. A 1.8 V part dies at 3.3 V: does the marking say that 3.3 V is right?",
+                "No yes was given: the chip was not powered at 3.3 V, and is off.")) {
       invocation.params["supply_mV"] = 3300;
       result = service.call(invocation.method, invocation.params, hooks);
     }

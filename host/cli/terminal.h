@@ -1,6 +1,7 @@
 #pragma once
 #include <chrono>
 #include <cstdio>
+#include <iosfwd>
 #include <string>
 #include <string_view>
 
@@ -36,8 +37,9 @@ std::string describe(const api::Progress& progress);
 
 // True when a person can be asked: standard input and standard error are both terminals.
 bool can_ask();
-// Asks on standard error and waits for a line; only "yes" is yes.
-bool ask_yes(std::string_view question);
+// Asks and waits for a line. Only "yes", typed in full, is yes; "no" and the end of the input are no. Anything else is asked for once
+// more, and then is no. A no is never silent: `otherwise` says what it means.
+bool ask_yes(std::istream& in, std::ostream& out, std::string_view question, std::string_view otherwise);
 
 // Writes all of `text` to standard output; false when that failed. A closed pipe is no failure: the reader has seen enough.
 bool write_out(std::string_view text);

@@ -17,8 +17,6 @@
 
 #include "base/text.h"
 
-extern char** environ;
-
 namespace steadycell::link {
 namespace {
 
@@ -78,6 +76,7 @@ Result<SimBoardProcess> SimBoardProcess::start(const std::string& fixture) {
   const std::string program = find_program();
   std::vector<std::string> arguments{program, fixture, "--listen", fmt::format("fd:{}", kChildSocket)};
   std::vector<char*> argv;
+  argv.reserve(arguments.size() + 1);
   for (std::string& argument : arguments) argv.push_back(argument.data());
   argv.push_back(nullptr);
   pid_t child = 0;
