@@ -309,7 +309,13 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
   add(supply, "supply.keep_twin", "keep-twin", "keep the trace of a working board, to compare others with",
       "  steadycell supply keep-twin good.csv.gz --board-number \"AB-12\" --controller \"CX-9\"")
       .text("TRACE", "trace", "trace of a working board (.csv or .csv.gz)", true)
-      .twin_by_number(true);
+      .twin_by_number(true)
+      .flag("--keep-despite-diagnosis", "keep_despite_diagnosis", "your word that the board works although its trace looks like a fault");
+  add(supply, "supply.drop_twin", "drop-twin", "list the kept runs of a twin, or take one out of the comparison",
+      "  steadycell supply drop-twin --board-number \"AB-12\"\n"
+      "  steadycell supply drop-twin --board-number \"AB-12\" --controller \"CX-9\" --run 2")
+      .twin_by_number(true)
+      .number("--run", "run", "run to take out; without it the runs are listed and nothing changes", 1, 1000);
   add(supply, "supply.plot", "plot", "draw a trace: levels, events, limit, verdict, switch-on",
       "  steadycell supply plot trace.csv.gz --to trace.svg\n"
       "  steadycell supply plot trace.csv.gz --twin good.csv.gz --to trace.svg")

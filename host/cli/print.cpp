@@ -7,6 +7,7 @@
 #include <map>
 
 #include "base/text.h"
+#include "supply/diagnosis.h"
 
 namespace steadycell::cli {
 namespace {
@@ -150,13 +151,14 @@ std::string print_diagnose(const json::Object& result) {
     const json::Object& diagnosis = value.get_object();
     out += fmt::format("{}{}. {}", out.empty() ? "" : "\n", ++rank,
                        word(diagnosis, "says"));
-    if (diagnosis.contains("confidence")) out += fmt::format(" ({:.0f} %)", 100 * real(diagnosis, "confidence"));
+    if (diagnosis.contains("confidence")) out += fmt::format(" ({})", supply::percent(real(diagnosis, "confidence")));
     out += '\n';
     for (const json::Value& evidence : list(diagnosis, "evidence"))
       out += fmt::format("   {}\n", evidence.is_string() ? printable(std::string_view(evidence.get_string())) : json::text_of(evidence));
     if (word(diagnosis, "next_step") != "-") out += fmt::format("   next: {}\n", word(diagnosis, "next_step"));
     if (word(diagnosis, "caution") != "-") out += fmt::format("   caution: {}\n", word(diagnosis, "caution"));
   }
+  if (!list(result, "diagnoses").empty()) out += "\nThe percentages hold within the model of simulated circuits (docs/supply.md): no field figure.\n";
   if (const json::Object* twin = part(result, "twin")) {
     out += fmt::format("\ntwin: {}\n", word(*twin, "says"));
     for (const json::Value& difference : list(*twin, "differences"))
@@ -185,7 +187,21 @@ std::string print_keep_twin(const json::Object& result) {
          row("runs", word(result, "runs")) + notes(result);
 }
 
-std::string print_plot(const json::Object& result) { return row("drawing", word(result, "to")) + row("verdict", word(result, "fault")); }
+std::string print_drop_twin(const json::Object& result) {
+  std::string out = row("twin", word(result, "twin")) + row("board number", word(result, "board_number")) + row("controller", word(result, "controller"));
+  for (const json::Value& value : list(result, "runs")) {
+    const json::Object& run = value.get_object();
+    const std::string about = word(run, "error") == "-" ? fmt::format("{:.1f} s, {} samples: {} ({})", real(run, "seconds"), word(run, "samples"), word(run, "says"),
+                                                                      supply::percent(real(run, "confidence")))
+                                                        : word(run, "error");
+    out += row("run " + word(run, "run"), about);
+  }
+  if (word(result, "dropped") != "-") out += row("taken out", "kept on the disk as " + word(result, "dropped") + ", no longer compared with");
+  return out + row("runs left", word(result, "runs_kept")) + notes(result);
+}
+
+std::string print_plot(const json::Object& result) { return row("drawing", word(result, "to")) + 
+         row("verdict", fmt::format("{} ({} within the model)", word(result, "says"), supply::percent(real(result, "confidence")))) + notes(result); }
 
 std::string print_record(const json::Object& result) {
   std::string out;
@@ -476,7 +492,7 @@ std::string text_for_people(std::string_view method, const json::Object& result)
       {"chip.identify", print_identify}, {"chip.decode", chip_facts},        {"chip.read", print_read},
       {"capture.import", print_import},  {"capture.settle", print_image},    {"image.show", print_image},
       {"capture.export", print_pass},   {"image.verify", print_verify},    {"image.export", print_export},     {"supply.record", print_record},
-      {"supply.diagnose", print_diagnose}, {"supply.cold", print_cold},      {"supply.keep_twin", print_keep_twin},
+      {"supply.diagnose", print_diagnose}, {"supply.cold", print_cold},      {"supply.keep_twin", print_keep_twin}, {"supply.drop_twin", print_drop_twin},
       {"supply.plot", print_plot},         {"socket.check", print_socket},   {"socket.judge", print_socket},
       {"board.check", print_board_check},  {"board.conform", print_board_conform}, {"ecc.find", print_ecc_find},
       {"ecc.check", print_ecc_check},      {"image.assess", print_assess},   {"status", print_status},

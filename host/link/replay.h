@@ -26,6 +26,8 @@ class Recording {
   // From what bytes() once was, read back from a file. bad_input_file when there is anything but whole frames.
   static Result<Recording> parse(ByteSpan bytes);
 
+  // Room for so many bytes: growing moves them all, and a board does not wait for that.
+  void reserve(std::size_t bytes) { bytes_.reserve(bytes); }
   // One frame more, of either direction.
   void add(const scp_header& header, ByteSpan payload);
   // All frames, one after the other, as they were on the wire.

@@ -241,7 +241,7 @@ asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, Supp
     co_return failure(Error(recorded.error()).advising(advice_on_broken_recording(request.to)));
   }
   if (recorded->boot_loop)
-    notes.emplace_back("ended early: the stick starts over and over, and each start reads its memory; --whole records on");
+    notes.emplace_back("ended early: the stick starts over and over, and each start reads its memory: two periods tell all that more would (--whole would have recorded on)");
 
   json::Object result{{"trace", request.to}, {"limit_mA", *limit}, {"tripped", recorded->tripped}, {"ended_at_boot_loop", recorded->boot_loop}, {"peak_mA", recorded->peak_mA},
                       {"gaps", recorded->gaps}, {"lost_samples", recorded->lost_samples}};

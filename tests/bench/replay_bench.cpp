@@ -143,6 +143,7 @@ std::shared_ptr<const link::Recording> recording() {
     const Folder folder;
     simbench::SimSession session(fixture());
     const auto made = std::make_shared<link::Recording>();
+    made->reserve(kGeometry.block_raw_bytes() * kBlocks * kPasses * 11 / 10);
     (void)read(folder.name + "/capture", [&](const asio::any_io_executor& executor) {
       return link::record(link::adopt_socket(executor, session.take_host_fd(), "board"), made);
     });
