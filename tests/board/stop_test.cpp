@@ -224,11 +224,16 @@ Result<void> power_down_deaf(std::optional<unsigned> readings, bool keep_port, b
     auto client = co_await BoardClient::connect(std::move(link), nullptr, time);
     EXPECT_TRUE(client);
     if (!client) co_return;
-    auto lease = keep_port ? co_await PowerLease::port(**client, 100, 10, true, true)
-                           : co_await PowerLease::socket(**client, Millivolts(3300), 100, SocketGround::user_word());
-    EXPECT_TRUE(lease);
+    // Two statements: g++ 12 destroys the temporaries of a co_await inside a conditional expression twice.
+    std::optional<Result<PowerLease>> lease;
+    if (keep_port) {
+      lease.emplace(co_await PowerLease::port(**client, 100, 10, true, true));
+    } else {
+      lease.emplace(co_await PowerLease::socket(**client, Millivolts(3300), 100, SocketGround::user_word()));
+    }
+    EXPECT_TRUE(*lease);
     deaf = true;
-    if (lease) out = co_await lease->power_down();
+    if (*lease) out = co_await (*lease)->power_down();
     if (cut != nullptr) *cut = board.was_cut();
     co_await (*client)->close();
   };
