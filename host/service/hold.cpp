@@ -68,7 +68,7 @@ std::optional<Named> read_holder(const std::string& path) {
   if (!value) return std::nullopt;
   json::Reader reader(*value, "");
   auto board = reader.text("board"), program = reader.text("program"), method = reader.text("method"), since = reader.text("since");
-  const auto process = reader.number("process", 0, 1u << 30), keeper = reader.number("held_by_process", 1, 1u << 30);
+  const auto process = reader.number("process", 1, 1u << 30), keeper = reader.number("held_by_process", 1, 1u << 30);
   for (const auto* part : {&board, &program, &method, &since})
     if (!*part) return std::nullopt;
   if (!process || !keeper) return std::nullopt;

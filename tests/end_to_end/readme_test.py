@@ -9,7 +9,7 @@ README = TESTS.parent / "README.md"
 # What differs from run to run: when the journal was written, how long it took, today's date.
 CHANGING = ((r"journal head     [0-9a-f]{64}", "journal head     HASH"), (r"in \d+\.\d s", "in N s"), (r"(ohm of [0-9.]+, )\d+\.\d\d uF", r"\1N uF"), (r"check-\d{8}T\d{6}", "check-TIME"),
             (r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{3})?Z", "TIME"), (r"SHA-256 [0-9a-f]{64}\)", "SHA-256 HASH)"),
-            (r"\(\d+ %\)$", "(N %)"))  # of a trace with noise of its own
+            (r"\(>?\d+ %( within the model)?\)$", r"(N %\1)"))  # of a trace with noise of its own
 
 
 def blocks_of(text):
