@@ -121,7 +121,8 @@ class Reading {
       const auto head = writer_->finish({{"why", printable(error.text())}});
       return head ? Result<void>() : failure(head.error());
     });
-    co_return keeping(std::move(error));
+    Error kept = keeping(std::move(error));
+    co_return kept;
   }
 
   // Fixture boards differ in rails and timing, and a board that answers in place of another is more often a slip than a wish.

@@ -42,7 +42,7 @@ class Link {
 
   // What follows is for links that have more than a stream; nothing of it waits. News come on the executor, until close().
   using NewsSink = std::function<void(const LinkNews&)>;
-  virtual void on_news(NewsSink) {}
+  virtual void on_news(const NewsSink& /*sink*/) {}
   // A second, small way in, which a stuck stream does not hold up: looked for by the UUID that the board gave over the stream. What
   // comes of it is news; it may go and come back.
   virtual void open_side(const std::string& /*uuid*/) {}

@@ -35,7 +35,7 @@ class UsbLink final : public Link {
     if (hid_) hid_->end();
   }
   std::string describe() const override { return description_; }
-  void on_news(NewsSink sink) override { news_ = std::move(sink); }
+  void on_news(const NewsSink& sink) override { news_ = sink; }
   void open_side(const std::string& uuid) override {
     hid_.emplace(hid_calls_, executor_, uuid, place_, [this](const LinkNews& news) {
       if (news_) news_(news);

@@ -80,7 +80,7 @@ class BoardInMemory final : public link::Link {
   // With a side channel: it hears although the stream is deaf, and the socket bleeds for so many readings.
   void give_side(unsigned bleeding) { readings_left_ = bleeding; }
   bool was_cut() const { return cut_ != 0; }
-  void on_news(NewsSink sink) override { news_ = std::move(sink); }
+  void on_news(const NewsSink& sink) override { news_ = sink; }
   void heartbeat_beside() override {
     if (cut_ == 0 || !news_) return;
     link::LinkNews reading{link::LinkNews::Kind::meter, {}, {}};
