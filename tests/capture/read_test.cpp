@@ -435,8 +435,8 @@ TEST(Read, F15_ReadyLineStuckLowIsRecordedAndTheChipIsReadByItsStatus) {
   files::MemoryDisk disk;
   const auto done = read(session, disk, options_for(1, 1));
   ASSERT_TRUE(done) << done.error().text();
-  EXPECT_TRUE(mentions(done->found.notes, "R/B# of chip enable 1 does not rise"));
-  EXPECT_TRUE(mentions(done->notes, "R/B# of chip enable 1 never rose: the status register is polled instead"));
+  EXPECT_TRUE(mentions(done->found.notes, "R/B# of target 0 does not rise"));
+  EXPECT_TRUE(mentions(done->notes, "R/B# of target 0 never rose: the status register is polled instead"));
   EXPECT_EQ(done->pages_timed_out, 0u);
   for (std::uint32_t block = 0; block < 2; ++block) EXPECT_TRUE(unit_of(disk, at(block, 1)).raw == block_of(fixture, block));
   expect_untouched(session);
