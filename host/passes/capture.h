@@ -10,6 +10,7 @@
 
 #include "base/address.h"
 #include "files/file_system.h"
+#include "files/space.h"
 #include "passes/clock.h"
 #include "passes/head.h"
 #include "passes/journal.h"
@@ -162,7 +163,7 @@ class CaptureReader {
 struct WriterOptions {
   std::string tool;              // program and version that writes now; empty: the one that made the capture
   const Clock* clock = nullptr;  // null: the real one
-  std::uint64_t journal_reserve = 16 << 20;  // disk kept for the journal, so that a full disk can still be written down
+  std::uint64_t journal_reserve = files::kReserveBytes;  // disk kept for the journal, so that a full disk can still be written down
 };
 
 // Adds units to a capture; holds its lock, so that no second process writes. Used from one thread: the file-writer thread.
