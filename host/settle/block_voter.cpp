@@ -21,7 +21,11 @@ std::uint32_t slice_pages(const Geometry& geometry, std::uint32_t votes, std::ui
 }  // namespace
 
 BlockVoter::BlockVoter(passes::CaptureReader& reader, std::uint64_t memory, passes::StageTimes* times)
-    : reader_(&reader), times_(times), geometry_(reader.head().geometry), voted_(geometry_.raw_page_bytes()), unsure_(geometry_.raw_page_bytes()) {
+    : reader_(&reader),
+      times_(times),
+      geometry_(reader.head().geometry),
+      voted_(geometry_.raw_page_bytes()),
+      unsure_(geometry_.raw_page_bytes()) {
   const std::uint32_t votes = most_votes(reader);
   std::uint32_t pages = geometry_.pages_per_block;
   if (votes * geometry_.block_raw_bytes() > memory) {
