@@ -16,7 +16,7 @@ struct BlockAddress {
   friend constexpr auto operator<=>(BlockAddress, BlockAddress) = default;
 };
 
-// A chip enable (CE#) and a LUN behind it.
+// A target, which is the LUNs that share one CE# (ONFI), and one of its LUNs; both from 0.
 struct UnitPlace {
   std::uint8_t target = 0;
   std::uint8_t lun = 0;

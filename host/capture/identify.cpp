@@ -105,7 +105,7 @@ class Identifier {
     co_return co_await power(high, std::move(ground));
   }
 
-  // The first answer of any chip enable, else the silence of the first. Every one gets its RESET, as after any power-up.
+  // The first answer of any target, else the silence of the first. Every one gets its RESET, as after any power-up.
   asio::awaitable<Result<Bytes>> answer_at_probe() {
     Bytes first;
     for (std::uint8_t target = 0; target < board_.info().targets; ++target) {
@@ -129,7 +129,7 @@ class Identifier {
       if (i == 0) first = *id;
       if (*id == first) continue;
       const auto third = co_await read_id(target, 0x00);
-      co_return failure(ErrorCode::unstable_id, "no stable ID on chip enable {}: {}, then {}, then {}", target + 1, hex_spaced(first), hex_spaced(*id),
+      co_return failure(ErrorCode::unstable_id, "no stable ID on target {}: {}, then {}, then {}", target, hex_spaced(first), hex_spaced(*id),
                         third ? hex_spaced(*third) : "nothing");
     }
     co_return first;
@@ -142,17 +142,17 @@ class Identifier {
       if (*found) found_.targets.push_back(std::move(**found));
     }
     if (found_.targets.empty())
-      co_return failure(ErrorCode::no_chip, "no chip enable answers at {}", found_.supply);
+      co_return failure(ErrorCode::no_chip, "no target answers at {}", found_.supply);
     for (const FoundTarget& other : found_.targets)
       if (!(other.chip.geometry == found_.targets[0].chip.geometry))
-        co_return failure(Error(ErrorCode::unknown_chip, fmt::format("chip enables 1 and {} have different geometries", other.target + 1))
+        co_return failure(Error(ErrorCode::unknown_chip, fmt::format("targets {} and {} have different geometries", found_.targets[0].target, other.target))
                               .advising("such a package is not read by this version"));
     if (found_.contact && found_.contact->seating == contact::Seating::seated) {
       exclude_aliases(found_.contact->map.chip_enables);
       if (found_.contact->map.chip_enables != found_.targets.size())
-        found_.notes.emplace_back(fmt::format("the contacts show {} chip enables, {} answer", found_.contact->map.chip_enables, found_.targets.size()));
+        found_.notes.emplace_back(fmt::format("the contacts show {} targets, {} answer", found_.contact->map.chip_enables, found_.targets.size()));
     } else if (found_.targets.size() > 1) {
-      found_.notes.emplace_back("whether each chip enable reaches a chip of its own was not checked: this board measures no contacts");
+      found_.notes.emplace_back("whether each target is a chip of its own was not checked: this board measures no contacts");
     }
     co_return Result<void>();
   }
@@ -162,11 +162,11 @@ class Identifier {
   void exclude_aliases(unsigned touching) {
     const auto alias = [&](const FoundTarget& t) { return t.target >= touching; };
     for (const FoundTarget& t : found_.targets)
-      if (alias(t)) found_.notes.emplace_back(fmt::format("chip enable {} touches nothing, yet it is answered: left out as a double", t.target + 1));
+      if (alias(t)) found_.notes.emplace_back(fmt::format("CE# of target {} touches nothing, yet it is answered: left out as a double", t.target));
     std::erase_if(found_.targets, alias);
   }
 
-  // Nothing when this chip enable is silent.
+  // Nothing when this target is silent.
   asio::awaitable<Result<std::optional<FoundTarget>>> look_at(std::uint8_t target) {
     const auto ready = co_await reset_chip(board_, target);
     if (!ready) co_return failure(ready.error());
@@ -176,7 +176,7 @@ class Identifier {
     if (!id) co_return failure(id.error());
     found.id_bytes = std::move(*id);
     if (silent(found.id_bytes)) {
-      // The first chip enable must answer.
+      // The first target must answer.
       if (target == 0)
         co_return failure(Error(ErrorCode::no_chip, fmt::format("the ID reads {}: nothing drives the bus", hex_spaced(found.id_bytes)))
                               .advising("check seating, lid and rail; the socket check tells more"));
@@ -194,10 +194,10 @@ class Identifier {
       found.parameter_page = std::move(*page);
     }
     auto chip = chip::identify(found.id_bytes, found.parameter_page, announced->jedec);
-    if (!chip) co_return failure(Error(chip.error()).during("identifying chip enable {}", target + 1));
+    if (!chip) co_return failure(Error(chip.error()).during("identifying target {}", target));
     found.chip = std::move(*chip);
     if (*ready == chip::WaitFor::status)
-      found_.notes.emplace_back(fmt::format("R/B# of chip enable {} does not rise after RESET; the status register says ready", target + 1));
+      found_.notes.emplace_back(fmt::format("R/B# of target {} does not rise after RESET; the status register says ready", target));
     const auto warned = co_await look_at_write_protect(target);
     if (!warned) co_return failure(warned.error());
     co_return std::optional<FoundTarget>(std::move(found));
@@ -207,9 +207,9 @@ class Identifier {
   asio::awaitable<Result<void>> look_at_write_protect(std::uint8_t target) {
     const auto program = chip::status_program(2);
     const auto status = co_await board_.run_once(program, target);
-    if (!status) co_return failure(Error(status.error()).during("reading the status of chip enable {}", target + 1));
+    if (!status) co_return failure(Error(status.error()).during("reading the status of target {}", target));
     if (((*status)[0] & 0x80) != 0)
-      found_.notes.emplace_back(fmt::format("WP# is not low: the status of chip enable {} reads {}, with bit 7 set; check the board's WP# strap before you read", target + 1, hex_spaced(*status)));
+      found_.notes.emplace_back(fmt::format("WP# is not low: the status of target {} reads {}, with bit 7 set; check the board's WP# strap before you read", target, hex_spaced(*status)));
     co_return Result<void>();
   }
 

@@ -16,7 +16,7 @@ namespace steadycell::capture {
 namespace asio = boost::asio;
 
 struct FoundTarget {
-  std::uint8_t target = 0;  // chip enable, from 0
+  std::uint8_t target = 0;  // from 0: the LUNs behind one CE#
   Bytes id_bytes;           // the first answer to READ ID 00h, 8 bytes
   Bytes parameter_page;     // verbatim, all copies; empty when the chip has none
   chip::Identification chip;
@@ -40,7 +40,7 @@ struct IdentifyOptions {
 };
 
 // Contacts first; then 1.8 V, where only the identity is asked for; the answer decides the rail, silence needs consent
-// (needs_consent). Every chip enable alone; READ ID many times, since a floating bus answers differently each time.
+// (needs_consent). Every target alone; READ ID many times, since a floating bus answers differently each time.
 // Errors: contact_bad, no_chip, unstable_id, double_rate, unknown_chip, write_protect, those of the board.
 // On failure the socket is powered down.
 asio::awaitable<Result<Powered>> power_and_identify(board::BoardClient& board, IdentifyOptions options);

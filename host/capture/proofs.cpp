@@ -92,9 +92,9 @@ class Proving {
   asio::awaitable<Result<void>> show_write_protect(const FoundTarget& target) {
     const auto program = chip::status_program(2);
     const auto status = co_await board_.run_once(program, target.target);
-    if (!status) co_return failure(Error(status.error()).during("reading the status of chip enable {}", target.target + 1));
+    if (!status) co_return failure(Error(status.error()).during("reading the status of target {}", target.target));
     if (status->size() < 2 || ((*status)[0] & 0x80) != 0)
-      co_return failure(ErrorCode::write_protect, "the status of chip enable {} reads {}: bit 7 does not show WP# low", target.target + 1, hex_spaced(*status));
+      co_return failure(ErrorCode::write_protect, "the status of target {} reads {}: bit 7 does not show WP# low", target.target, hex_spaced(*status));
     lanes_.add_side(*status);
     lanes_.add_side(target.id_bytes);
     lanes_.add_side(target.parameter_page);
@@ -103,7 +103,7 @@ class Proving {
 
   asio::awaitable<Result<std::vector<SamplePage>>> sample(const FoundTarget& target) {
     auto pages = co_await read_sample(board_, out_.page_program, target.target, out_.sample_rows);
-    if (!pages) co_return failure(Error(pages.error()).during("reading the first pages of chip enable {}", target.target + 1));
+    if (!pages) co_return failure(Error(pages.error()).during("reading the first pages of target {}", target.target));
     for (const SamplePage& page : *pages)
       if (page.wp_high) co_return failure(ErrorCode::write_protect, "the board senses WP# high");
     co_return std::move(*pages);
@@ -117,7 +117,7 @@ class Proving {
     const bool never_low = all([](const SamplePage& p) { return !p.busy_seen; });
     const bool never_high = all([](const SamplePage& p) { return p.timed_out; });
     if (out_.wait == chip::WaitFor::ready_pin && (never_low || never_high)) {
-      const std::string seen = fmt::format("R/B# of chip enable {} {}", target.target + 1, never_low ? "never went low" : "never rose");
+      const std::string seen = fmt::format("R/B# of target {} {}", target.target, never_low ? "never went low" : "never rose");
       if (what_.geometry.page_bytes == 512)
         co_return failure(Error(ErrorCode::proof_failed, fmt::format("{} over {} page reads, and small-page parts cannot be polled", seen, pages->size()))
                               .advising("check the contact of R/B# (pin 7)"));
@@ -130,7 +130,7 @@ class Proving {
       if (!pages) co_return failure(pages.error());
     }
     if (all([](const SamplePage& p) { return p.timed_out; }))
-      co_return failure(ErrorCode::chip_busy, "chip enable {} stays busy over {} page reads", target.target + 1, pages->size());
+      co_return failure(ErrorCode::chip_busy, "target {} stays busy over {} page reads", target.target, pages->size());
     for (const SamplePage& page : *pages) lanes_.add_page(page.bytes);
     ++out_.sample_reads;
     slow_.push_back(std::move(*pages));

@@ -11,6 +11,7 @@
 #include <chrono>
 
 #include "capture/proofs.h"
+#include "capture/room.h"
 #include "capture/same_chip.h"
 #include "capture/unit_sink.h"
 #include "files/atomic.h"
@@ -29,7 +30,6 @@ double thread_seconds() {
 using namespace std::chrono_literals;
 using Clock = std::chrono::steady_clock;
 
-constexpr std::uint64_t kReserveBytes = 16 << 20;  // kept free for journal and manifest
 constexpr auto kRestartWindow = 60s;
 constexpr std::size_t kMostRestarts = 3;  // of the board within that window: then the job stops
 
@@ -43,10 +43,14 @@ class Reading {
     if (!there) co_return failure(there.error());
     // An existing capture is opened before any power: a wrong folder costs the chip nothing.
     if (*there) {
+      const auto free = system_.free_bytes(options_.folder);  // before the journal's room is taken of it
+      if (!free) co_return failure(free.error());
       auto opened = passes::CaptureWriter::open(system_, options_.folder, passes::WriterOptions{.tool = options_.tool, .clock = nullptr});
-      if (!opened) co_return failure(opened.error());
+      if (!opened) co_return failure(with_room(opened.error()));
       writer_.emplace(std::move(*opened));
       if (const auto same = compare_board(); !same) co_return failure(co_await closing(same.error()));
+      const auto room = files::compare_room(options_.folder, *free, room_needed(writer_->head(), writer_->contents()));
+      if (!room) co_return failure(co_await closing(room.error()));
       going_on_ = true;
       auto witnesses = pick_witnesses(writer_->reader());
       if (!witnesses) co_return failure(witnesses.error());
@@ -57,8 +61,8 @@ class Reading {
       const auto done = co_await power_and_read();
       if (done) break;
       const auto again = co_await goes_on_after_restart(done.error());
-      if (!again) co_return failure(co_await closing(again.error()));
-      if (!*again) co_return failure(co_await closing(done.error()));
+      if (!again) co_return failure(with_room(co_await closing(again.error())));
+      if (!*again) co_return failure(with_room(co_await closing(done.error())));
     }
     const auto closed = co_await on_writer([&]() -> Result<void> {
       const auto head = writer_->finish({{"why", "done"}});
@@ -125,6 +129,30 @@ class Reading {
     co_return kept;
   }
 
+  // What the same command still needs. A range beyond the chip is refused elsewhere.
+  std::vector<files::RoomPart> room_needed(const passes::CaptureHead& head, const passes::Contents& contents) const {
+    NumberRange blocks = options_.blocks.value_or(NumberRange{0, head.geometry.blocks - 1});
+    blocks.last = std::min(blocks.last, head.geometry.blocks - 1);
+    return room_for(head, contents, blocks, options_.passes);
+  }
+
+  // Where the disk filled up: how much the rest needs, once the journal has given its room back.
+  Error with_room(Error error) const {
+    if (error.code() != ErrorCode::storage_full) return error;
+    const auto free = system_.free_bytes(options_.folder);
+    if (!free) return error;
+    std::optional<passes::CaptureReader> reader;
+    if (!writer_) {
+      auto opened = passes::CaptureReader::open(system_, options_.folder);
+      if (!opened) return error;
+      reader.emplace(std::move(*opened));
+    }
+    const passes::CaptureHead& head = writer_ ? writer_->head() : reader->head();
+    const passes::Contents& contents = writer_ ? writer_->contents() : reader->contents();
+    const std::string kept = error.kept();
+    return files::no_room(error.what(), options_.folder, *free, room_needed(head, contents)).keeping(kept);
+  }
+
   // Fixture boards differ in rails and timing, and a board that answers in place of another is more often a slip than a wish.
   Result<void> compare_board() {
     const passes::CaptureHead& head = writer_->head();
@@ -167,8 +195,6 @@ class Reading {
     result_.uuid = writer_->head().uuid;
     held_ = writer_->units();
     if (!held_before_) held_before_ = held_;
-    const auto space = check_space(geometry);
-    if (!space) co_return space;
     if (!options_.board_check.empty()) add_note(options_.board_check);
     const auto noted = co_await on_writer([&] { return note_start(); });
     if (!noted) co_return noted;
@@ -199,7 +225,7 @@ class Reading {
     return std::min<std::uint8_t>(result_.found.targets[0].chip.timing_mode, 3);
   }
 
-  Result<void> make_capture(const Geometry& geometry) {
+  passes::CaptureHead head_of_new(const Geometry& geometry) const {
     passes::CaptureHead head;
     head.uuid = passes::make_uuid();
     head.board_uuid = board_.info().uuid;
@@ -209,27 +235,22 @@ class Reading {
     head.supply_mV = static_cast<std::uint32_t>(result_.found.supply.value);
     head.timing = fmt::format("mode {}", proven_.timing_mode);
     head.tool = options_.tool;
+    return head;
+  }
+
+  Result<void> make_capture(const Geometry& geometry) {
+    const passes::CaptureHead head = head_of_new(geometry);
+    passes::Contents nothing;
+    nothing.units = passes::UnitIndex(geometry, head.targets);
+    const auto free = system_.free_bytes(files::parent_of(options_.folder));
+    if (!free) return failure(free.error());
+    if (auto room = files::compare_room(options_.folder, *free, room_needed(head, nothing)); !room) return room;
     passes::WriterOptions writer_options;
     writer_options.tool = options_.tool;
     auto made = passes::CaptureWriter::create(system_, options_.folder, head, writer_options);
     if (!made) return failure(made.error());
     writer_.emplace(std::move(*made));
     return {};
-  }
-
-  Result<void> check_space(const Geometry& geometry) const {
-    const auto free = system_.free_bytes(options_.folder);
-    if (!free) return failure(free.error());
-    // Pass 1 is stored whole; later passes are differences and cost little.
-    const std::uint64_t blocks = std::uint64_t{result_.blocks.last} - result_.blocks.first + 1;
-    std::uint64_t missing = 0;
-    for (const FoundTarget& target : result_.found.targets)
-      for (std::uint8_t lun = 0; lun < geometry.luns; ++lun)
-        for (std::uint64_t b = 0; b < blocks; ++b)
-          missing += writer_->units().has({{target.target, lun}, {static_cast<std::uint32_t>(result_.blocks.first + b)}, 1}) ? 0 : 1;
-    const std::uint64_t needed = missing * geometry.block_raw_bytes() + kReserveBytes;
-    if (*free >= needed) return {};
-    return failure(Error(ErrorCode::storage_full, fmt::format("{} has {} free, pass 1 needs {}", options_.folder, human_bytes(*free), human_bytes(needed))));
   }
 
   Result<void> note_start() {

@@ -8,7 +8,7 @@ namespace {
 constexpr std::size_t kWitnesses = 4, kUnitsLookedAt = 16;
 
 std::string identity_text(ByteSpan id, std::string_view maker, std::string_view model, const Geometry& g, std::size_t targets) {
-  return fmt::format("{} {}{}ID {}, {} + {} bytes x {} pages x {} blocks, {} chip enable{}", maker, model, model.empty() ? "" : " ", hex_spaced(id), g.page_bytes,
+  return fmt::format("{} {}{}ID {}, {} + {} bytes x {} pages x {} blocks, {} target{}", maker, model, model.empty() ? "" : " ", hex_spaced(id), g.page_bytes,
                      g.spare_bytes, g.pages_per_block, g.blocks, targets, targets == 1 ? "" : "s");
 }
 

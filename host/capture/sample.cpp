@@ -54,9 +54,9 @@ asio::awaitable<Result<chip::WaitFor>> reset_chip(board::BoardClient& board, std
     const auto program = chip::reset_program(wait);
     const auto done = co_await board.run_once(program, target);
     if (done) co_return wait;
-    if (done.error().code() != ErrorCode::chip_busy) co_return failure(Error(done.error()).during("resetting chip enable {}", target + 1));
+    if (done.error().code() != ErrorCode::chip_busy) co_return failure(Error(done.error()).during("resetting target {}", target));
   }
-  co_return failure(ErrorCode::chip_busy, "chip enable {} stays busy after RESET: R/B# is low, and bit 6 of its status as well", target + 1);
+  co_return failure(ErrorCode::chip_busy, "target {} stays busy after RESET: R/B# is low, and bit 6 of its status as well", target);
 }
 
 void Likeness::add(ByteSpan a, ByteSpan b) {

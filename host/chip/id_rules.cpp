@@ -211,7 +211,7 @@ Result<void> apply_family(ByteSpan id, const DeviceCode& d, bool jedec_at_40, Id
   out.ecc_need = shape->ecc;
   if (const bool wide = bits(id[3], 6, 1) == 1; wide != (d.bus_bits == 16) && !is_samsung_late_mlc(id) && !is_hynix_late_mlc(id))
     out.notes.emplace_back(fmt::format("the fourth ID byte says {} bits of bus, the device code {}: the device code wins", wide ? 16 : 8, d.bus_bits));
-  if (const std::uint32_t dies = 1u << bits(id[2], 0, 2); dies > 1) out.notes.emplace_back(fmt::format("{} dies share this chip enable; the size counts them all", dies));
+  if (const std::uint32_t dies = 1u << bits(id[2], 0, 2); dies > 1) out.notes.emplace_back(fmt::format("{} dies share this CE#; the size counts them all", dies));
   if (id[0] == kMicron && id.size() >= 5 && bits(id[4], 7, 1) == 1)
     out.notes.emplace_back("on-die ECC is on: pages come corrected, and its code may lie in the spare area");
   if (id[0] == kToshiba && id.size() >= 6 && bits(id[5], 0, 3) == 6 && bits(id[4], 7, 1) == 1)

@@ -27,7 +27,7 @@ struct Limits {
 Result<Geometry> checked(const Geometry& geometry);
 
 struct Identification {
-  Geometry geometry;                // of one chip enable
+  Geometry geometry;                // of one target
   std::string maker, model;         // printable; model empty when unknown
   std::string source;               // "onfi", "jedec", "id table", "id"
   std::optional<EccNeed> ecc_need;

@@ -91,7 +91,7 @@ std::string print_identify(const json::Object& result) {
   if (const json::Object* contact = part(result, "contact")) out += row("contacts", word(*contact, "text")) + notes(*contact);
   for (const json::Value& target : list(result, "targets")) {
     const json::Object& chip = target.get_object();
-    out += fmt::format("\nchip enable {}\n", count(chip, "target") + 1) + chip_facts(chip);
+    out += fmt::format("\ntarget {}\n", count(chip, "target")) + chip_facts(chip);
   }
   return out + notes(result);
 }
@@ -299,7 +299,7 @@ std::string unsafe_rows(const json::Object& result) {
     const std::uint64_t first = count(run, "first_page"), pages = count(run, "count");
     std::string where = pages == 1 ? fmt::format("page {}", first) : fmt::format("pages {}-{}", first, first + pages - 1);
     const std::uint64_t target = count(run, "target"), lun = count(run, "lun");
-    if (target || lun) where += fmt::format(" of chip enable {}, LUN {}", target + 1, lun);
+    if (target || lun) where += fmt::format(" of target {}, LUN {}", target, lun);
     out += row(word(run, "verdict"), where);
   }
   if (runs.size() > kShown) out += row("", "and more: verdicts.csv in the image lists every page");
@@ -436,7 +436,7 @@ std::string print_pass(const json::Object& result) {
   for (const json::Value& run : list(result, "coverage")) {
     const json::Object& part = run.get_object();
     const std::uint64_t first = count(part, "first_block"), blocks = count(part, "count");
-    out += row("blocks", fmt::format("{}-{} of chip enable {}, LUN {}", first, first + blocks - 1, count(part, "target") + 1, count(part, "lun")));
+    out += row("blocks", fmt::format("{}-{} of target {}, LUN {}", first, first + blocks - 1, count(part, "target"), count(part, "lun")));
   }
   out += row("pages", word(result, "pages"));
   if (const std::uint64_t pages = count(result, "not_read"))

@@ -19,7 +19,7 @@ asio::awaitable<Finding> greeting(Bench& bench) {
   if (info->protocol < SCP_VERSION_OLDEST || info->protocol > SCP_VERSION)
     wrong.emplace_back(fmt::format("version {} was not offered", info->protocol));
   if (info->uuid.find_first_not_of("0-") == std::string::npos) wrong.emplace_back("the UUID is all zero");
-  if (info->can_socket && info->targets == 0) wrong.emplace_back("a socket without chip enables");
+  if (info->can_socket && info->targets == 0) wrong.emplace_back("a socket without targets");
   constexpr std::uint32_t kLeastPayload = 2112 + 20;  // one page of 2048 + 64 bytes behind its prefix
   if (info->can_socket && info->max_payload < kLeastPayload)
     wrong.emplace_back(fmt::format("max_payload {} is below {}", info->max_payload, kLeastPayload));

@@ -22,7 +22,7 @@ Result<CoverageMap> CoverageMap::make(const Geometry& geometry, std::vector<LunC
   for (std::size_t i = 0; i < luns.size(); ++i) {
     const LunCoverage& lun = luns[i];
     if (i > 0 && lun.place <= luns[i - 1].place)
-      return failure(ErrorCode::bad_input_file, "coverage: target {} LUN {} stands twice or out of order",
+      return failure(ErrorCode::bad_input_file, "coverage: target {}, LUN {} stands twice or out of order",
                      lun.place.target, lun.place.lun);
     if (lun.place.lun >= geometry.luns)
       return failure(ErrorCode::bad_input_file, "coverage: LUN {}, the chip has {}", lun.place.lun, geometry.luns);

@@ -24,7 +24,7 @@ inline constexpr std::string_view kVerdictsName = "verdicts.csv";
 inline constexpr std::string_view kMarginsName = "margins.bin";
 inline constexpr std::string_view kBlockHashesName = "blocks.sha256";
 
-// What one chip enable answered, verbatim, and how it was understood.
+// What one target answered, verbatim, and how it was understood.
 struct Identity {
   std::uint8_t target = 0;
   Bytes id_bytes;        // READ ID as read

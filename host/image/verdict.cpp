@@ -177,7 +177,7 @@ Result<void> VerdictParser::line(std::string_view text, const Sink& sink) {
   if (!row) return failure(Error(row.error()).during("verdicts line {}", lines_));
   if (previous_ && std::tie(previous_->place, previous_->page) >= std::tie(row->place, row->page))
     return failure(ErrorCode::bad_input_file,
-                   "verdicts line {}: page {} of target {} LUN {} stands twice or out of order", lines_,
+                   "verdicts line {}: page {} of target {}, LUN {} stands twice or out of order", lines_,
                    row->page.index, row->place.target, row->place.lun);
   previous_ = *row;
   return sink(*row);

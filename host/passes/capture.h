@@ -10,6 +10,7 @@
 
 #include "base/address.h"
 #include "files/file_system.h"
+#include "files/space.h"
 #include "passes/clock.h"
 #include "passes/head.h"
 #include "passes/journal.h"
@@ -60,7 +61,7 @@ class UnitIndex {
   // Units of that block, any pass.
   std::uint32_t passes_of(UnitPlace place, BlockAddress block) const;
   std::uint64_t count() const { return count_; }
-  bool contains(UnitAddress unit) const;  // inside the chip; targets count by their chip enable, gaps included
+  bool contains(UnitAddress unit) const;  // inside the chip; targets keep their numbers, gaps included
 
   static constexpr std::uint32_t kMaxPass = 255;
   static constexpr std::size_t kMaxGroups = 1 << 17;  // 40 MB; 8 million units that are neighbours
@@ -71,7 +72,7 @@ class UnitIndex {
   std::uint64_t key(UnitAddress unit) const;
 
   std::uint32_t luns_ = 0, blocks_ = 0, passes_ = 0;
-  std::uint32_t targets_ = 0;  // bit n: chip enable n
+  std::uint32_t targets_ = 0;  // bit n: target n
   std::uint64_t count_ = 0;
   std::unordered_map<std::uint64_t, Group> groups_;
 };
@@ -139,6 +140,8 @@ class CaptureReader {
   void take_in_unit(const Record& record);
   void take_in_note(const Record& record);
   void note_damage(Damage damage);
+  // `error` of a unit whose bytes are not there or not right, with the way to mend it.
+  Error advise(UnitAddress unit, Error error) const;
   // Bytes of a pass-1 unit as they lie in the file, unchecked: what a later pass is the difference to.
   Result<void> read_reference(UnitAddress unit, const UnitFacts& facts, std::uint64_t offset, MutableByteSpan out);
   // The bytes of a unit, not yet checked. `pass_1`: those of pass 1 as its file has them, or empty where they are not at hand.
@@ -160,7 +163,7 @@ class CaptureReader {
 struct WriterOptions {
   std::string tool;              // program and version that writes now; empty: the one that made the capture
   const Clock* clock = nullptr;  // null: the real one
-  std::uint64_t journal_reserve = 16 << 20;  // disk kept for the journal, so that a full disk can still be written down
+  std::uint64_t journal_reserve = files::kReserveBytes;  // disk kept for the journal, so that a full disk can still be written down
 };
 
 // Adds units to a capture; holds its lock, so that no second process writes. Used from one thread: the file-writer thread.

@@ -124,12 +124,12 @@ Result<CaptureHead> parse_head(std::string_view text) {
   const auto targets = reader.array("targets");
   if (!targets) return failure(targets.error());
   if ((*targets)->empty() || (*targets)->size() > 16)
-    return failure(ErrorCode::bad_input_file, "key \"targets\" should list 1 to 16 chip enables");
+    return failure(ErrorCode::bad_input_file, "key \"targets\" should list 1 to 16 targets");
   for (std::size_t i = 0; i < (*targets)->size(); ++i) {
     auto target = target_from((**targets)[i], fmt::format("targets[{}]", i));
     if (!target) return failure(target.error());
     if (std::any_of(head.targets.begin(), head.targets.end(), [&](const TargetIdentity& other) { return other.target == target->target; }))
-      return failure(ErrorCode::bad_input_file, "key \"targets\" lists chip enable {} twice", target->target + 1);
+      return failure(ErrorCode::bad_input_file, "key \"targets\" lists target {} twice", target->target);
     head.targets.push_back(std::move(*target));
   }
   if (const auto done = reader.finish(); !done) return failure(done.error());

@@ -10,7 +10,7 @@
 
 namespace steadycell::passes {
 
-// What one chip enable answered, verbatim, and how it was understood.
+// What one target answered, verbatim, and how it was understood.
 struct TargetIdentity {
   std::uint8_t target = 0;
   Bytes id_bytes;

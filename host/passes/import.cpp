@@ -1,6 +1,7 @@
 #include "passes/import.h"
 
 #include <algorithm>
+#include <array>
 
 #include "base/text.h"
 #include "files/atomic.h"
@@ -73,7 +74,8 @@ Result<CaptureWriter> open_capture(files::FileSystem& system, const ImportReques
   const WriterOptions options{.tool = request.tool};
   if (!*there) {
     // Later passes are stored as differences; how small is not known yet.
-    if (const auto room = files::require_free(system, files::parent_of(request.folder), bytes, "the first pass"); !room) return failure(room.error());
+    const std::array<files::RoomPart, 2> parts{{{"the first pass", bytes}, {"the journal", files::kReserveBytes}}};
+    if (const auto room = files::require_free(system, files::parent_of(request.folder), parts); !room) return failure(room.error());
     return CaptureWriter::create(system, request.folder, head, options);
   }
   auto writer = CaptureWriter::open(system, request.folder, options);

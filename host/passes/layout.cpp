@@ -30,7 +30,7 @@ tl::unexpected<Error> damaged(const Error& error) { return failure(ErrorCode::fi
 }  // namespace
 
 std::string describe(UnitAddress unit) {
-  return fmt::format("block {} of chip enable {}, LUN {}, pass {}", unit.block.index, unit.place.target + 1, unit.place.lun, unit.pass);
+  return fmt::format("block {} of target {}, LUN {}, pass {}", unit.block.index, unit.place.target, unit.place.lun, unit.pass);
 }
 
 json::Object to_json(UnitAddress unit) {

@@ -15,7 +15,7 @@ inline constexpr std::string_view kPageReadsEvent = "page_reads";  // of a note:
 inline constexpr std::uint64_t kMaxHeadBytes = 1 << 20;
 
 inline std::string pass_name(std::uint32_t pass) { return fmt::format("pass-{:04}.dat", pass); }
-// "block 7 of chip enable 1, LUN 0, pass 2"
+// "block 7 of target 0, LUN 0, pass 2"
 std::string describe(UnitAddress unit);
 
 json::Object to_json(UnitAddress unit);

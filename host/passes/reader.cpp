@@ -7,6 +7,7 @@
 #include "passes/codec.h"
 #include "passes/hasher.h"
 #include "passes/layout.h"
+#include "passes/mend.h"
 
 namespace steadycell::passes {
 
@@ -210,13 +211,19 @@ Result<void> CaptureReader::fetch(UnitAddress unit, const UnitFacts& unit_facts,
     return codec_->unpack(unit_facts.stored_bytes, stored, in_file, out);
   };
   const auto got = read();
-  return got ? got : failure(Error(got.error()).during("reading {}", describe(unit)).at(files::join(folder_, pass_name(unit.pass))));
+  return got ? got : failure(advise(unit, Error(got.error()).during("reading {}", describe(unit)).at(files::join(folder_, pass_name(unit.pass)))));
+}
+
+Error CaptureReader::advise(UnitAddress unit, Error error) const {
+  if (error.code() != ErrorCode::file_damaged && error.code() != ErrorCode::not_found) return error;
+  const NumberRange block{unit.block.index, unit.block.index};
+  return std::move(error).advising(reading_again(head_, units().passes(), folder_, {&block, 1}) + "; steadycell capture verify lists all that is damaged or missing");
 }
 
 Result<void> CaptureReader::check(UnitAddress unit, const UnitFacts& unit_facts, const Digest& digest, std::span<PageStatus> status) const {
   if (digest != unit_facts.sha256)
-    return failure(Error(ErrorCode::file_damaged, fmt::format("reading {}: the bytes do not match the hash in the journal", describe(unit)))
-                       .at(files::join(folder_, pass_name(unit.pass))));
+    return failure(advise(unit, Error(ErrorCode::file_damaged, fmt::format("reading {}: the bytes do not match the hash in the journal", describe(unit)))
+                                    .at(files::join(folder_, pass_name(unit.pass)))));
   std::fill(status.begin(), status.end(), PageStatus::read);
   for (const auto& [run, what] : unit_facts.exceptions) std::fill_n(status.begin() + run.first, run.count, what);
   return {};

@@ -1,6 +1,7 @@
 #include <algorithm>
 #include <cassert>
 
+#include "base/text.h"
 #include "files/atomic.h"
 #include "passes/capture.h"
 #include "passes/codec.h"
@@ -90,7 +91,7 @@ Result<void> CaptureWriter::start() {
   if (contents.torn_bytes > 0)
     if (auto cut = journal_->file().truncate(contents.journal_end); !cut) return cut;
   if (const auto kept = journal_->file().reserve(contents.journal_end, options_.journal_reserve); !kept)
-    return failure(Error(kept.error()).during("keeping room for the journal"));
+    return failure(Error(kept.error()).during("keeping {} for the journal", human_bytes(options_.journal_reserve)));
   reserved_end_ = contents.journal_end + options_.journal_reserve;
 
   json::Object opened{{"tool", options_.tool.empty() ? head().tool : options_.tool}, {"torn_bytes", contents.torn_bytes},

@@ -124,7 +124,7 @@ struct BoardInfo {
   std::uint32_t boot_counter = 0;
   std::string firmware;  // "1.2.3"
   std::uint32_t max_payload = 0;
-  unsigned targets = 0;  // chip enables wired
+  unsigned targets = 0;  // CE# lines wired
   bool can_socket = false, can_port = false, can_contact = false, can_x16 = false, can_port_measure = false;
   Nanoseconds averaged_interval, burst_interval;  // fastest offered; 0: no supply measurement
 };

@@ -125,7 +125,7 @@ Result<std::optional<Millivolts>> consent(json::Reader& params) {
   return std::optional<Millivolts>(Millivolts(static_cast<std::int32_t>(*supply)));
 }
 
-// Keys of the first chip enable on top, all of them under "targets".
+// Keys of the first target on top, all of them under "targets".
 json::Object found_json(const capture::Found& found, const std::string& board_uuid) {
   json::Object result = to_json(found.targets[0].chip);
   result["id_bytes"] = hex_spaced(found.targets[0].id_bytes);

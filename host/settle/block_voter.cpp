@@ -18,12 +18,6 @@ std::uint32_t slice_pages(const Geometry& geometry, std::uint32_t votes, std::ui
   return static_cast<std::uint32_t>(std::clamp<std::uint64_t>(memory / a_page, 1, geometry.pages_per_block));
 }
 
-// The unit is not as it was written, or its file was dropped on purpose. Anything else concerns the medium or us.
-bool is_loss(const Error& error) {
-  return error.code() == ErrorCode::file_damaged || error.code() == ErrorCode::hash_mismatch ||
-         error.code() == ErrorCode::not_found;
-}
-
 }  // namespace
 
 BlockVoter::BlockVoter(passes::CaptureReader& reader, std::uint64_t memory, passes::StageTimes* times)
@@ -97,9 +91,8 @@ Result<void> BlockVoter::take_one_by_one() {
 
 Result<bool> BlockVoter::came(const passes::UnitRead& unit) {
   if (unit.got) return true;
-  if (!is_loss(unit.got.error())) return failure(unit.got.error());
-  const auto same = [&](const LostUnit& lost) { return lost.unit == unit.unit; };
-  if (std::none_of(lost_.begin(), lost_.end(), same)) lost_.push_back({unit.unit, unit.got.error().what()});
+  if (!LostUnits::is_loss(unit.got.error())) return failure(unit.got.error());
+  lost_.add(unit.unit, unit.got.error());
   return false;
 }
 

@@ -4,16 +4,11 @@
 #include <vector>
 
 #include "passes/capture.h"
+#include "settle/lost_units.h"
 #include "vote/majority.h"
 #include "vote/tally.h"
 
 namespace steadycell::settle {
-
-// A unit that the capture lists but that could not be read back: it does not vote.
-struct LostUnit {
-  UnitAddress unit;
-  std::string why;
-};
 
 inline constexpr std::uint8_t kFill = 0xFF;  // of pages that no pass read: as an erased cell reads, harmless to whatever parses the image
 
@@ -48,8 +43,9 @@ class BlockVoter {
   passes::PageStatus status(std::uint32_t page) const { return status_[page]; }
   // Reads of the page that failed.
   std::uint32_t failed_reads(std::uint32_t page) const { return failed_[page]; }
-  // All lost units so far, each once.
-  const std::vector<LostUnit>& lost() const { return lost_; }
+  // What was lost since the last forget_lost(); a sweep over the image meets each block once.
+  const LostUnits& lost() const { return lost_; }
+  void forget_lost() { lost_.clear(); }
 
  private:
   // A unit as one pass read it.
@@ -78,7 +74,7 @@ class BlockVoter {
   std::uint32_t first_page_ = 0, pages_ = 0;
   std::vector<std::uint32_t> votes_, failed_;
   std::vector<passes::PageStatus> status_;
-  std::vector<LostUnit> lost_;
+  LostUnits lost_;
   std::vector<ByteSpan> sweep_;  // the reads of the page at work
   Bytes voted_, unsure_, dissent_;
 };

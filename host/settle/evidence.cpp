@@ -2,13 +2,10 @@
 
 #include <fmt/format.h>
 
-#include "base/text.h"
-
 namespace steadycell::settle {
 namespace {
 
-constexpr std::size_t kLostUnitsNamed = 20;
-constexpr std::size_t kDamagesNamed = 20;
+constexpr std::size_t kDamagesNamed = 4;
 
 vote::LaneCounts no_bits(const Geometry& geometry) {
   vote::LaneCounts counts;
@@ -79,28 +76,23 @@ std::vector<std::string> Evidence::notes() const {
   return notes;
 }
 
-std::vector<std::string> notes_on_capture(const passes::Contents& contents, const std::vector<LostUnit>& lost) {
+std::vector<std::string> notes_on_capture(const passes::CaptureHead& head, const passes::Contents& contents, const LostUnits& lost) {
   std::vector<std::string> notes = contents.board_checks;
-  for (std::size_t i = 0; i < contents.damages.size() && i < kDamagesNamed; ++i) {
-    const passes::Damage& damage = contents.damages[i];
-    notes.push_back(fmt::format("the capture's journal is damaged at byte {}: {} bytes lost", damage.offset, damage.bytes));
-  }
-  if (contents.damage_count > kDamagesNamed) {
-    notes.push_back(fmt::format("the capture's journal is damaged in {} places: {} bytes lost", contents.damage_count,
-                                contents.damaged_bytes));
+  if (contents.damage_count > 0) {
+    std::string where;
+    for (std::size_t i = 0; i < contents.damages.size() && i < kDamagesNamed; ++i)
+      where += fmt::format("{}{}", i == 0 ? "at byte " : ", ", contents.damages[i].offset);
+    if (contents.damage_count > kDamagesNamed) where += ", ...";
+    notes.push_back(fmt::format("the capture's journal is damaged in {} place{}, {} bytes ({}): units recorded there count as not read; "
+                                "the same chip read, with the same --passes, reads them; steadycell capture verify CAPTURE says which",
+                                contents.damage_count, contents.damage_count == 1 ? "" : "s", contents.damaged_bytes, where));
   }
   if (!contents.chain_whole) notes.emplace_back("the hash chain of the capture's journal is broken");
   if (contents.torn_bytes > 0) {
-    notes.push_back(fmt::format("the capture's journal ends in {} bytes that do not hold together, as a killed program or a power cut leaves them", contents.torn_bytes));
+    notes.push_back(fmt::format("the capture's journal ends in {} bytes that do not hold together, as a killed program or a power cut leaves them",
+                                contents.torn_bytes));
   }
-  for (std::size_t i = 0; i < lost.size() && i < kLostUnitsNamed; ++i) {
-    const UnitAddress& unit = lost[i].unit;
-    notes.push_back(fmt::format("block {} of target {} LUN {} did not vote in pass {}: {}", unit.block.index,
-                                unit.place.target, unit.place.lun, unit.pass, printable(lost[i].why)));
-  }
-  if (lost.size() > kLostUnitsNamed) {
-    notes.push_back(fmt::format("{} more units of the capture could not be read back", lost.size() - kLostUnitsNamed));
-  }
+  for (std::string& note : lost.notes(head, contents.units.passes())) notes.push_back(std::move(note));
   return notes;
 }
 

@@ -7,7 +7,7 @@
 #include "base/address.h"
 #include "image/verdict.h"
 #include "passes/capture.h"
-#include "settle/block_voter.h"
+#include "settle/lost_units.h"
 #include "vote/cause.h"
 #include "vote/tally.h"
 
@@ -42,7 +42,8 @@ class Evidence {
   std::uint64_t wavering_pages_ = 0, first_bytes_pages_ = 0, only_0_to_1_pages_ = 0, only_1_to_0_pages_ = 0;
 };
 
-// What the reader of an image must know of the capture it comes from: the board it was read with, damage, cut tails, units that did not vote.
-std::vector<std::string> notes_on_capture(const passes::Contents& contents, const std::vector<LostUnit>& lost);
+// What the reader of an image must know of the capture it comes from: the board it was read with, damage, cut tails, units that did
+// not vote.
+std::vector<std::string> notes_on_capture(const passes::CaptureHead& head, const passes::Contents& contents, const LostUnits& lost);
 
 }  // namespace steadycell::settle

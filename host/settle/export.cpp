@@ -14,7 +14,7 @@ struct Span {
   std::uint64_t first = 0, count = 0;
 };
 
-std::string text_of(UnitPlace place) { return fmt::format("target {} LUN {}", place.target, place.lun); }
+std::string text_of(UnitPlace place) { return fmt::format("target {}, LUN {}", place.target, place.lun); }
 
 // "0-63 and 128-191": the covered pages of one LUN, the first few stretches of them.
 std::string pages_of(const image::CoverageMap& coverage, UnitPlace place, std::uint32_t per_block) {

@@ -68,7 +68,7 @@ Result<void> ImageReader::for_each_verdict(
   const auto row = [&](const image::PageVerdict& verdict) -> Result<void> {
     const auto expected = coverage_.page_at(rows++);
     if (!expected || expected->place != verdict.place || expected->page != verdict.page) {
-      return damaged(fmt::format("row {} is for page {} of target {} LUN {}, which is not its turn", rows,
+      return damaged(fmt::format("row {} is for page {} of target {}, LUN {}, which is not its turn", rows,
                                  verdict.page.index, verdict.place.target, verdict.place.lun));
     }
     return visit(verdict);

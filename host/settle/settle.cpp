@@ -90,6 +90,7 @@ class Settler {
   // Sweep 2: the verdict of each page.
   Result<void> decide() {
     Progress progress{.stage = "settling", .total = coverage_->blocks()};
+    voter_.forget_lost();  // those of the first sweep come again
     for (std::uint64_t i = 0; i < coverage_->blocks(); ++i) {
       if (auto on = hooks_->go_on(progress.stage); !on) return on;
       const CoveredBlock at = block_at(i);
@@ -171,7 +172,7 @@ class Settler {
       manifest.raw_bit_error_rate = judge_->raw_bit_error_rate();
       for (std::string& note : judge_->notes()) manifest.notes.push_back(std::move(note));
     }
-    for (std::string& note : notes_on_capture(contents, voter_.lost())) manifest.notes.push_back(std::move(note));
+    for (std::string& note : notes_on_capture(head, contents, voter_.lost())) manifest.notes.push_back(std::move(note));
     manifest.version = request.version;
     manifest.build = request.build;
     return manifest;

@@ -152,7 +152,7 @@ Result<void> Verification::result() const {
   for (std::size_t i = 0; i < std::min(damaged_pages.size(), kRunsInMessage); ++i) {
     const image::DamagedPages& run = damaged_pages[i];
     where += fmt::format("{}pages {}-{}", where.empty() ? "" : ", ", run.first.index, run.first.index + run.count - 1);
-    if (run.place != UnitPlace{}) where += fmt::format(" of target {} LUN {}", run.place.target, run.place.lun);
+    if (run.place != UnitPlace{}) where += fmt::format(" of target {}, LUN {}", run.place.target, run.place.lun);
   }
   if (damaged_pages.size() > kRunsInMessage) {
     where += fmt::format(" and {} more ranges", damaged_pages.size() - kRunsInMessage);

@@ -94,7 +94,7 @@ TEST(Identify, WriteProtectThatReadsHighIsANote) {
   simbench::SimSession session(fixture);
   const auto found = identify(session, kUsersWord);
   ASSERT_TRUE(found) << found.error().text();
-  EXPECT_TRUE(mentions(found->notes, "WP# is not low: the status of chip enable 1"));
+  EXPECT_TRUE(mentions(found->notes, "WP# is not low: the status of target 0"));
   simbench::SimSession low(slc_chip());
   const auto quiet = identify(low, kUsersWord);
   ASSERT_TRUE(quiet) << quiet.error().text();
@@ -106,7 +106,7 @@ TEST(Identify, F15_ReadyLineStuckLowIsANote) {
   session.board().faults().ready_pin = simbench::Faults::ReadyPin::stuck_busy;
   const auto found = identify(session, kUsersWord);
   ASSERT_TRUE(found) << found.error().text();
-  EXPECT_TRUE(mentions(found->notes, "R/B# of chip enable 1 does not rise after RESET"));
+  EXPECT_TRUE(mentions(found->notes, "R/B# of target 0 does not rise after RESET"));
 }
 
 TEST(Identify, EmptySocketIsNoChipAndGetsNoPower) {

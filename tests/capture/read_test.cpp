@@ -389,6 +389,12 @@ TEST(Read, F02_AnotherChipOfTheSameTypeIsKnownByItsPages) {
   EXPECT_NE(done.error().what().find("another chip of the same type"), std::string::npos) << done.error().what();
 }
 
+bool says_the_room(const Error& error, const std::string& parts) {
+  const auto has = [](const std::string& text, const std::string& word) { return text.find(word) != std::string::npos; };
+  return has(error.what(), parts) && has(error.what(), " in all; the disk of ") && has(error.what(), " free") && error.next().starts_with("free ") &&
+         has(error.next(), "then run the same command again");
+}
+
 TEST(Read, F23_FullDiskKeepsWhatIsThereAndTheSameCallGoesOn) {
   const simbench::Fixture fixture = slc_chip();
   simbench::SimSession session(fixture);
@@ -416,6 +422,41 @@ TEST(Read, F23_TooLittleRoomIsSaidBeforeTheFirstPage) {
   const auto done = read(session, disk, options_for(1));
   ASSERT_FALSE(done);
   EXPECT_EQ(done.error().code(), ErrorCode::storage_full);
+  EXPECT_TRUE(says_the_room(done.error(), "for pass 1 and 16.0 MiB for the journal: 17.0 MiB in all; the disk of capture has 1 MiB free")) << done.error().text();
+  EXPECT_FALSE(*disk.exists("capture")) << "nothing is begun";
+  disk.set_room(64u << 20);
+  ASSERT_TRUE(read(session, disk, options_for(1)));
+}
+
+TEST(Read, F23_ADiskThatFillsUpWhileReadingSaysWhatTheRestNeedsAndTheSameCallGoesOn) {
+  const simbench::Fixture fixture = slc_chip();
+  simbench::SimSession session(fixture);
+  files::MemoryDisk disk;
+  disk.set_room(64u << 20);
+  ReadOptions options = options_for(1);
+  options.board_check = "checked";
+  options.note = [&](std::string_view note) {  // said when the capture is made and nothing read yet
+    if (note == "checked") disk.set_room(3 * large_page().block_raw_bytes() + 16384);  // somebody else's file
+  };
+  const auto full = read(session, disk, std::move(options));
+  ASSERT_FALSE(full);
+  EXPECT_EQ(full.error().code(), ErrorCode::storage_full);
+  EXPECT_TRUE(says_the_room(full.error(), "still needed: ")) << full.error().text();
+  EXPECT_NE(full.error().kept().find("safe"), std::string::npos) << full.error().text();
+
+  // As long as there is no room, the same call says so before the chip gets power.
+  disk.set_room(1u << 20);
+  const std::uint64_t resets = session.board().bus_record().resets;
+  const auto still = read(session, disk, options_for(1));
+  ASSERT_FALSE(still);
+  EXPECT_TRUE(says_the_room(still.error(), "for pass 1 and 16.0 MiB for the journal: ")) << still.error().text();
+  EXPECT_EQ(session.board().bus_record().resets, resets) << "the chip is left alone";
+
+  disk.set_room(64u << 20);
+  const auto done = read(session, disk, options_for(1));
+  ASSERT_TRUE(done) << done.error().text();
+  EXPECT_GE(done->units_held, 1u);
+  for (std::uint32_t block = 0; block < kBlocks; ++block) EXPECT_TRUE(unit_of(disk, at(block, 1)).raw == block_of(fixture, block));
 }
 
 // R/B# gets stuck while pages are read: each page waits for its limit only, is recorded as not ready, and the pass goes on.
@@ -437,8 +478,8 @@ TEST(Read, F15_ReadyLineStuckLowIsRecordedAndTheChipIsReadByItsStatus) {
   files::MemoryDisk disk;
   const auto done = read(session, disk, options_for(1, 1));
   ASSERT_TRUE(done) << done.error().text();
-  EXPECT_TRUE(mentions(done->found.notes, "R/B# of chip enable 1 does not rise"));
-  EXPECT_TRUE(mentions(done->notes, "R/B# of chip enable 1 never rose: the status register is polled instead"));
+  EXPECT_TRUE(mentions(done->found.notes, "R/B# of target 0 does not rise"));
+  EXPECT_TRUE(mentions(done->notes, "R/B# of target 0 never rose: the status register is polled instead"));
   EXPECT_EQ(done->pages_timed_out, 0u);
   for (std::uint32_t block = 0; block < 2; ++block) EXPECT_TRUE(unit_of(disk, at(block, 1)).raw == block_of(fixture, block));
   expect_untouched(session);

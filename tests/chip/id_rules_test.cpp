@@ -82,7 +82,7 @@ TEST(IdRules, CountPlanesOfTheCommonFifthByte) {  // Hynix H27U4G8F2D data sheet
 TEST(IdRules, SayThatSeveralDiesShareAChipEnable) {
   const auto two = decode_id(parse_hex("AD D3 D1 95 58").value());
   ASSERT_EQ(two->notes.size(), 1u);
-  EXPECT_EQ(two->notes[0], "2 dies share this chip enable; the size counts them all");
+  EXPECT_EQ(two->notes[0], "2 dies share this CE#; the size counts them all");
 }
 
 TEST(IdRules, GiveAddressCyclesBySize) {

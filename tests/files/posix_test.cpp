@@ -4,6 +4,7 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <array>
 #include <filesystem>
 #include <fstream>
 
@@ -149,11 +150,25 @@ TEST_F(PosixFiles, ReservedRoomDoesNotChangeTheSizeAndIsGivenBack) {
 }
 
 TEST_F(PosixFiles, FreeSpaceIsAskedForBeforeAJob) {
-  EXPECT_TRUE(require_free(posix(), root_, 1, "pass 1"));
-  const auto refused = require_free(posix(), root_, std::uint64_t{1} << 60, "pass 1");
+  std::array<RoomPart, 2> parts{{{"pass 1", 1}, {"the journal", 1}}};
+  EXPECT_TRUE(require_free(posix(), root_, parts));
+  parts[0].bytes = std::uint64_t{1} << 60;
+  const auto refused = require_free(posix(), root_, parts);
   ASSERT_FALSE(refused);
   EXPECT_EQ(refused.error().code(), ErrorCode::storage_full);
-  EXPECT_EQ(code(require_free(posix(), root_, ~std::uint64_t{0}, "pass 1")), ErrorCode::storage_full);  // no overflow
+  parts[0].bytes = ~std::uint64_t{0};
+  EXPECT_EQ(code(require_free(posix(), root_, parts)), ErrorCode::storage_full);  // no overflow
+}
+
+TEST(Space, AFullDiskIsToldWithEachPartTheSumWhatIsThereAndHowMuchToFree) {
+  const std::array<RoomPart, 3> parts{{{"pass 1", 96u << 20}, {"later passes", 16u << 20}, {"the journal", 16u << 20}}};
+  EXPECT_TRUE(compare_room("case7", 128u << 20, parts));
+  const auto refused = compare_room("case7", 28u << 20, parts);
+  ASSERT_FALSE(refused);
+  EXPECT_EQ(refused.error().what(), "96 MiB for pass 1, 16 MiB for later passes and 16 MiB for the journal: 128 MiB in all; the disk of case7 has 28 MiB free");
+  EXPECT_EQ(refused.error().next(), "free 100 MiB on that disk, then run the same command again");
+  // Room enough, and yet the disk refused: then a quota may be in the way.
+  EXPECT_NE(no_room("writing", "case7", 1u << 30, parts).next().find("quota"), std::string::npos);
 }
 
 TEST_F(PosixFiles, AWindowSeesTheSameBytesAsTheFileWhereverItLooks) {

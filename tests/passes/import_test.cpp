@@ -147,7 +147,7 @@ TEST(Import, F23AFullDiskStopsItAndTheSameCommandGoesOn) {
   disk.put("a.bin", pages(40, 1));
   disk.put("b.bin", pages(40, 2));
   disk.set_room(16 << 20);
-  expect_refused(disk, request({"a.bin", "b.bin"}), ErrorCode::storage_full, {"needs"});  // before anything is made
+  expect_refused(disk, request({"a.bin", "b.bin"}), ErrorCode::storage_full, {"for the first pass and 16 MiB for the journal", "in all", "free 20.6 KiB on that disk"});  // before anything is made
   // Enough by the look of it, but something else fills the disk meanwhile.
   disk.set_room((16 << 20) + (1 << 20));
   ImportHooks hooks;

@@ -447,8 +447,48 @@ TEST_F(SettleTest, DamagedUnitAbstainsAndIsNoted) {
   flip(pass, 400);  // in the unit of block 0
   overwrite("capture/pass-0002.dat", pass);
   const Summary summary = settled();
-  EXPECT_THAT(summary.manifest.notes, Contains(HasSubstr("block 0 of target 0 LUN 0 did not vote in pass 2")));
+  EXPECT_THAT(summary.manifest.notes, Contains(HasSubstr("1 unit did not vote, since its stored bytes are damaged: pass 2 block 0; read the block once "
+                                                         "more: steadycell chip read --into CAPTURE --passes 4 --blocks 0, with --board")));
   EXPECT_EQ(summary.manifest.summary.total(), 32U);
+}
+
+TEST_F(SettleTest, ManyDamagedUnitsAreOneNoteWithTheFirstPlacesTheCountAndTheWayOn) {
+  Geometry geometry = small_chip();
+  geometry.blocks = 40;
+  const std::size_t block = geometry.block_raw_bytes();
+  capture_of(geometry, std::vector<Bytes>(2, random_bytes(block * geometry.blocks, 1)));
+  Bytes pass = file("capture/pass-0001.dat");
+  for (const std::size_t damaged : {3, 4, 5, 9, 20, 22, 24, 26}) flip(pass, (damaged * block + 7) * 8);
+  overwrite("capture/pass-0001.dat", pass);
+  const Summary summary = settled();
+  std::vector<std::string> lost;
+  std::ranges::copy_if(summary.manifest.notes, std::back_inserter(lost), [](const std::string& note) { return note.find("did not vote") != note.npos; });
+  ASSERT_EQ(lost.size(), 1U) << ::testing::PrintToString(lost);
+  EXPECT_THAT(lost[0], HasSubstr("units did not vote, since their stored bytes are damaged: "));
+  EXPECT_THAT(lost[0], HasSubstr("pass 1 blocks 3-5"));
+  EXPECT_THAT(lost[0], HasSubstr("more; read the blocks once more: steadycell chip read --into CAPTURE --passes 3 --blocks 3-5, then --blocks 9, 20"));
+}
+
+TEST_F(SettleTest, AMissingPassFileIsOneNote) {
+  const Bytes truth = random_bytes(small_chip().block_raw_bytes() * 8, 1);
+  capture_of(small_chip(), {truth, truth, truth});
+  ASSERT_TRUE(files::posix().remove_file(path("capture/pass-0003.dat")));
+  const Summary summary = settled();
+  EXPECT_THAT(summary.manifest.notes, Contains(HasSubstr("8 units did not vote, since their pass file is not there: pass 3 blocks 0-7; read the blocks once more")));
+}
+
+TEST_F(SettleTest, DamageInTheJournalIsOneNoteWithTheWayOn) {
+  const Bytes truth = random_bytes(small_chip().block_raw_bytes() * 8, 1);
+  capture_of(small_chip(), {truth, truth, truth});
+  ASSERT_TRUE(passes::CaptureWriter::open(files::posix(), path("capture"))->finish());  // what stands in front of its last word was on the medium
+  Bytes journal = file("capture/journal");
+  for (std::size_t at : {3, 5, 7}) flip(journal, journal.size() * at);  // bit number: at eighths of the file
+  overwrite("capture/journal", journal);
+  std::vector<std::string> damaged;
+  std::ranges::copy_if(settled().manifest.notes, std::back_inserter(damaged), [](const std::string& note) { return note.find("journal is damaged") != note.npos; });
+  ASSERT_EQ(damaged.size(), 1U) << ::testing::PrintToString(damaged);
+  EXPECT_THAT(damaged[0], HasSubstr("damaged in 3 places"));
+  EXPECT_THAT(damaged[0], HasSubstr("with the same --passes, reads them"));
 }
 
 TEST_F(SettleTest, StopsOnRequestWithoutAnImage) {

@@ -1,0 +1,66 @@
+#include "settle/lost_units.h"
+
+#include <algorithm>
+
+#include "passes/mend.h"
+
+namespace steadycell::settle {
+
+bool LostUnits::is_loss(const Error& error) {
+  return error.code() == ErrorCode::file_damaged || error.code() == ErrorCode::hash_mismatch || error.code() == ErrorCode::not_found;
+}
+
+void LostUnits::add(UnitAddress unit, const Error& why) {
+  std::optional<Last>& last = last_[unit.pass];
+  if (last && last->unit == unit) return;
+  const bool missing = why.code() == ErrorCode::not_found;
+  Loss& loss = missing ? missing_ : damaged_;
+  ++loss.units;
+  const bool next = last && last->missing == missing && last->unit.place == unit.place && last->unit.block.index + 1 == unit.block.index;
+  if (next && last->run) {
+    ++loss.runs[*last->run].blocks;
+    last->unit = unit;
+    return;
+  }
+  last = Last{.unit = unit, .missing = missing, .run = std::nullopt};
+  if (next || loss.runs.size() == kRunsNamed) return;
+  last->run = loss.runs.size();
+  loss.runs.push_back({.first = unit});
+}
+
+void LostUnits::clear() {
+  damaged_ = missing_ = {};
+  last_.fill(std::nullopt);
+}
+
+std::vector<std::string> LostUnits::notes(const passes::CaptureHead& head, std::uint32_t passes) const {
+  std::vector<std::string> notes;
+  if (damaged_.units > 0) notes.push_back(note(damaged_, "stored bytes are damaged", head, passes));
+  if (missing_.units > 0) notes.push_back(note(missing_, "pass file is not there", head, passes));
+  return notes;
+}
+
+std::string LostUnits::note(const Loss& loss, std::string_view why, const passes::CaptureHead& head, std::uint32_t passes) {
+  std::string where;
+  std::vector<NumberRange> blocks;
+  std::uint64_t named = 0;
+  for (const Run& run : loss.runs) {
+    const NumberRange range{run.first.block.index, run.first.block.index + run.blocks - 1};
+    where += fmt::format("{}pass {} block{} {}", where.empty() ? "" : ", ", run.first.pass, run.blocks == 1 ? "" : "s", passes::text_of(range));
+    if (head.targets.size() * head.geometry.luns > 1) where += fmt::format(" of target {}, LUN {}", run.first.place.target, run.first.place.lun);
+    blocks.push_back(range);
+    named += run.blocks;
+  }
+  if (named < loss.units) where += fmt::format(" and {} more", loss.units - named);
+  std::sort(blocks.begin(), blocks.end(), [](NumberRange a, NumberRange b) { return a.first < b.first; });
+  std::vector<NumberRange> joined;
+  for (const NumberRange range : blocks) {
+    if (!joined.empty() && range.first <= joined.back().last + 1) joined.back().last = std::max(joined.back().last, range.last);
+    else joined.push_back(range);
+  }
+  // The manifest goes to others: the capture's path is this bench's own affair.
+  return fmt::format("{} unit{} did not vote, since {} {}: {}; {}; steadycell capture verify CAPTURE lists what is damaged or missing", loss.units,
+                     loss.units == 1 ? "" : "s", loss.units == 1 ? "its" : "their", why, where, passes::reading_again(head, passes, "CAPTURE", joined));
+}
+
+}  // namespace steadycell::settle
