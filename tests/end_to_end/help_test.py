@@ -3,7 +3,7 @@ import shlex
 
 import bench
 
-COMMANDS = ["chip identify", "chip decode", "chip read", "capture import", "capture settle", "capture export", "image show", "image verify", "image export", "ecc find", "ecc check",
+COMMANDS = ["chip identify", "chip decode", "chip read", "capture import", "capture settle", "capture export", "capture verify", "image show", "image verify", "image export", "ecc find", "ecc check",
             "supply cold", "supply record", "supply diagnose", "supply keep-twin", "supply plot", "socket check", "socket judge", "board check", "board conform", "status", "doctor", "demo"]
 ALONE = ["status", "doctor"]  # look at this installation, and need no file
 
