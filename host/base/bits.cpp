@@ -28,18 +28,24 @@ std::uint64_t word_at(const std::uint8_t* from, std::size_t bytes) {
 }
 
 #if defined(__x86_64__)
-[[gnu::target("popcnt")]] std::uint64_t ones_by_instruction(ByteSpan a, const std::uint8_t* b) { return ones_of(a, b); }
+[[gnu::target("popcnt")]] std::uint64_t ones_by_instruction(ByteSpan a, const std::uint8_t* b) {
+  return ones_of(a, b);
+}
 std::uint64_t ones(ByteSpan a, const std::uint8_t* b) {
   static const bool there = __builtin_cpu_supports("popcnt") != 0;
   return there ? ones_by_instruction(a, b) : ones_of(a, b);
 }
 #else
-std::uint64_t ones(ByteSpan a, const std::uint8_t* b) { return ones_of(a, b); }
+std::uint64_t ones(ByteSpan a, const std::uint8_t* b) {
+  return ones_of(a, b);
+}
 #endif
 
 }  // namespace
 
-std::uint64_t count_ones(ByteSpan bytes) { return ones(bytes, nullptr); }
+std::uint64_t count_ones(ByteSpan bytes) {
+  return ones(bytes, nullptr);
+}
 
 std::uint64_t count_differing(ByteSpan a, ByteSpan b) {
   assert(a.size() == b.size());

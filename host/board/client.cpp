@@ -94,6 +94,7 @@ asio::awaitable<Result<std::unique_ptr<BoardClient>>> BoardClient::connect(std::
     co_await client->close();
     co_return failure(Error(greeted.error()).during("greeting the board"));
   }
+  inside->link->open_side(inside->info.uuid);
   co_return std::move(client);
 }
 
@@ -105,6 +106,9 @@ LinkStats BoardClient::stats() const {
 }
 std::string BoardClient::describe() const {
   return inside_->link->describe();
+}
+std::optional<scu_meter> BoardClient::meter() const {
+  return inside_->meter;
 }
 bool BoardClient::lost() const {
   return inside_->broken.has_value();

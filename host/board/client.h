@@ -4,6 +4,7 @@
 #include <chrono>
 #include <functional>
 #include <memory>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -88,7 +89,7 @@ struct LinkStats {
 
 // Something about the stream that an evidence log should hold.
 struct LinkNote {
-  enum class Kind : std::uint8_t { bad_frame, late_answer, wrong_address, duplicate, gap, resync, restart };
+  enum class Kind : std::uint8_t { bad_frame, late_answer, wrong_address, duplicate, gap, resync, restart, recovery, side_lost, side_found };
   Kind kind;
   bool severe;  // not explained by noise on the cable: a wrong address, a restart
   std::string text;
@@ -109,6 +110,8 @@ class BoardClient {
   const BoardInfo& info() const;
   LinkStats stats() const;
   std::string describe() const;
+  // The newest reading that came beside the stream, over a board's HID interface; nothing where there is none.
+  std::optional<scu_meter> meter() const;
   // The board is given up: gone, faulty, or not this protocol. Every call fails; the board hears nothing more.
   bool lost() const;
 

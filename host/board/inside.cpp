@@ -70,6 +70,7 @@ void BoardClient::Inside::start() {
       self->changed.wake_all();
     });
   };
+  link->on_news([this](const link::LinkNews& news) { on_news(news); });
   run_background(read_loop());
   run_background(write_loop());
   run_background(heartbeat_loop());
@@ -121,8 +122,40 @@ asio::awaitable<void> BoardClient::Inside::heartbeat_loop() {
   while (!closing && !broken) {
     // A board that takes nothing needs no queue of them.
     if (greeted && outgoing.empty()) heartbeat_id = send(SCP_HEARTBEAT, {});
+    // Beside the stream as well: a write that waits for a full pipe must not make the board believe that the host is gone.
+    link->heartbeat_beside();
     co_await time.wait(heartbeat_wake, time.now() + kHeartbeat);
   }
+}
+
+void BoardClient::Inside::on_news(const link::LinkNews& news) {
+  using Kind = link::LinkNews::Kind;
+  switch (news.kind) {
+    case Kind::meter:
+      meter = news.meter;
+      return changed.wake_all();
+    case Kind::recovery:
+      return note(LinkNote::Kind::recovery, false, news.text);
+    case Kind::side_found:
+      if (!news.text.empty()) note(LinkNote::Kind::side_found, false, news.text);
+      return;
+    case Kind::side_lost:
+      meter.reset();
+      return note(LinkNote::Kind::side_lost, false, news.text);
+  }
+}
+
+asio::awaitable<bool> BoardClient::Inside::cut_beside() {
+  constexpr auto kHeard = 300ms;    // the board answers at once, and a stop must not wait for one that does not
+  constexpr auto kBled = 2500ms;    // the board itself bleeds for at most 2 s
+  constexpr unsigned kSafe = 100;   // mV
+  const std::uint32_t token = link->cut_rails_beside();
+  if (token == 0) co_return false;
+  const auto began = time.now();
+  const auto heard = [&] { return meter && meter->rails_off_token == token; };
+  const auto off = [&] { return heard() && (meter->flags & (SCU_SOCKET_ON | SCU_PORT_ON)) == 0 && meter->socket_mv < kSafe && meter->port_mv < kSafe; };
+  while (!off() && time.now() - began < (heard() ? kBled : kHeard)) co_await changed.wait(kSlice);
+  co_return off();
 }
 
 // ---- Frames from the board ----

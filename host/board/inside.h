@@ -88,6 +88,8 @@ struct BoardClient::Inside : std::enable_shared_from_this<Inside> {
   std::vector<SupplySample> sample_scratch;
   BoardClient::EventSink events;
   BoardClient::NoteSink notes;
+  std::optional<scu_meter> meter;
+  bool port_kept = false;                                  // a lease wants the port on whatever becomes of the host
   std::optional<BoardEvent> rail_loss[2];  // why a rail went off by itself since it was switched on
 
   // A firmware that restarts begins its sequences anew. That is looked into before anything else is believed;
@@ -100,6 +102,7 @@ struct BoardClient::Inside : std::enable_shared_from_this<Inside> {
   void note(LinkNote::Kind kind, bool severe, std::string text);
 
   void start();
+  void on_news(const link::LinkNews& news);
   asio::awaitable<void> read_loop();
   asio::awaitable<void> write_loop();
   asio::awaitable<void> heartbeat_loop();
@@ -139,6 +142,9 @@ struct BoardClient::Inside : std::enable_shared_from_this<Inside> {
   asio::awaitable<Result<void>> hello();
   // Greets the board again. Always an error: that it restarted, or that its sequences went back without.
   asio::awaitable<Error> greet_again();
+
+  // Cuts all rails beside the stream. True once the board's own reading says that they are off and below 0.1 V.
+  asio::awaitable<bool> cut_beside();
 
   asio::awaitable<Result<void>> load(const protocol::BusProgram& program);
   // One PROGRAM_RUN and its frames until the end, a silence or a stop. After a silence `next` shows how far it

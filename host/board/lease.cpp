@@ -35,13 +35,20 @@ asio::awaitable<Result<void>> PowerLease::switch_off(BoardClient::Inside& inside
   co_await asio::this_coro::reset_cancellation_state(asio::disable_cancellation());
   const std::uint16_t type = rail == SCP_RAIL_SOCKET ? SCP_SOCKET_OFF : SCP_PORT_OFF;
   Error error(ErrorCode::internal, "not tried");
+  bool answered = false;
   for (int i = 0; i < kOffTries && !inside.broken; ++i) {
     const auto answer = co_await inside.exchange(type, {}, kSwitchOff, false);
-    if (answer && answer->status == SCP_OK) co_return Result<void>();
+    answered = answer.has_value();
+    if (answer && answer->status == SCP_OK) {
+      if (rail == SCP_RAIL_PORT) inside.port_kept = false;
+      co_return Result<void>();
+    }
     error = answer ? error_of(answer->status, answer->detail) : answer.error();
     if (answer && answer->status != SCP_BUSY) break;
     if (answer) co_await inside.changed.wait(100ms);
   }
+  // The stream brings no answer; the board may still hear what goes beside it. That cuts both rails, so not where one is to stay on.
+  if (!answered && !inside.port_kept && co_await inside.cut_beside()) co_return Result<void>();
   if (inside.broken) error = lost(*inside.broken, rail, kept);
   co_return failure(std::move(error).during("switching {} off", name_of(rail)));
 }
@@ -56,6 +63,7 @@ asio::awaitable<Result<PowerLease>> PowerLease::switch_on(std::shared_ptr<BoardC
     const auto answer = co_await inside->exchange(type, payload, kSwitchOn, true);
     if (answer && answer->status == SCP_OK) {
       const auto measured = protocol::decode_rail(answer->rest);
+      if (measured && kept) inside->port_kept = true;
       if (measured) co_return PowerLease(std::move(inside), rail, kept, *measured);
     }
     const bool was_stopped = !answer && answer.error().code() == ErrorCode::interrupted;

@@ -2,6 +2,7 @@
 
 #include <unistd.h>
 
+#include <algorithm>
 #include <csignal>
 #include <iostream>
 #include <sstream>
@@ -30,6 +31,15 @@ std::string for_terminal(const std::string& text) {
   std::string out;
   for (std::string line; std::getline(lines, line);) out += printable(line) + "\n";
   return out;
+}
+
+void leave_out_notes(json::Object& result, const std::vector<std::string>& told) {
+  json::Value* notes = result.if_contains("notes");
+  if (notes == nullptr || !notes->is_array()) return;
+  json::Array left;
+  for (json::Value& note : notes->get_array())
+    if (!note.is_string() || std::find(told.begin(), told.end(), note.get_string()) == told.end()) left.push_back(std::move(note));
+  *notes = std::move(left);
 }
 
 int report(const Error& error, const Invocation& invocation, const StopOnSignal& stop) {
@@ -113,7 +123,8 @@ int run(const std::vector<std::string>& arguments) {
   auto result = service.call(invocation.method, invocation.params, hooks);
   if (!result && result.error().code() == ErrorCode::needs_consent && !invocation.params.contains("supply_mV") && can_ask()) {
     progress.clear();
-    if (ask_yes("The chip is silent at 1.8 V. A 1.8 V part dies at 3.3 V: does the marking say that 3.3 V is right?")) {
+    if (ask_yes(std::cin, std::cerr, "The chip is silent at 1.8 V. A 1.8 V part dies at 3.3 V: does the marking say that 3.3 V is right?",
+                "No yes was given: the chip was not powered at 3.3 V, and is off.")) {
       invocation.params["supply_mV"] = 3300;
       result = service.call(invocation.method, invocation.params, hooks);
     }
@@ -121,10 +132,12 @@ int run(const std::vector<std::string>& arguments) {
   progress.clear();
   if (!result) return report(result.error(), invocation, stop);
   bool told = true;
-  if (invocation.as_json)
+  if (invocation.as_json) {
     told = write_out(json::text_of(*result) + "\n");
-  else if (!bytes_to_stdout)
+  } else if (!bytes_to_stdout) {
+    if (one_place()) leave_out_notes(*result, progress.told());
     told = write_out(text_for_people(invocation.method, *result));
+  }
   if (!told) {
     std::cerr << for_terminal(Error(ErrorCode::storage_failed, "the answer could not be written to standard output").text());
     return facts_of(ErrorCode::storage_failed).exit_code;

@@ -1,6 +1,9 @@
 #include "cli/command_line.h"
 
+#include <fmt/ranges.h>
+
 #include <CLI/CLI.hpp>
+#include <algorithm>
 #include <cstdlib>
 #include <functional>
 #include <memory>
@@ -56,6 +59,32 @@ class Command {
                                                          : fmt::format("{} should be a whole number from {} to {}", printable(given), low, high);
     });
     fill(option, [value, key](json::Object& params) { params[key] = *parse_number(*value); });
+    return *this;
+  }
+  // The socket's two supplies.
+  Command& supply(const std::string& help) {
+    auto value = std::make_shared<std::string>();
+    CLI::Option* option = app_->add_option("--supply-mV", *value, help);
+    option->type_name("N:{1800,3300}");
+    option->check([](const std::string& given) {
+      return given == "1800" || given == "3300" ? std::string()
+                                                : fmt::format("{} should be 1800 or 3300, the supplies of the socket", printable(given));
+    });
+    fill(option, [value](json::Object& params) { params["supply_mV"] = *parse_number(*value); });
+    return *this;
+  }
+  // A file whose format follows from its name: another ending would promise another one.
+  Command& file(const std::string& flags, const std::string& key, const std::string& help, std::vector<std::string> endings,
+                bool required = false) {
+    auto value = std::make_shared<std::string>();
+    CLI::Option* option = app_->add_option(flags, *value, help);
+    option->required(required);
+    option->check([endings = std::move(endings)](const std::string& given) {
+      const auto has = [&](const std::string& ending) { return given.size() > ending.size() && given.ends_with(ending); };
+      if (std::any_of(endings.begin(), endings.end(), has)) return std::string();
+      return fmt::format("{} should end in {}: no other format is written", printable(given), fmt::join(endings, " or "));
+    });
+    fill(option, [value, key](json::Object& params) { params[key] = *value; });
     return *this;
   }
   Command& range(const std::string& flags, const std::string& key, const std::string& help) {
@@ -114,7 +143,7 @@ class Command {
     return text("--map", "map", "what the part should have: a built-in socket map or a file; default: whichever fits");
   }
   Command& consent() {
-    return number("--supply-mV", "supply_mV", "your word that a chip silent at 1.8 V may get this supply (3300)", 1800, 3300);
+    return supply("your word that a chip silent at 1.8 V may get this supply (3300)");
   }
 
  private:
@@ -152,7 +181,8 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
       "  steadycell capture settle case7 --image case7-image --ecc scheme.json\n"
       "Exit codes: 0 done, 1 failed, 2 wrong use, 3 done with pages left doubtful or unread, 4 board or chip absent or lost,\n"
       "  5 permission, 6 electrical limit or safety stop, 7 verification or identity mismatch, 8 storage, 9 busy,\n"
-      "  130 and 143 interrupted.");
+      "  130 and 143 interrupted.\n"
+      "Each command has --help and a manual page: man steadycell-chip-read; README.md says how to read them from a build tree.");
   app.add_flag("--version", common.version, "print version and leave");
   app.fallthrough();
 
@@ -182,7 +212,7 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
       .text("--parameter-page", "parameter_page", "file with the bytes of ECh 00h, all copies");
   add(chip, "chip.read", "read", "read passes into a capture; the same command goes on where it stopped",
       "  steadycell chip read --board sim:fixture.json --supply-mV 3300 --passes 5 --into case7\n"
-      "  steadycell chip read --board sim:fixture.json --passes 9 --blocks 100-199 --into case7")
+      "  steadycell chip read --board sim:fixture.json --supply-mV 3300 --passes 9 --blocks 100-199 --into case7")
       .board()
       .consent()
       .number("--passes", "passes", "passes that every block of the range has when done, counting what the capture holds", 1, 255, true)
@@ -260,10 +290,10 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
       .flag("--keep-as-twin", "keep_as_twin", "keep the readings as those of a healthy board with this number");
   add(supply, "supply.record", "record", "check cold, power the stick up once and record its current",
       "  steadycell supply record --board sim:fixture.json --to trace.csv.gz\n"
-      "  steadycell supply record --board sim:fixture.json --to trace.csv.gz --burst burst.csv.gz --patient case7")
+      "  steadycell supply record --board sim:fixture.json --to case7.csv.gz --burst case7-burst.csv.gz --patient case7")
       .board()
-      .text("--to", "to", "trace file to make (.csv or .csv.gz)", true)
-      .text("--burst", "burst", "file to make for the fast recording of the switch-on")
+      .file("--to", "to", "trace file to make (.csv or .csv.gz)", {".csv", ".csv.gz"}, true)
+      .file("--burst", "burst", "file to make for the fast recording of the switch-on (.csv or .csv.gz)", {".csv", ".csv.gz"})
       .number("--seconds", "seconds", "how long to record; default 10", 1, 86400)
       .text("--patient", "patient", "name of the stick, by which its power-ups are counted")
       .number("--limit", "limit_mA", "current limit in mA; default 500 after a clean check, else 100", 10, 900)
@@ -282,7 +312,13 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
   add(supply, "supply.keep_twin", "keep-twin", "keep the trace of a working board, to compare others with",
       "  steadycell supply keep-twin good.csv.gz --board-number \"AB-12\" --controller \"CX-9\"")
       .text("TRACE", "trace", "trace of a working board (.csv or .csv.gz)", true)
-      .twin_by_number(true);
+      .twin_by_number(true)
+      .flag("--keep-despite-diagnosis", "keep_despite_diagnosis", "your word that the board works although its trace looks like a fault");
+  add(supply, "supply.drop_twin", "drop-twin", "list the kept runs of a twin, or take one out of the comparison",
+      "  steadycell supply drop-twin --board-number \"AB-12\"\n"
+      "  steadycell supply drop-twin --board-number \"AB-12\" --controller \"CX-9\" --run 2")
+      .twin_by_number(true)
+      .number("--run", "run", "run to take out; without it the runs are listed and nothing changes", 1, 1000);
   add(supply, "supply.plot", "plot", "draw a trace: levels, events, limit, verdict, switch-on",
       "  steadycell supply plot trace.csv.gz --to trace.svg\n"
       "  steadycell supply plot trace.csv.gz --twin good.csv.gz --to trace.svg")
@@ -292,7 +328,7 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
       .number("--limit", "limit_mA", "current limit in mA, when the file does not say", 1, 5000)
       .text("--twin", "twin", "trace of a working board of the same kind")
       .twin_by_number()
-      .text("--to", "to", "SVG file to make", true);
+      .file("--to", "to", "drawing to make (.svg)", {".svg"}, true);
 
   CLI::App& socket = noun("socket", "the chip socket");
   add(socket, "socket.check", "check", "measure every contact with the rails off: is something seated, and right",
@@ -300,7 +336,7 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
       "  steadycell socket check --board sim:fixture.json --map tsop48-x8-2ce --svg contacts.svg")
       .board()
       .map()
-      .text("--svg", "svg", "drawing of the package to make")
+      .file("--svg", "svg", "drawing of the package to make (.svg)", {".svg"})
       .bench();
   add(socket, "socket.judge", "judge", "judge a table of contact readings; needs no board",
       "  steadycell socket judge contacts.csv\n"
@@ -308,7 +344,7 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
       .text("TABLE", "table", "CSV file: case, position, v_at_plus100uA_mV, v_at_minus100uA_mV, short_to", true)
       .text("--case", "case", "the one case to judge; default all")
       .map()
-      .text("--svg", "svg", "drawing of the package to make, of one case");
+      .file("--svg", "svg", "drawing of the package to make, of one case (.svg)", {".svg"});
 
   CLI::App& board = noun("board", "the fixture board itself");
   add(board, "board.check", "check", "is the fixture all right: empty socket, rails, known load, limiter",
@@ -318,7 +354,7 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
       .number("--load-ohm", "load_ohm", "resistor on the port, in ohm; without it the port stays off", 60, 10'000)
       .number("--load-nF", "load_nF", "capacitor beside it, in nF", 1, 100'000)
       .text("--reference", "reference", "ID of the known chip that sits in the socket")
-      .number("--supply-mV", "supply_mV", "your word that the socket may get 3.3 V (3300): empty, or for the reference chip", 1800, 3300)
+      .supply("your word that the socket may get 3.3 V (3300): empty, or for the reference chip")
       .bench();
   add(board, "board.conform", "conform", "for builders of boards: does the firmware do every duty of the protocol; exit code 7 when one fails",
       "  steadycell board conform --board sim:fixture.json --confirm \"no patient chip in the socket, no stick in the port\"\n"
@@ -326,7 +362,7 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
       .board()
       .text("--confirm", "confirm", "your word, word for word: \"no patient chip in the socket, no stick in the port\"; without it nothing is tried")
       .text("--only", "only", "try this one duty; default all")
-      .number("--supply-mV", "supply_mV", "your word that the socket may get 3.3 V (3300)", 1800, 3300)
+      .supply("your word that the socket may get 3.3 V (3300)")
       .number("--lid-seconds", "lid_seconds", "try the lid, too: so long you have time to open it when told", 1, 600);
 
   add(app, "demo", "demo", "run the whole job on the simulated bench, with an invented case",
@@ -386,6 +422,16 @@ std::vector<CommandFacts> describe_commands() {
   return out;
 }
 
+namespace {
+
+// The first argument that nobody knew; CLI11 keeps them in another order.
+std::string first_of(const std::vector<std::string>& arguments, const std::vector<std::string>& unknown) {
+  const auto first = std::find_first_of(arguments.begin(), arguments.end(), unknown.begin(), unknown.end());
+  return first == arguments.end() ? unknown.empty() ? std::string() : unknown.front() : *first;
+}
+
+}  // namespace
+
 std::variant<Invocation, Answer> parse_command_line(const std::vector<std::string>& arguments) {
   Invocation invocation;
   Common common;
@@ -393,8 +439,8 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
   std::vector<std::unique_ptr<Command>> commands;
   build_tree(app, invocation, common, commands);
 
-  const auto usage_error = [&](const std::string& what) -> Answer {
-    const Error error(ErrorCode::wrong_usage, what);
+  const auto usage_error = [&](const std::string& what, std::string next = {}) -> Answer {
+    const Error error = Error(ErrorCode::wrong_usage, what).advising(std::move(next));
     const bool wants_json = std::find(arguments.begin(), arguments.end(), "--json") != arguments.end();
     if (wants_json) return {.out = json::text_of(api::to_json(error)) + "\n", .err = {}, .exit_code = error.exit_code()};
     return {.out = {}, .err = error.text() + "\n", .exit_code = 2};
@@ -409,9 +455,20 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
     return Answer{.out = out.str(), .err = {}, .exit_code = 0};
   } catch (const CLI::RequiredError& error) {
     // A misspelt option leaves the right one missing: the misspelling is what to say.
-    const std::vector<std::string> unknown = app.remaining(true);
+    const std::string unknown = first_of(arguments, app.remaining(true));
     if (unknown.empty()) return usage_error(error.what());
-    return usage_error(fmt::format("{} is not known here", printable(unknown.front())));
+    return usage_error(fmt::format("{} is not known here", printable(unknown)));
+  } catch (const CLI::ExtrasError& error) {
+    const std::string unknown = first_of(arguments, app.remaining(true));
+    if (unknown.empty()) return usage_error(error.what());
+    const CLI::App* here = &app;
+    while (!here->get_subcommands().empty()) here = here->get_subcommands().front();
+    std::string commands_here;
+    for (const CLI::App* command : here->get_subcommands({})) commands_here += (commands_here.empty() ? "" : ", ") + command->get_name();
+    const std::string name = here == &app ? "steadycell" : "steadycell " + here->get_name();
+    if (commands_here.empty()) return usage_error(fmt::format("{} is not known here", printable(unknown)));
+    return usage_error(fmt::format("{} has no \"{}\"", name, printable(unknown)),
+                       fmt::format("it has {}; see {} --help", commands_here, name));
   } catch (const CLI::ParseError& error) {
     return usage_error(error.what());
   }

@@ -19,28 +19,27 @@ namespace steadycell::cli {
 namespace {
 
 using Clock = std::chrono::steady_clock;
-constexpr std::chrono::seconds kAnswerLimit{20};  // for what the daemon answers at once; a job may take days
-constexpr int kLook_ms = 100;                     // how often a stop that came between two looks is seen
+constexpr int kLook_ms = 100;  // how often a stop that came between two looks is seen
 
 Error unreachable(std::string what) { return Error(ErrorCode::daemon_unreachable, std::move(what)); }
 
 }  // namespace
 
-Result<std::unique_ptr<DaemonClient>> DaemonClient::connect(const std::string& socket) {
+Result<std::unique_ptr<DaemonClient>> DaemonClient::connect(const std::string& socket, std::chrono::seconds limit) {
   sockaddr_un address{};
   address.sun_family = AF_UNIX;
   if (socket.size() >= sizeof address.sun_path) return nullptr;  // no daemon can listen there
   socket.copy(address.sun_path, socket.size());
   const int fd = ::socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0);
   if (fd < 0) return failure(ErrorCode::internal, "making a socket: {}", std::strerror(errno));
-  std::unique_ptr<DaemonClient> client(new DaemonClient(fd));
+  std::unique_ptr<DaemonClient> client(new DaemonClient(fd, limit));
   // A daemon that hangs takes nothing from its full queue; connect and send give up as waiting for an answer does.
-  const timeval limit{.tv_sec = kAnswerLimit.count(), .tv_usec = 0};
-  ::setsockopt(fd, SOL_SOCKET, SO_SNDTIMEO, &limit, sizeof limit);
+  const timeval patience{.tv_sec = limit.count(), .tv_usec = 0};
+  ::setsockopt(fd, SOL_SOCKET, SO_SNDTIMEO, &patience, sizeof patience);
   while (::connect(fd, reinterpret_cast<const sockaddr*>(&address), sizeof address) != 0) {
     if (errno == EINTR) continue;
     if (errno == ENOENT || errno == ENOTDIR || errno == ECONNREFUSED) return nullptr;
-    if (errno == EAGAIN) return failure(unreachable(fmt::format("the daemon has let nobody in for {} s", kAnswerLimit.count())));
+    if (errno == EAGAIN) return failure(unreachable(fmt::format("the daemon has let nobody in for {} s", limit.count())));
     return failure(unreachable(fmt::format("the daemon's socket {}: {}", printable(socket), std::strerror(errno))));
   }
   const auto greeted = client->greet();
@@ -72,7 +71,7 @@ Result<void> DaemonClient::send(const std::string& line) {
   while (!rest.empty()) {
     const ssize_t sent = ::send(fd_, rest.data(), rest.size(), MSG_NOSIGNAL);
     if (sent < 0 && errno == EINTR) continue;
-    if (sent < 0 && (errno == EAGAIN || errno == EWOULDBLOCK)) return failure(unreachable(fmt::format("the daemon has taken nothing for {} s", kAnswerLimit.count())));
+    if (sent < 0 && (errno == EAGAIN || errno == EWOULDBLOCK)) return failure(unreachable(fmt::format("the daemon has taken nothing for {} s", limit_.count())));
     if (sent < 0) return failure(unreachable(fmt::format("the daemon hung up: {}", std::strerror(errno))));
     rest.remove_prefix(static_cast<std::size_t>(sent));
   }
@@ -105,8 +104,8 @@ Result<json::Object> DaemonClient::answer(std::uint64_t id, std::string_view met
     }
     pollfd ready{.fd = fd_, .events = POLLIN, .revents = 0};
     if (::poll(&ready, 1, kLook_ms) <= 0) {
-      if (limited && Clock::now() - began > kAnswerLimit)
-        return failure(unreachable(fmt::format("the daemon has not answered {} for {} s", method, kAnswerLimit.count())));
+      if (limited && Clock::now() - began > limit_)
+        return failure(unreachable(fmt::format("the daemon has not answered {} for {} s", method, limit_.count())));
       continue;
     }
     const ssize_t got = ::recv(fd_, buffer.data(), buffer.size(), 0);

@@ -1,4 +1,5 @@
 #pragma once
+#include <chrono>
 #include <memory>
 #include <optional>
 #include <string>
@@ -15,8 +16,10 @@ namespace steadycell::cli {
 // process works, and its job stops when this process ends.
 class DaemonClient {
  public:
+  // For what the daemon answers at once; a job may take days.
+  static constexpr std::chrono::seconds kAnswerLimit{20};
   // nullptr when nobody listens at the socket. daemon_unreachable when somebody does and does not answer as a daemon.
-  static Result<std::unique_ptr<DaemonClient>> connect(const std::string& socket);
+  static Result<std::unique_ptr<DaemonClient>> connect(const std::string& socket, std::chrono::seconds limit = kAnswerLimit);
   ~DaemonClient();
   DaemonClient(const DaemonClient&) = delete;
   DaemonClient& operator=(const DaemonClient&) = delete;
@@ -27,7 +30,7 @@ class DaemonClient {
   int process() const { return process_; }
 
  private:
-  explicit DaemonClient(int fd) : fd_(fd) {}
+  DaemonClient(int fd, std::chrono::seconds limit) : fd_(fd), limit_(limit) {}
   Result<json::Object> greet();
   Result<void> send(const std::string& line);
   // The answer to request `id`; events go to the hooks on the way. No answer within the limit is daemon_unreachable.
@@ -36,6 +39,7 @@ class DaemonClient {
   Result<void> take(std::string_view line, std::uint64_t id, const service::JobHooks& hooks, std::optional<Result<json::Object>>& result);
 
   int fd_;
+  std::chrono::seconds limit_;
   std::uint64_t last_id_ = 0;
   std::string version_;
   int process_ = 0;

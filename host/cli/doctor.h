@@ -24,6 +24,8 @@ Finding check_device_rules(const std::string& root);
 Finding check_usb_suspend(const std::string& root);
 // The kernel's limit for the transfers of all programs together.
 Finding check_usb_memory(const std::string& root);
+// How a daemon is started here: by its user unit where systemd runs and has one, else by hand.
+std::string how_to_start_daemon(const std::string& root);
 // The boards on USB, as found or as the error that looking for them gave: may they be opened, which one is slow or there twice?
 Finding judge_usb_boards(const Result<std::vector<link::UsbBoard>>& boards);
 

@@ -8,6 +8,7 @@
 #include "base/text.h"
 #include "cli/print_capture.h"
 #include "cli/rows.h"
+#include "supply/diagnosis.h"
 
 namespace steadycell::cli {
 namespace {
@@ -25,7 +26,7 @@ std::string chip_facts(const json::Object& chip) {
   if (word(chip, "model") != "-") out += row("model", word(chip, "model"));
   if (word(chip, "id_bytes") != "-") out += row("ID bytes", word(chip, "id_bytes"));
   out += row("page", fmt::format("{} + {} bytes", count(chip, "page_bytes"), count(chip, "spare_bytes")));
-  out += row("block", fmt::format("{} pages", count(chip, "pages_per_block")));
+  out += row("block", counted(count(chip, "pages_per_block"), "page"));
   const std::uint64_t luns = count(chip, "luns");
   out += row("blocks", luns > 1 ? fmt::format("{} in each of {} LUNs", count(chip, "blocks"), luns) : fmt::format("{}", count(chip, "blocks")));
   out += row("size", human_bytes(count(chip, "total_bytes")));
@@ -61,8 +62,9 @@ std::string print_read(const json::Object& result) {
   out += row("passes", fmt::format("{} over blocks {}-{}", count(result, "passes"), count(result, "first_block"), count(result, "last_block")));
   out += row("blocks read", fmt::format("{} now, {} held before", count(result, "units_read"), count(result, "units_held")));
   out += row("moved", fmt::format("{} in {:.1f} s", human_bytes(count(result, "bytes")), real(result, "seconds")));
-  out += row("not transferred", fmt::format("{} pages", count(result, "pages_not_transferred")));
-  if (const std::uint64_t busy = count(result, "pages_timed_out")) out += row("chip stayed busy", fmt::format("{} pages: kept as not read", busy));
+  out += row("not transferred", counted(count(result, "pages_not_transferred"), "page"));
+  if (const std::uint64_t busy = count(result, "pages_timed_out"))
+    out += row("chip stayed busy", counted(busy, "page") + ": kept as not read");
   out += row("journal head", word(result, "journal_head"));
   return out + timing_rows(result) + notes(result);
 }
@@ -99,13 +101,14 @@ std::string print_diagnose(const json::Object& result) {
     const json::Object& diagnosis = value.get_object();
     out += fmt::format("{}{}. {}", out.empty() ? "" : "\n", ++rank,
                        word(diagnosis, "says"));
-    if (diagnosis.contains("confidence")) out += fmt::format(" ({:.0f} %)", 100 * real(diagnosis, "confidence"));
+    if (diagnosis.contains("confidence")) out += fmt::format(" ({})", supply::percent(real(diagnosis, "confidence")));
     out += '\n';
     for (const json::Value& evidence : list(diagnosis, "evidence"))
       out += fmt::format("   {}\n", evidence.is_string() ? printable(std::string_view(evidence.get_string())) : json::text_of(evidence));
     if (word(diagnosis, "next_step") != "-") out += fmt::format("   next: {}\n", word(diagnosis, "next_step"));
     if (word(diagnosis, "caution") != "-") out += fmt::format("   caution: {}\n", word(diagnosis, "caution"));
   }
+  if (!list(result, "diagnoses").empty()) out += "\nThe percentages hold within the model of simulated circuits (docs/supply.md): no field figure.\n";
   if (const json::Object* twin = part(result, "twin")) {
     out += fmt::format("\ntwin: {}\n", word(*twin, "says"));
     for (const json::Value& difference : list(*twin, "differences"))
@@ -129,11 +132,26 @@ std::string print_cold(const json::Object& result) {
 }
 
 std::string print_keep_twin(const json::Object& result) {
-  return row("twin", word(result, "twin")) + row("board number", word(result, "board_number")) + row("controller", word(result, "controller")) +
+  return row("twin", word(result, "twin")) + row("board number", word(result, "board_number")) +
+         (word(result, "controller").empty() ? "" : row("controller", word(result, "controller"))) +
          row("runs", word(result, "runs")) + notes(result);
 }
 
-std::string print_plot(const json::Object& result) { return row("drawing", word(result, "to")) + row("verdict", word(result, "fault")); }
+std::string print_drop_twin(const json::Object& result) {
+  std::string out = row("twin", word(result, "twin")) + row("board number", word(result, "board_number")) + row("controller", word(result, "controller"));
+  for (const json::Value& value : list(result, "runs")) {
+    const json::Object& run = value.get_object();
+    const std::string about = word(run, "error") == "-" ? fmt::format("{:.1f} s, {} samples: {} ({})", real(run, "seconds"), word(run, "samples"), word(run, "says"),
+                                                                      supply::percent(real(run, "confidence")))
+                                                        : word(run, "error");
+    out += row("run " + word(run, "run"), about);
+  }
+  if (word(result, "dropped") != "-") out += row("taken out", "kept on the disk as " + word(result, "dropped") + ", no longer compared with");
+  return out + row("runs left", word(result, "runs_kept")) + notes(result);
+}
+
+std::string print_plot(const json::Object& result) { return row("drawing", word(result, "to")) + 
+         row("verdict", fmt::format("{} ({} within the model)", word(result, "says"), supply::percent(real(result, "confidence")))) + notes(result); }
 
 std::string print_record(const json::Object& result) {
   std::string out;
@@ -171,7 +189,11 @@ std::string print_board_check(const json::Object& result) {
     out += row(word(item, "item"), (outcome == "passed" ? "ok: " : outcome == "failed" ? "FAILED: " : "not checked: ") + word(item, "text"));
   }
   out += row("board check", flag(result, "passed") ? "nothing failed" : "FAILED: do not trust what this board measures");
-  if (result.contains("insertions")) out += row("insertions", word(result, "insertions") + " contact checks that found a chip, since this bench began");
+  if (!flag(result, "passed"))
+    out += row("next", "mend the board, or correct the load that was named, and run board check again: the newest check counts, this one "
+                       "stays on file");
+  if (result.contains("insertions"))
+    out += row("insertions", counted(count(result, "insertions"), "contact check") + " that found a chip, since this bench began");
   if (result.contains("report")) out += row("report", word(result, "report"));
   return out;
 }
@@ -239,7 +261,7 @@ std::string print_image(const json::Object& result) {
 }
 
 std::string print_ecc_check(const json::Object& result) {
-  std::string out = row("checked", fmt::format("{} {}, {} pages", word(result, "kind"), word(result, "from"), count(result, "pages")));
+  std::string out = row("checked", fmt::format("{} {}, {}", word(result, "kind"), word(result, "from"), counted(count(result, "pages"), "page")));
   out += row("codewords", fmt::format("{}: {} clean, {} corrected, {} failed; {} erased ones beside", count(result, "codewords"), count(result, "clean"),
                                       count(result, "corrected"), count(result, "failed"), count(result, "erased")));
   const json::Array& histogram = list(result, "histogram");
@@ -352,7 +374,7 @@ std::string print_export(const json::Object& result) {
   for (const std::string_view verdict : {"doubtful", "unread"})
     if (const std::uint64_t pages = count(result, verdict)) out += fmt::format("  {:<14} {:<8} {}\n", verdict, pages, meaning_of(verdict));
   if (word(result, "unwhitened") != "-")
-    out += row("unwhitened", word(result, "unwhitened") + " pages; the others stand as they are in the image");
+    out += row("unwhitened", counted(count(result, "unwhitened"), "page") + "; the others stand as they are in the image");
   return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
 }
 
@@ -363,8 +385,8 @@ std::string holder(const json::Object& of) {
 std::string print_status(const json::Object& result) {
   std::string out;
   if (const json::Object* daemon = part(result, "daemon")) {
-    out += row("daemon", fmt::format("steadycell {}, process {}, since {}, {} clients", word(*daemon, "version"), count(*daemon, "process"),
-                                     word(*daemon, "since"), count(*daemon, "clients")));
+    out += row("daemon", fmt::format("steadycell {}, process {}, since {}, {}", word(*daemon, "version"), count(*daemon, "process"),
+                                     word(*daemon, "since"), counted(count(*daemon, "clients"), "client")));
     for (const json::Value& value : list(*daemon, "jobs")) {
       const json::Object& job = value.get_object();
       std::string line = fmt::format("{} on {} for {}", word(job, "method"), word(job, "board"), holder(job));
@@ -403,8 +425,9 @@ std::string text_for_people(std::string_view method, const json::Object& result)
   static const std::map<std::string_view, std::string (*)(const json::Object&)> kPrinters = {
       {"chip.identify", print_identify}, {"chip.decode", chip_facts},        {"chip.read", print_read},
       {"capture.import", print_import},  {"capture.settle", print_image},    {"image.show", print_image},
-      {"capture.export", print_pass},   {"capture.verify", print_capture_verify}, {"image.verify", print_verify},    {"image.export", print_export},     {"supply.record", print_record},
-      {"supply.diagnose", print_diagnose}, {"supply.cold", print_cold},      {"supply.keep_twin", print_keep_twin},
+      {"capture.export", print_pass},   {"capture.verify", print_capture_verify}, {"image.verify", print_verify},
+      {"image.export", print_export},     {"supply.record", print_record},
+      {"supply.diagnose", print_diagnose}, {"supply.cold", print_cold},      {"supply.keep_twin", print_keep_twin}, {"supply.drop_twin", print_drop_twin},
       {"supply.plot", print_plot},         {"socket.check", print_socket},   {"socket.judge", print_socket},
       {"board.check", print_board_check},  {"board.conform", print_board_conform}, {"ecc.find", print_ecc_find},
       {"ecc.check", print_ecc_check},      {"image.assess", print_assess},   {"status", print_status},

@@ -29,7 +29,7 @@ std::string journal_rows(const json::Object& journal) {
 
 std::string pass_row(const json::Object& pass) {
   const std::uint64_t recorded = count(pass, "recorded");
-  std::string text = fmt::format("{} block{}: ", recorded, recorded == 1 ? "" : "s");
+  std::string text = counted(recorded, "block") + ": ";
   text += count(pass, "whole") == recorded ? "all whole" : fmt::format("{} whole", count(pass, "whole"));
   for (const std::string_view fault : {"damaged", "missing", "unrecorded"})
     if (const std::uint64_t blocks = count(pass, fault)) text += fmt::format(", {} {}", blocks, fault);
@@ -76,7 +76,7 @@ std::string print_pass(const json::Object& result) {
                                      count(part, "lun")));
   }
   out += row("pages", word(result, "pages"));
-  if (const std::uint64_t pages = count(result, "not_read")) out += row("not read", fmt::format("{} pages: their bytes are filler", pages));
+  if (const std::uint64_t pages = count(result, "not_read")) out += row("not read", counted(pages, "page") + ": filler instead of their bytes");
   return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
 }
 

@@ -1,8 +1,11 @@
 #include "cli/terminal.h"
 
 #include <fmt/format.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
+#include <algorithm>
+#include <cctype>
 #include <cerrno>
 #include <cmath>
 #include <cstdlib>
@@ -66,6 +69,7 @@ void ProgressLine::note(std::string_view text) {
     std::cerr << json::text_of(event) << '\n';
   } else {
     std::cerr << text << '\n';
+    told_.emplace_back(text);
   }
 }
 
@@ -76,10 +80,28 @@ void ProgressLine::clear() {
 
 bool can_ask() { return isatty(STDIN_FILENO) == 1 && isatty(STDERR_FILENO) == 1; }
 
-bool ask_yes(std::string_view question) {
-  std::cerr << question << " [yes/no] " << std::flush;
-  std::string answer;
-  return std::getline(std::cin, answer) && answer == "yes";
+bool ask_yes(std::istream& in, std::ostream& out, std::string_view question, std::string_view otherwise) {
+  out << question << " [yes/no] " << std::flush;
+  for (int asked = 1;; ++asked) {
+    std::string answer;
+    if (!std::getline(in, answer)) {
+      out << '\n';
+      break;
+    }
+    const auto first = answer.find_first_not_of(" \t\r"), last = answer.find_last_not_of(" \t\r");
+    answer = first == std::string::npos ? std::string() : answer.substr(first, last - first + 1);
+    std::transform(answer.begin(), answer.end(), answer.begin(), [](unsigned char c) { return static_cast<char>(std::tolower(c)); });
+    if (answer == "yes") return true;
+    if (answer == "no" || asked == 2) break;
+    out << "Type the whole word yes, or no: " << std::flush;
+  }
+  out << otherwise << '\n';
+  return false;
+}
+
+bool one_place() {
+  struct stat out {}, err {};
+  return ::fstat(STDOUT_FILENO, &out) == 0 && ::fstat(STDERR_FILENO, &err) == 0 && out.st_dev == err.st_dev && out.st_ino == err.st_ino;
 }
 
 bool write_out(std::string_view text) {

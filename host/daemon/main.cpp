@@ -7,6 +7,7 @@
 
 #include "base/text.h"
 #include "daemon/server.h"
+#include "service/daemon_config.h"
 #include "service/last_words.h"
 #include "service/runtime.h"
 
@@ -34,7 +35,7 @@ int run(int argc, char** argv) {
     return tell(Error(ErrorCode::wrong_usage, wrong.what()).advising("see steadycelld --help"));
   }
 
-  const auto config = load_config(config_path);
+  const auto config = service::load_daemon_config(config_path);
   if (!config) return tell(config.error());
   if (const auto threads = Jobs::check_threads(); !threads) return tell(threads.error());
   if (check) {

@@ -38,7 +38,7 @@ Result<void> write_text(const std::string& path, const std::string& text) {
 
 }  // namespace
 
-Server::Server(asio::io_context& loop, Config config, std::string config_path, Supervisor supervisor)
+Server::Server(asio::io_context& loop, service::DaemonConfig config, std::string config_path, Supervisor supervisor)
     : loop_(loop),
       config_(config),
       config_path_(std::move(config_path)),
@@ -257,7 +257,7 @@ void Server::await_signal() {
 }
 
 void Server::read_config_again() {
-  const auto config = load_config(config_path_);
+  const auto config = service::load_daemon_config(config_path_);
   if (!config) return log_.tell("", "kept the configuration as it was: " + config.error().text());
   config_ = *config;
   log_.tell("", "read the configuration again");

@@ -9,12 +9,12 @@
 #include <set>
 #include <string>
 
-#include "daemon/config.h"
 #include "daemon/jobs.h"
 #include "daemon/log.h"
 #include "daemon/session.h"
 #include "daemon/supervisor.h"
 #include "files/file_system.h"
+#include "service/daemon_config.h"
 
 namespace steadycell::daemon {
 
@@ -23,7 +23,7 @@ namespace steadycell::daemon {
 // switched off, and 1 s for that; SIGHUP reads the configuration again.
 class Server {
  public:
-  Server(boost::asio::io_context& loop, Config config, std::string config_path, Supervisor supervisor);
+  Server(boost::asio::io_context& loop, service::DaemonConfig config, std::string config_path, Supervisor supervisor);
   // Takes the place of the one daemon of this user: daemon_running when there is one.
   Result<void> listen();
   // Until the daemon has ended.
@@ -45,7 +45,7 @@ class Server {
   void leave_place();
 
   boost::asio::io_context& loop_;
-  Config config_;
+  service::DaemonConfig config_;
   std::string config_path_;
   Supervisor supervisor_;
   Log log_;

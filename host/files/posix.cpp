@@ -37,7 +37,10 @@ ErrorCode code_of(int number) {
 }
 
 tl::unexpected<Error> failed(const char* operation, const std::string& path, int number) {
-  if (number == ELOOP) return failure(ErrorCode::bad_name, "{} {}: it is a symbolic link, and those are not followed", operation, printable(path));
+  if (number == ELOOP)
+    return failure(Error(ErrorCode::bad_name,
+                         fmt::format("{} {}: it is a symbolic link, and those are not followed here", operation, printable(path)))
+                       .advising("give the path that the link leads to (readlink -f shows it)"));
   return failure(code_of(number), "{} {}: {}", operation, printable(path), std::strerror(number));
 }
 

@@ -264,6 +264,8 @@ Result<void> check_schema(const json::Value& value) {
   if (name.starts_with(kSchemaName))
     return failure(ErrorCode::version_unknown, "manifest schema \"{}\", this program reads \"{}\"",
                    printable(name), kSchema);
+  if (schema == nullptr)
+    return failure(ErrorCode::bad_input_file, "not an image manifest: key \"schema\" is missing, it should be \"{}\"", kSchema);
   return failure(ErrorCode::bad_input_file, "not an image manifest: schema \"{}\", expected \"{}\"",
                  printable(name), kSchema);
 }

@@ -17,8 +17,6 @@
 
 #include "base/text.h"
 
-extern char** environ;
-
 namespace steadycell::link {
 namespace {
 
@@ -78,6 +76,7 @@ Result<SimBoardProcess> SimBoardProcess::start(const std::string& fixture) {
   const std::string program = find_program();
   std::vector<std::string> arguments{program, fixture, "--listen", fmt::format("fd:{}", kChildSocket)};
   std::vector<char*> argv;
+  argv.reserve(arguments.size() + 1);
   for (std::string& argument : arguments) argv.push_back(argument.data());
   argv.push_back(nullptr);
   pid_t child = 0;
@@ -150,7 +149,12 @@ std::optional<Error> SimBoardProcess::last_words() {
   if (text.size() > 5 && text[0] == 'e' && text[4] == ' ')
     if (const auto number = parse_number(std::string_view(text).substr(1, 3)))
       for (const ErrorCodeFacts& facts : all_error_codes())
-        if (static_cast<std::uint64_t>(facts.code) == *number) return Error(facts.code, text.substr(5));
+        if (static_cast<std::uint64_t>(facts.code) == *number) {
+          text.erase(0, 5);
+          // The next step stands behind its message, and follows from the code once more here.
+          if (const std::string next = fmt::format(": {}", facts.next); text.ends_with(next)) text.erase(text.size() - next.size());
+          return Error(facts.code, std::move(text));
+        }
   return Error(ErrorCode::link_lost, std::move(text));
 }
 

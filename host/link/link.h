@@ -1,16 +1,31 @@
 #pragma once
 #include <boost/asio/any_io_executor.hpp>
 #include <boost/asio/awaitable.hpp>
+#include <functional>
 #include <memory>
 #include <string>
 #include <string_view>
 
 #include "base/bytes.h"
 #include "base/result.h"
+#include "steadycell/usb.h"
 
 namespace steadycell::link {
 
 namespace asio = boost::asio;
+
+// What a link tells by itself, beside reading and writing.
+struct LinkNews {
+  enum class Kind : std::uint8_t {
+    recovery,    // recover() took a step
+    side_found,  // the side channel works; `text` is empty the first time
+    side_lost,   // it does not, or no longer; the stream is not touched by that
+    meter        // a reading came over the side channel; no text
+  };
+  Kind kind;
+  std::string text;
+  scu_meter meter{};
+};
 
 // The seam to a board: one byte stream each way. Framing, sequence and time-outs are board/'s; a link only moves
 // bytes. One reader and one writer at a time. Everything runs on the executor it was opened with.
@@ -24,6 +39,17 @@ class Link {
   virtual void close() = 0;
   // For messages: "sim:fixture.json".
   virtual std::string describe() const = 0;
+
+  // What follows is for links that have more than a stream; nothing of it waits. News come on the executor, until close().
+  using NewsSink = std::function<void(const LinkNews&)>;
+  virtual void on_news(NewsSink) {}
+  // A second, small way in, which a stuck stream does not hold up: looked for by the UUID that the board gave over the stream. What
+  // comes of it is news; it may go and come back.
+  virtual void open_side(const std::string& /*uuid*/) {}
+  // One heartbeat for each call, so that the board still falls silent when the caller hangs.
+  virtual void heartbeat_beside() {}
+  // Cuts every rail. Its token comes back in the meter readings of a board that heard it; 0: there is no side channel now.
+  virtual std::uint32_t cut_rails_beside() { return 0; }
 };
 
 // sim:FIXTURE.json | tcp:HOST:PORT | unix:PATH | usb[:UUID|:BUS-PORT]

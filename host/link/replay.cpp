@@ -37,7 +37,8 @@ class Splitter {
 
 class RecordingLink final : public Link {
  public:
-  RecordingLink(std::unique_ptr<Link> link, std::shared_ptr<Recording> into) : link_(std::move(link)), into_(std::move(into)) {}
+  RecordingLink(std::unique_ptr<Link> link, std::shared_ptr<Recording> into)
+      : link_(std::move(link)), into_(std::move(into)) {}
 
   asio::awaitable<Result<std::size_t>> read_some(MutableByteSpan into) override {
     const auto got = co_await link_->read_some(into);
@@ -64,7 +65,9 @@ class RecordingLink final : public Link {
 class ReplayLink final : public Link {
  public:
   ReplayLink(const asio::any_io_executor& executor, std::shared_ptr<const Recording> recording)
-      : executor_(executor), recording_(std::move(recording)), wake_(executor, asio::steady_timer::time_point::max()) {}
+      : executor_(executor),
+        recording_(std::move(recording)),
+        wake_(executor, asio::steady_timer::time_point::max()) {}
 
   asio::awaitable<Result<std::size_t>> read_some(MutableByteSpan into) override {
     // Others on the executor have their turn, as while a real link waits for bytes.
@@ -104,14 +107,16 @@ class ReplayLink final : public Link {
   void answer(const scp_header& header, ByteSpan payload) {
     const Recording::Exchange* const found = match(header, payload);
     if (found && !found->caused.empty()) answers_.push_back({found, header.request_id});
-    if (!found && header.type != SCP_HEARTBEAT) end(fmt::format("nobody asked request 0x{:04x} at this place when it was recorded", header.type));
+    if (!found && header.type != SCP_HEARTBEAT)
+      end(fmt::format("nobody asked request 0x{:04x} at this place when it was recorded", header.type));
   }
 
   const Recording::Exchange* match(const scp_header& header, ByteSpan payload) {
     const std::vector<Recording::Exchange>& all = recording_->exchanges();
     const auto same = [&](const Recording::Exchange& one) {
       const ByteSpan its = recording_->payload_of(one.request);
-      return one.request.header.type == header.type && std::equal(its.begin(), its.end(), payload.begin(), payload.end());
+      return one.request.header.type == header.type &&
+             std::equal(its.begin(), its.end(), payload.begin(), payload.end());
     };
     if (header.type == SCP_HEARTBEAT) {  // goes by the clock: anywhere between the others
       const auto any = std::find_if(all.begin(), all.end(), same);
@@ -177,7 +182,9 @@ Result<Recording> Recording::parse(ByteSpan bytes) {
   Splitter splitter;
   splitter.feed(bytes, [&](const scp_header& header, ByteSpan payload) { recording.add(header, payload); });
   if (!splitter.only_whole_frames())
-    return failure(Error(ErrorCode::bad_input_file, "the recording of a link holds something other than whole frames").advising("record it anew"));
+    return failure(
+        Error(ErrorCode::bad_input_file, "the recording of a link holds something other than whole frames")
+            .advising("record it anew"));
   return recording;
 }
 
@@ -195,13 +202,16 @@ void Recording::add(const scp_header& header, ByteSpan payload) {
   if (is_request) {
     const bool asked_before = std::any_of(exchanges_.begin(), exchanges_.end(), [&](const Exchange& one) {
       const ByteSpan its = payload_of(one.request);
-      return one.request.header.type == header.type && std::equal(its.begin(), its.end(), payload.begin(), payload.end());
+      return one.request.header.type == header.type &&
+             std::equal(its.begin(), its.end(), payload.begin(), payload.end());
     });
     exchanges_.push_back({.request = frame, .caused = {}, .asked_before = asked_before});
     return;
   }
   // Nearly always the last one.
-  const auto cause = std::find_if(exchanges_.rbegin(), exchanges_.rend(), [&](const Exchange& one) { return one.request.header.request_id == header.request_id; });
+  const auto cause = std::find_if(exchanges_.rbegin(), exchanges_.rend(), [&](const Exchange& one) {
+    return one.request.header.request_id == header.request_id;
+  });
   if (cause != exchanges_.rend()) cause->caused.push_back(frame);
 }
 

@@ -4,11 +4,13 @@
 #include <boost/asio/redirect_error.hpp>
 #include <boost/asio/this_coro.hpp>
 #include <boost/asio/use_awaitable.hpp>
-#include <cctype>
+#include <optional>
 
 #include "base/text.h"
+#include "link/hid.h"
 #include "link/usb_events.h"
 #include "link/usb_pipe.h"
+#include "link/uuid_digits.h"
 #include "steadycell/usb.h"
 
 namespace steadycell::link {
@@ -16,22 +18,42 @@ namespace {
 
 class UsbLink final : public Link {
  public:
-  UsbLink(std::shared_ptr<UsbEvents> events, std::shared_ptr<UsbPipe> pipe, std::string description)
-      : events_(std::move(events)), pipe_(std::move(pipe)), description_(std::move(description)) {}
+  UsbLink(std::shared_ptr<UsbEvents> events, std::shared_ptr<UsbPipe> pipe, asio::any_io_executor executor, std::string place, std::string description,
+          HidCalls& hid_calls)
+      : events_(std::move(events)), pipe_(std::move(pipe)), executor_(std::move(executor)), place_(std::move(place)),
+        description_(std::move(description)), hid_calls_(hid_calls) {}
   ~UsbLink() override {
+    if (hid_) hid_->end();  // its thread ends while the transfers do
     if (pipe_->drain()) return;
     fmt::print(stderr, "{}: the kernel keeps transfers; they are left to it\n", description_);
     [[maybe_unused]] const auto* kept_for_ever = new std::shared_ptr<UsbEvents>(std::move(events_));
   }
   asio::awaitable<Result<std::size_t>> read_some(MutableByteSpan into) override { return pipe_->read_some(into); }
   asio::awaitable<Result<void>> write(ByteSpan bytes) override { return pipe_->write(bytes); }
-  void close() override { pipe_->close(); }
+  void close() override {
+    pipe_->close();
+    if (hid_) hid_->end();
+  }
   std::string describe() const override { return description_; }
+  void on_news(NewsSink sink) override { news_ = std::move(sink); }
+  void open_side(const std::string& uuid) override {
+    hid_.emplace(hid_calls_, executor_, uuid, place_, [this](const LinkNews& news) {
+      if (news_) news_(news);
+    });
+  }
+  void heartbeat_beside() override {
+    if (hid_) hid_->heartbeat();
+  }
+  std::uint32_t cut_rails_beside() override { return hid_ ? hid_->cut_rails() : 0; }
 
  private:
   std::shared_ptr<UsbEvents> events_;  // outlives the transfers; never held by them: its own thread could not join itself
   std::shared_ptr<UsbPipe> pipe_;
-  std::string description_;
+  asio::any_io_executor executor_;
+  std::string place_, description_;
+  NewsSink news_;
+  HidCalls& hid_calls_;
+  std::optional<HidHalf> hid_;  // tells its news to this link
 };
 
 // The devices there are, and the boards among them at the same place in `boards`.
@@ -61,13 +83,6 @@ class Devices {
   UsbCalls& calls_;
   libusb_device** list_ = nullptr;
 };
-
-std::string uuid_digits(std::string_view text) {
-  std::string digits;
-  for (const char c : text)
-    if (c != '-') digits += static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
-  return digits;
-}
 
 bool is_uuid(const std::string& digits) {
   return digits.size() == SCU_SERIAL_DIGITS && digits.find_first_not_of("0123456789abcdef") == std::string::npos;
@@ -103,7 +118,7 @@ Result<std::vector<UsbBoard>> list_usb_boards(UsbCalls& calls) {
   return Devices(calls, (*events)->context()).boards;
 }
 
-asio::awaitable<Result<std::unique_ptr<Link>>> open_usb(std::string which, UsbCalls& calls, UsbPatience patience) {
+asio::awaitable<Result<std::unique_ptr<Link>>> open_usb(std::string which, UsbCalls& calls, UsbPatience patience, HidCalls& hid) {
   const auto executor = co_await asio::this_coro::executor;
   auto events = UsbEvents::get(calls);
   if (!events) co_return failure(events.error());
@@ -136,7 +151,7 @@ asio::awaitable<Result<std::unique_ptr<Link>>> open_usb(std::string which, UsbCa
   }
   auto pipe = std::make_shared<UsbPipe>(calls, handle, executor, name);
   const auto started = pipe->start();
-  auto link = std::make_unique<UsbLink>(std::move(*events), std::move(pipe), name);  // gives all of it back, also when it did not start
+  auto link = std::make_unique<UsbLink>(std::move(*events), std::move(pipe), executor, board.place, name, hid);  // gives all of it back, also when it did not start
   if (!started) co_return failure(started.error());
   co_return link;
 }

@@ -2,6 +2,7 @@
 #include <chrono>
 #include <vector>
 
+#include "link/hid_calls.h"
 #include "link/link.h"
 #include "link/usb_calls.h"
 
@@ -26,6 +27,6 @@ struct UsbPatience {
 // `which`: empty for the one board there is, a UUID (dashes and case do not matter), or a place. Errors: link_open_failed,
 // board_ambiguous, usb_permission, board_busy.
 asio::awaitable<Result<std::unique_ptr<Link>>> open_usb(std::string which, UsbCalls& calls = real_usb(),
-                                                        UsbPatience patience = {});
+                                                        UsbPatience patience = {}, HidCalls& hid = real_hid());
 
 }  // namespace steadycell::link

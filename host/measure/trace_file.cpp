@@ -115,20 +115,39 @@ Result<LoadedTrace> load_trace(files::FileSystem& system, const std::string& pat
   return loaded;
 }
 
-Result<std::vector<supply::Sample>> load_samples(files::FileSystem& system, const std::string& path, double from_s, double to_s) {
-  constexpr std::size_t kMost = 100'000;
+namespace {
+Result<void> each_sample(files::FileSystem& system, const std::string& path, const supply::TraceParser::Sink& take) {
   auto file = system.open_read(path);
   if (!file) return failure(Error(file.error()).during("reading trace {}", path));
   TextReader reader(**file, path);
   supply::TraceParser parser;
-  std::vector<supply::Sample> samples;
-  const auto take = [&](const supply::Sample& sample) {
-    if (sample.time_s >= from_s && sample.time_s < to_s && samples.size() < kMost) samples.push_back(sample);
-  };
   auto read = reader.each([&](std::string_view text) { return parser.feed(text, take); });
   if (read) read = parser.finish(take, reader.cut());
   if (!read) return failure(Error(read.error()).during("reading trace {}", path));
+  return {};
+}
+}  // namespace
+
+Result<std::vector<supply::Sample>> load_samples(files::FileSystem& system, const std::string& path, double from_s, double to_s) {
+  constexpr std::size_t kMost = 100'000;
+  std::vector<supply::Sample> samples;
+  const auto read = each_sample(system, path, [&](const supply::Sample& sample) {
+    if (sample.time_s >= from_s && sample.time_s < to_s && samples.size() < kMost) samples.push_back(sample);
+  });
+  if (!read) return failure(read.error());
   return samples;
+}
+
+Result<Digest> fingerprint(files::FileSystem& system, const std::string& path) {
+  Sha256 hash;
+  std::string line;
+  const auto read = each_sample(system, path, [&](const supply::Sample& sample) {
+    line.clear();
+    supply::append_sample(sample, false, line);
+    hash.update(as_bytes(line));
+  });
+  if (!read) return failure(read.error());
+  return hash.finish();
 }
 
 struct TraceWriter::Inside {

@@ -3,6 +3,7 @@
 #include <string>
 #include <string_view>
 
+#include "base/sha256.h"
 #include "files/file_system.h"
 #include "supply/features.h"
 #include "supply/trace.h"
@@ -21,6 +22,10 @@ Result<LoadedTrace> load_trace(files::FileSystem& system, const std::string& pat
 
 // The samples of [from_s, to_s), the first 100 000 of them. Errors as load_trace.
 Result<std::vector<supply::Sample>> load_samples(files::FileSystem& system, const std::string& path, double from_s, double to_s);
+
+// SHA-256 of the samples as the recorder would write them: the same for one recording whether packed or not, and whatever its
+// comments say. Errors as load_trace.
+Result<Digest> fingerprint(files::FileSystem& system, const std::string& path);
 
 // A new trace file that is readable up to its last flush at any time.
 class TraceWriter {

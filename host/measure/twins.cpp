@@ -6,6 +6,7 @@
 #include "base/sha256.h"
 #include "base/text.h"
 #include "files/atomic.h"
+#include "measure/trace_file.h"
 
 namespace steadycell::measure {
 namespace {
@@ -37,6 +38,8 @@ int run_number(const std::string& name) {
   const auto number = parse_number(std::string_view(name).substr(4, name.find('.') - 4));
   return number && *number <= kMostRuns ? static_cast<int>(*number) : 0;
 }
+
+std::string base_name(const std::string& path) { return path.substr(path.find_last_of('/') + 1); }
 
 Result<StoredTwin> load(files::FileSystem& system, const std::string& folder) {
   const std::string path = files::join(folder, kDescription);
@@ -80,8 +83,17 @@ Result<StoredTwin> keep_twin(files::FileSystem& system, const std::string& twins
                              const std::string& controller, const std::string& trace) {
   const auto bytes = files::read_whole(system, trace, kMostTrace);
   if (!bytes) return failure(Error(bytes.error()).during("reading trace {}", printable(trace)));
+  const auto samples = fingerprint(system, trace);
+  if (!samples) return failure(samples.error());
   const auto folder = make_folder(system, twins, board_number, controller);
   if (!folder) return failure(folder.error());
+  const auto known = load(system, *folder);
+  if (!known) return failure(known.error());
+  // Two copies of one recording would show a board that repeats itself perfectly, and call every other unlike it.
+  for (const std::string& run : known->runs)
+    if (const auto other = fingerprint(system, run); other && *other == *samples)
+      return failure(Error(ErrorCode::already_exists, fmt::format("{} holds the recording that this twin has as run {}", printable(trace), run_number(base_name(run))))
+                         .keeping("nothing was changed").advising("keep another power-up of a working board"));
   for (int n = 1; n <= kMostRuns; ++n) {
     const std::string stem = files::join(*folder, fmt::format("run-{}.csv", n));
     const auto plain = system.exists(stem), packed = system.exists(stem + ".gz");
@@ -94,6 +106,24 @@ Result<StoredTwin> keep_twin(files::FileSystem& system, const std::string& twins
     return load(system, *folder);
   }
   return failure(ErrorCode::already_exists, "{} holds {} runs already", printable(*folder), kMostRuns);
+}
+
+int number_of_run(const std::string& path) { return run_number(base_name(path)); }
+
+Result<std::string> drop_run(files::FileSystem& system, const StoredTwin& twin, int number) {
+  const auto run = std::find_if(twin.runs.begin(), twin.runs.end(), [&](const std::string& path) { return number_of_run(path) == number; });
+  if (run == twin.runs.end())
+    return failure(Error(ErrorCode::not_found, fmt::format("the twin of board number {} has no run {}", printable(twin.board_number), number))
+                       .advising("see its runs with steadycell supply drop-twin and no --run"));
+  for (int n = 1; n <= kMostRuns; ++n) {
+    const std::string to = files::join(twin.folder, fmt::format("dropped-{}.csv{}", n, run->ends_with(".gz") ? ".gz" : ""));
+    const auto moved = system.rename(*run, to);
+    if (!moved && moved.error().code() == ErrorCode::already_exists) continue;
+    if (!moved) return failure(moved.error());
+    if (const auto synced = system.sync_directory(twin.folder); !synced) return failure(synced.error());
+    return to;
+  }
+  return failure(ErrorCode::already_exists, "{} holds {} dropped runs already", printable(twin.folder), kMostRuns);
 }
 
 Result<KeptCold> keep_twin_cold(files::FileSystem& system, const std::string& twins, const std::string& board_number,

@@ -7,7 +7,7 @@
 #include "files/file_system.h"
 
 // Healthy boards kept for comparison: a folder each, with `twin.json` (board number, controller marking), a trace a run, and
-// what the check before power read on it. Only ever added to.
+// what the check before power read on it. A run that is dropped stays on the disk under another name.
 namespace steadycell::measure {
 
 struct StoredTwin {
@@ -17,9 +17,14 @@ struct StoredTwin {
 };
 
 // Copies a trace into the twin of this board number and controller, made when there is none. Errors: bad_input_file for a
-// trace beyond 64 MiB; those of the disk.
+// trace beyond 64 MiB; already_exists for a run whose samples are kept already, packed or not; those of the disk.
 Result<StoredTwin> keep_twin(files::FileSystem& system, const std::string& twins_folder, const std::string& board_number,
                              const std::string& controller, const std::string& trace);
+// The number in the name of a run, "run-3.csv.gz".
+int number_of_run(const std::string& path);
+// Takes one run out of the comparison: it is called dropped-N from then on. Its new path. not_found when there is no such run.
+Result<std::string> drop_run(files::FileSystem& system, const StoredTwin& twin, int number);
+
 // Keeps the readings before power beside the traces; the first ones stay.
 struct KeptCold {
   std::string path;

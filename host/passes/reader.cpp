@@ -265,13 +265,16 @@ class Hashed {
 void CaptureReader::read_units(std::span<UnitRead> units) {
   if (!hasher_) hasher_ = std::make_unique<Hasher>();
   Hashed hashed(*hasher_);
-  const auto check_hashed = [&](UnitRead& read, const UnitFacts& unit_facts, const Digest& digest) { read.got = check(read.unit, unit_facts, digest, read.status); };
+  const auto check_hashed = [&](UnitRead& read, const UnitFacts& unit_facts, const Digest& digest) {
+    read.got = check(read.unit, unit_facts, digest, read.status);
+  };
   const UnitRead* whole = nullptr;  // the last pass 1 that lies in its file as it is
   for (UnitRead& read : units) {
     assert(read.out.size() == head_.geometry.block_raw_bytes() && read.status.size() == head_.geometry.pages_per_block);
     auto unit_facts = facts(read.unit);
     const bool at_hand = whole && whole->unit.place == read.unit.place && whole->unit.block == read.unit.block;
-    read.got = unit_facts ? fetch(read.unit, *unit_facts, at_hand ? ByteSpan(whole->out) : ByteSpan(), read.out) : failure(unit_facts.error());
+    const ByteSpan pass_1 = at_hand ? ByteSpan(whole->out) : ByteSpan();
+    read.got = unit_facts ? fetch(read.unit, *unit_facts, pass_1, read.out) : failure(unit_facts.error());
     if (read.got && read.unit.pass == 1 && !unit_facts->xor_zstd) whole = &read;
     hashed.take(check_hashed);
     if (read.got) hashed.start(read, std::move(*unit_facts));

@@ -70,6 +70,11 @@ asio::awaitable<Result<Value>> with_board(link::BoardAddress address, std::strin
   std::optional<BoardHold> board_itself;
   auto board = co_await board::BoardClient::connect(std::move(link), hooks.stop);
   if (!board) co_return failure(board.error());
+  // What happens to the link and stops nothing is still worth a line to whoever waits.
+  (*board)->on_note([&hooks](const board::LinkNote& note) {
+    using Kind = board::LinkNote::Kind;
+    if (hooks.note && (note.kind == Kind::recovery || note.kind == Kind::side_lost || note.kind == Kind::side_found)) hooks.note(note.text);
+  });
   holder.board = (*board)->info().uuid;
   auto held = co_await BoardHold::take(holder, hooks.stop);
   if (!held) {

@@ -68,7 +68,7 @@ std::optional<Named> read_holder(const std::string& path) {
   if (!value) return std::nullopt;
   json::Reader reader(*value, "");
   auto board = reader.text("board"), program = reader.text("program"), method = reader.text("method"), since = reader.text("since");
-  const auto process = reader.number("process", 0, 1u << 30), keeper = reader.number("held_by_process", 1, 1u << 30);
+  const auto process = reader.number("process", 1, 1u << 30), keeper = reader.number("held_by_process", 1, 1u << 30);
   for (const auto* part : {&board, &program, &method, &since})
     if (!*part) return std::nullopt;
   if (!process || !keeper) return std::nullopt;
@@ -100,7 +100,9 @@ Error held_by(const std::string& board, const std::optional<Named>& named) {
   if (!named) return Error(ErrorCode::board_busy, fmt::format("the board {} is held by another program", printable(board)));
   const Holder& holder = named->holder;
   return Error(ErrorCode::board_busy, fmt::format("the board {} is held by {} {} (process {}) since {}", printable(board), printable(holder.program),
-                                                  printable(holder.method), holder.process, printable(holder.since)));
+                                                  printable(holder.method), holder.process, printable(holder.since)))
+      .advising(fmt::format("wait for it (steadycell status shows how far it is), or stop it where it was started: Ctrl-C, or kill {}; it "
+                            "ends at the next block and keeps what it has", holder.process));
 }
 
 }  // namespace

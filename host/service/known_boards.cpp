@@ -84,7 +84,8 @@ Result<std::string> check_quote(const std::string& bench, const std::string& boa
   // A bench that cannot be read is worth a word, not the reading of a weak chip.
   if (!known) return fmt::format("warning: what this bench knows of board {} cannot be read: {}", board_uuid, known.error().what());
   if (!*known) return fmt::format("warning: board {} was never checked on this bench: run board check", board_uuid);
-  return ((*known)->worth_a_warning() ? "warning: " : "") + (*known)->quote();
+  if (!(*known)->worth_a_warning()) return (*known)->quote();
+  return fmt::format("warning: {}: run board check again, the newest check counts", (*known)->quote());
 }
 
 Result<std::uint64_t> insertions(const std::string& bench, const std::string& board_uuid) {

@@ -21,6 +21,7 @@ Result<json::Object> socket_judge(json::Reader& params, const JobHooks& hooks);
 // supply_methods.cpp: traces on the disk
 Result<json::Object> supply_diagnose(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> supply_keep_twin(json::Reader& params, const JobHooks& hooks);
+Result<json::Object> supply_drop_twin(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> supply_plot(json::Reader& params, const JobHooks& hooks);
 
 // ecc_methods.cpp: captures and images on the disk

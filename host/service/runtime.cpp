@@ -36,6 +36,7 @@ Result<std::string> runtime_folder() {
     return refuse(fmt::format("cannot be made: {}", std::strerror(errno)), "set XDG_RUNTIME_DIR to a folder that you alone may enter");
   struct stat facts {};
   if (::lstat(path.c_str(), &facts) != 0) return refuse(std::strerror(errno), "set XDG_RUNTIME_DIR to a folder that you alone may enter");
+  if (S_ISLNK(facts.st_mode)) return refuse("is a symbolic link", "remove the link: a folder is made in its place");
   if (!S_ISDIR(facts.st_mode)) return refuse("is no folder", "move it away");
   if (facts.st_uid != ::geteuid()) return refuse("belongs to somebody else", "remove it, or set XDG_RUNTIME_DIR to a folder of yours");
   if ((facts.st_mode & 077) != 0) return refuse("lets others in", fmt::format("chmod 0700 {}", printable(path)));

@@ -18,6 +18,7 @@ Result<json::Object> Service::call(std::string_view method, const json::Value& p
       {"chip.identify", chip_identify},   {"chip.decode", chip_decode},         {"chip.read", chip_read},
       {"socket.check", socket_check},     {"supply.record", supply_record},     {"supply.cold", supply_cold},
       {"supply.keep_twin", supply_keep_twin}, {"supply.plot", supply_plot},         {"supply.diagnose", supply_diagnose},
+      {"supply.drop_twin", supply_drop_twin},
       {"capture.import", capture_import}, {"capture.settle", capture_settle},   {"image.show", image_show},
       {"capture.export", capture_export}, {"image.verify", image_verify},       {"image.export", image_export},
       {"socket.judge", socket_judge},     {"board.check", board_check},         {"ecc.find", ecc_find},

@@ -99,13 +99,15 @@ Result<std::uint16_t> limit_for(const SupplyRequest& request, const std::optiona
   if (request.limit_mA == 0) return allowed;
   if (check && check->verdict == supply::ColdVerdict::shorted && request.limit_mA > kDoubtful_mA)
     return failure(Error(ErrorCode::measured_short, fmt::format("into a measured short {} mA is the most", kDoubtful_mA))
-                       .keeping("nothing was powered, no file was made").advising("leave the limit away"));
+                       .keeping("nothing was powered, no file was made")
+                       .advising("leave --limit away; your word powers a short at 100 mA, never at more"));
   if (request.limit_mA <= allowed || request.despite_short) return request.limit_mA;
   if (allowed == kClean_mA) return request.limit_mA;  // 900 mA asked for, and nothing speaks against it
   return failure(Error(ErrorCode::measured_short, fmt::format("a limit of {} mA was asked for, and the check before power is {}", request.limit_mA,
                                                               check ? std::string(supply::name_of(check->verdict)) : "missing"))
                      .keeping("nothing was powered, no file was made")
-                     .advising("power it at 100 mA first; to insist, add --power-despite-measured-short"));
+                     .advising(fmt::format("leave --limit away, and it gets {} mA; or, when you know why the check says so, add "
+                                           "--power-despite-measured-short: it is your word for this limit, too", kDoubtful_mA)));
 }
 
 }  // namespace
@@ -239,7 +241,7 @@ asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, Supp
     co_return failure(Error(recorded.error()).advising(advice_on_broken_recording(request.to)));
   }
   if (recorded->boot_loop)
-    notes.emplace_back("ended early: the stick starts over and over, and each start reads its memory; --whole records on");
+    notes.emplace_back("ended early: the stick starts over and over, and each start reads its memory: two periods tell all that more would (--whole would have recorded on)");
 
   json::Object result{{"trace", request.to}, {"limit_mA", *limit}, {"tripped", recorded->tripped}, {"ended_at_boot_loop", recorded->boot_loop}, {"peak_mA", recorded->peak_mA},
                       {"gaps", recorded->gaps}, {"lost_samples", recorded->lost_samples}};

@@ -68,6 +68,8 @@ Result<json::Object> supply_keep_twin(json::Reader& params, const JobHooks&) {
   if (!names) return failure(names.error());
   const auto trace = params.text("trace");
   if (!trace) return failure(trace.error());
+  const auto insist = params.boolean_or("keep_despite_diagnosis", false);
+  if (!insist) return failure(insist.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
   // A twin that is none would mislead every later comparison.
   const auto loaded = measure::load_trace(files::posix(), *trace, {});
@@ -75,21 +77,75 @@ Result<json::Object> supply_keep_twin(json::Reader& params, const JobHooks&) {
   if (!loaded->features.t_on_s)
     return failure(Error(ErrorCode::bad_input_file, fmt::format("{} does not show its switch-on", printable(*trace))).advising("record the healthy board from before its switch-on"));
   const auto likely = supply::diagnose(loaded->features, loaded->header, {}, nullptr, nullptr).front();
+  const bool healthy = likely.fault == supply::Fault::healthy || likely.fault == supply::Fault::socket_ok;
+  if (!healthy && !*insist)
+    return failure(Error(ErrorCode::wrong_usage, fmt::format("{} does not look like a working board: {} ({})", printable(*trace), supply::words_for(likely.fault),
+                                                             supply::percent(likely.confidence)))
+                       .keeping("nothing was kept")
+                       .advising("keep the power-up of a working board; if you know better, add --keep-despite-diagnosis"));
   auto bench = open_bench(names->bench);
   if (!bench) return failure(bench.error());
   const auto twins = bench->twins_folder();
   if (!twins) return failure(twins.error());
   const auto kept = measure::keep_twin(files::posix(), *twins, names->board_number, names->controller, *trace);
   if (!kept) return failure(kept.error());
-  const auto logged = bench->append("twin.kept", {{"board_number", kept->board_number}, {"controller", kept->controller},
-                                                  {"trace", *trace}, {"kept_as", kept->runs.back()}});
+  const auto logged = bench->append("twin.kept", {{"board_number", kept->board_number}, {"controller", kept->controller}, {"trace", *trace},
+                                                  {"kept_as", kept->runs.back()}, {"diagnosis", supply::key_of(likely.fault)}, {"user_insisted", *insist}});
   if (!logged) return failure(Error(logged.error()).keeping("the twin is kept"));
   json::Object result{{"twin", kept->folder}, {"board_number", kept->board_number}, {"controller", kept->controller}, {"runs", kept->runs.size()}};
   json::Array notes;
-  if (likely.fault != supply::Fault::healthy && likely.fault != supply::Fault::socket_ok)
-    notes.emplace_back(fmt::format("this trace looks like: {}; a twin should be a healthy board", supply::words_for(likely.fault)));
+  if (!healthy) notes.emplace_back(fmt::format("kept on the user's word although this trace looks like: {}", supply::words_for(likely.fault)));
+  if (loaded->header.broke_off_s) notes.emplace_back("this recording breaks off: only what it shows can be compared");
   if (kept->runs.size() == 1) notes.emplace_back("one run: keep a second one, so that it is known what two runs of this board differ by");
   result["notes"] = std::move(notes);
+  return result;
+}
+
+// A run as it tells which one it is; a file that cannot be read is named all the same, since it may be the one to drop.
+json::Object run_json(const std::string& path) {
+  json::Object run{{"run", measure::number_of_run(path)}, {"file", path}};
+  const auto loaded = measure::load_trace(files::posix(), path, {});
+  run["error"] = loaded ? json::Value(nullptr) : json::Value(loaded.error().text());
+  if (!loaded) return run;
+  const auto likely = supply::diagnose(loaded->features, loaded->header, {}, nullptr, nullptr).front();
+  run["samples"] = loaded->samples;
+  run["seconds"] = loaded->features.duration_s;
+  run["fault"] = supply::key_of(likely.fault);
+  run["says"] = supply::words_for(likely.fault);
+  run["confidence"] = likely.confidence;
+  return run;
+}
+
+Result<json::Object> supply_drop_twin(json::Reader& params, const JobHooks&) {
+  const auto names = patient_names(params);
+  if (!names) return failure(names.error());
+  const auto number = params.number_or("run", 1, 1000, 0);
+  if (!number) return failure(number.error());
+  if (const auto done = params.finish(); !done) return failure(done.error());
+  auto bench = open_bench(names->bench);
+  if (!bench) return failure(bench.error());
+  const auto twins = bench->twins_folder();
+  if (!twins) return failure(twins.error());
+  const auto found = measure::find_twin(files::posix(), *twins, names->board_number, names->controller);
+  if (!found) return failure(found.error());
+  if (!found->twin)
+    return failure(Error(ErrorCode::not_found, fmt::format("no twin of board number {} is kept on this bench", printable(names->board_number)))
+                       .advising("check number and controller"));
+  const measure::StoredTwin& twin = *found->twin;
+  json::Object result{{"twin", twin.folder}, {"board_number", twin.board_number}, {"controller", twin.controller}, {"dropped", nullptr}};
+  json::Array runs;
+  for (const std::string& path : twin.runs)
+    if (*number == 0 || measure::number_of_run(path) == static_cast<int>(*number)) runs.push_back(run_json(path));
+  if (*number > 0) {
+    const auto moved = measure::drop_run(files::posix(), twin, static_cast<int>(*number));
+    if (!moved) return failure(moved.error());
+    result["dropped"] = *moved;
+    const auto logged = bench->append("twin.run_dropped", {{"board_number", twin.board_number}, {"controller", twin.controller}, {"run", *number}, {"now", *moved}});
+    if (!logged) return failure(Error(logged.error()).keeping("the run is dropped"));
+  }
+  result["runs"] = std::move(runs);
+  result["runs_kept"] = twin.runs.size() - (*number > 0 ? 1 : 0);
+  result["notes"] = to_json(found->damaged);
   return result;
 }
 
@@ -143,7 +199,8 @@ Result<json::Object> supply_plot(json::Reader& params, const JobHooks&) {
   if (beside) input.parts_s = beside->beside.parts_s;
   const std::string drawing = supply::plot_svg(input);
   if (const auto written = files::write_whole(system, *to, as_bytes(drawing)); !written) return failure(written.error());
-  return json::Object{{"trace", paths->trace}, {"to", *to}, {"fault", std::string(supply::key_of(input.diagnosis.fault))}, {"bytes", drawing.size()}, {"notes", to_json(paths->notes)}};
+  return json::Object{{"trace", paths->trace}, {"to", *to}, {"fault", std::string(supply::key_of(input.diagnosis.fault))},
+                      {"says", supply::words_for(input.diagnosis.fault)}, {"confidence", input.diagnosis.confidence}, {"bytes", drawing.size()}, {"notes", to_json(paths->notes)}};
 }
 
 }  // namespace steadycell::service

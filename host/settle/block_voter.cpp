@@ -27,7 +27,11 @@ bool is_loss(const Error& error) {
 }  // namespace
 
 BlockVoter::BlockVoter(passes::CaptureReader& reader, std::uint64_t memory, passes::StageTimes* times)
-    : reader_(&reader), times_(times), geometry_(reader.head().geometry), voted_(geometry_.raw_page_bytes()), unsure_(geometry_.raw_page_bytes()) {
+    : reader_(&reader),
+      times_(times),
+      geometry_(reader.head().geometry),
+      voted_(geometry_.raw_page_bytes()),
+      unsure_(geometry_.raw_page_bytes()) {
   const std::uint32_t votes = most_votes(reader);
   std::uint32_t pages = geometry_.pages_per_block;
   if (votes * geometry_.block_raw_bytes() > memory) {

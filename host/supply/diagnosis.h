@@ -34,6 +34,9 @@ enum class Fault : std::uint8_t {
 std::string_view key_of(Fault fault);     // "vbus_short": stable, for programs
 std::string_view words_for(Fault fault);  // what people read
 
+// "94 %"; never 100 % nor 0 %, which no measurement can give: ">99 %" from 0.995 on, "<1 %" below 0.005.
+std::string percent(double confidence);
+
 struct Diagnosis {
   Fault fault = Fault::unsure;
   double confidence = 0;              // 0..1, within the model of docs/supply.md; not a field figure

@@ -210,7 +210,8 @@ void judge_loop(const Reading& r, Verdicts& verdicts) {
     evidence.push_back(
         fmt::format("every {:.0f} ms (+-{:.0f})", f.period_s->value * 1e3, f.period_s->sigma * 1e3));
   if (n == 1)
-    verdicts.doubt("the controller restarted once: by design, or a loop longer than the trace; record longer");
+    verdicts.doubt("the controller restarted once: by design, or a loop longer than the trace; one more power-up by supply record tells, "
+                   "which ends at a loop's second period");
   verdicts.claim(Fault::boot_loop, p, std::move(evidence));
 }
 

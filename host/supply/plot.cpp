@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <iterator>
 #include <limits>
@@ -128,15 +129,17 @@ std::vector<Column> columns_of(const Features& f, double until_s, double width) 
   return out;
 }
 
+// One spike at switch-on must not flatten all the rest: it has its own drawing. But where next to nothing follows it, it is what
+// the trace has to show.
 double top_of(const std::vector<Column>& columns) {
-  // One spike at switch-on must not flatten all the rest: it has its own drawing.
+  constexpr double kDraws_mA = 3;
   std::vector<double> highs;
   for (const Column& c : columns)
     if (!std::isnan(c.high)) highs.push_back(c.high);
   if (highs.empty()) return 1;
   std::sort(highs.begin(), highs.end());
   const double most = highs.back(), usual = highs[highs.size() * 97 / 100];
-  return std::max(1.0, 1.15 * (most < 2.5 * usual ? most : 1.6 * usual));
+  return std::max(1.0, 1.15 * (most < 2.5 * usual || usual < kDraws_mA ? most : 1.6 * usual));
 }
 
 void draw_band(Paper& paper, const Frame& f, const std::vector<Column>& columns) {
@@ -177,11 +180,32 @@ void draw_plateaus(Paper& paper, const Frame& f, const Features& trace) {
   }
 }
 
-void draw_moment(Paper& paper, const Frame& f, double at_s, std::string_view words, std::string_view style, int row) {
+// Where words stand already, row by row from the top: the next ones take the first row that is free there.
+class Rows {
+ public:
+  // No row is free: nothing is written rather than one over the other.
+  std::optional<std::size_t> place(double from, double to) {
+    for (std::size_t row = 0; row < taken_.size(); ++row) {
+      const auto overlaps = [&](const std::pair<double, double>& t) { return from < t.second && t.first < to; };
+      if (std::any_of(taken_[row].begin(), taken_[row].end(), overlaps)) continue;
+      taken_[row].emplace_back(from, to);
+      return row;
+    }
+    return std::nullopt;
+  }
+
+ private:
+  std::array<std::vector<std::pair<double, double>>, 8> taken_;
+};
+
+void draw_moment(Paper& paper, const Frame& f, double at_s, std::string_view words, std::string_view style, Rows& rows) {
   if (at_s < f.from_x || at_s > f.to_x) return;
   paper.line(f.x(at_s), f.top, f.x(at_s), f.bottom(), style);
   const bool right_side = f.x(at_s) > f.left + 0.75 * f.width;
-  paper.text(f.x(at_s) + (right_side ? -4 : 4), f.top + 14 + 14 * row, words,
+  const double length = 7.0 * static_cast<double>(words.size()) + 8;
+  const auto row = rows.place(right_side ? f.x(at_s) - length : f.x(at_s), right_side ? f.x(at_s) : f.x(at_s) + length);
+  if (!row) return;
+  paper.text(f.x(at_s) + (right_side ? -4 : 4), f.top + 14 + 14 * static_cast<double>(*row), words,
              fmt::format("text-anchor=\"{}\" stroke=\"white\" stroke-width=\"3\" paint-order=\"stroke\"", right_side ? "end" : "start"));
 }
 
@@ -210,10 +234,10 @@ void draw_main(Paper& paper, const PlotInput& in, Frame& f) {
     paper.text(f.right() - 4, f.y(*limit) - 5, fmt::format("limit {:.0f} mA", *limit), "text-anchor=\"end\"");
   }
   const double on = trace.t_on_s.value_or(0);
-  int row = 0;
-  for (const TraceEvent& event : in.header.events)
-    if (row < 6) draw_moment(paper, f, event.time_s - on, event.text, "stroke=\"black\" stroke-dasharray=\"1 3\"", row++ % 3);
-  if (in.parts_s) draw_moment(paper, f, *in.parts_s, "parts from the twin", "stroke=\"black\" stroke-width=\"1.6\" stroke-dasharray=\"4 4\"", 3);
+  Rows rows;
+  for (std::size_t i = 0; i < std::min<std::size_t>(in.header.events.size(), 12); ++i)
+    draw_moment(paper, f, in.header.events[i].time_s - on, in.header.events[i].text, "stroke=\"black\" stroke-dasharray=\"1 3\"", rows);
+  if (in.parts_s) draw_moment(paper, f, *in.parts_s, "parts from the twin", "stroke=\"black\" stroke-width=\"1.6\" stroke-dasharray=\"4 4\"", rows);
   // The power-up sequence came again: a mark below the line each.
   for (const double at : trace.restarts_s)
     if (trace.restarts_s.size() <= kMostMarks && at <= f.to_x)
@@ -280,7 +304,9 @@ void draw_words(Paper& paper, const PlotInput& in, double left, double top) {
     }
   };
   const Features& f = *in.trace;
-  if (f.t_on_s) say(fmt::format("switch-on charge {}{:.1f} uC, input {}{:.1f} uF", f.switch_on_uC.at_least ? "at least " : "", f.switch_on_uC.value,
+  const bool rose = f.top_V > 0.8 * nominal_volts(in.header.rail.value_or(Rail::vbus)) || (!in.header.rail && f.top_V > 1.6);
+  if (f.t_on_s && !rose) say(fmt::format("never above {:.2f} V; {:.0f} mA flowed: no charge to tell", f.top_V, f.early_mA), "");
+  if (f.t_on_s && rose) say(fmt::format("switch-on charge {}{:.1f} uC, input {}{:.1f} uF", f.switch_on_uC.at_least ? "at least " : "", f.switch_on_uC.value,
                                 f.input_uF.at_least ? "at least " : "", f.input_uF.value), "");
   if (f.period_s) say(fmt::format("repeats every {:.0f} ms", 1e3 * f.period_s->value), "");
   if (in.header.limit_mA) say(fmt::format("limit {:.0f} mA", *in.header.limit_mA), "");
@@ -293,7 +319,7 @@ void draw_words(Paper& paper, const PlotInput& in, double left, double top) {
 
 std::string plot_svg(const PlotInput& in) {
   Paper paper;
-  paper.text(60, 30, fmt::format("{} ({:.0f} % within the model)", words_for(in.diagnosis.fault), 100 * in.diagnosis.confidence),
+  paper.text(60, 30, fmt::format("{} ({} within the model)", words_for(in.diagnosis.fault), percent(in.diagnosis.confidence)),
              "font-size=\"18\" font-weight=\"bold\"");
   paper.text(60, 50, in.title, "fill=\"#222222\"");
   const Features& f = *in.trace;

@@ -1,3 +1,5 @@
+#include <fmt/format.h>
+
 #include <array>
 
 #include "supply/judge.h"
@@ -45,9 +47,9 @@ constexpr std::array<Words, 18> kWords{{
      "low-capacitance probe; warm its joints gently",
      "a 1x probe stops a good crystal; hot air near the memory costs its charge: keep it off"},
     {Fault::boot_loop, "boot_loop", "controller restarts again and again",
-     "watch VBUS and 3.3 V at the last step: a dip means supply, none means firmware or memory; then the memory's "
-     "joints",
-     "every loop reads and may write the memory: stop powering it once this is known"},
+     "power off; look at the memory's joints first; then in one more power-up of two seconds at most, which supply record ends by itself, watch "
+     "VBUS and 3.3 V at the last step: a dip means supply, none means firmware or memory",
+     "every start reads and may write the memory: no power-up beyond the one above; read the memory in the socket instead where it can come off"},
     {Fault::nand_no_answer, "nand_no_answer", "controller runs but does not load from its memory",
      "image the memory in the socket before anything else if it can come off; else look at its joints, CE# and "
      "R/B#",
@@ -113,14 +115,15 @@ constexpr std::array<Between, 13> kBetween{{
     {Fault::dead_clock, Fault::rail_short,
      "ohms at 0.2 V on 3.3 V: below 50 ohm it is a load, in the kilo-ohms the controller idles"},
     {Fault::boot_loop, Fault::intermittent,
-     "keep the board still and record again: a loop keeps its period, a contact does not"},
+     "no new recording: compare the intervals in this one; a loop keeps its period, a contact does not; then look at the joints with the power off"},
     {Fault::boot_loop, Fault::limit_trip,
-     "record the port voltage at 200 kS/s around one restart: the limiter pulls it down, a loop leaves it"},
+     "no new recording: look at the voltage around one restart in this one (supply plot): the limiter pulls it down, a loop leaves it"},
     {Fault::healthy, Fault::nand_no_answer,
      "record the first 0.3 s at 10 kS/s or more: page reads show as bursts one after another"},
     {Fault::healthy, Fault::missing_bulk,
      "record a burst of the switch-on with a 1 ms ramp: the step at its end is the capacitor"},
-    {Fault::healthy, Fault::boot_loop, "record for ten seconds: a loop shows itself again"},
+    {Fault::healthy, Fault::boot_loop,
+     "one more power-up tells, by supply record, which ends it by itself at a loop's second period; if a loop shows, no other"},
     {Fault::limit_trip, Fault::rail_short,
      "cold, ohms at 0.2 V on 3.3 V; then compare the level right behind switch-on with a twin"},
     {Fault::socket_short, Fault::socket_reversed,
@@ -136,6 +139,10 @@ std::string_view key_of(Fault fault) {
 }
 std::string_view words_for(Fault fault) {
   return words_of(fault).says;
+}
+
+std::string percent(double confidence) {
+  return confidence >= 0.995 ? ">99 %" : confidence < 0.005 ? "<1 %" : fmt::format("{:.0f} %", 100 * confidence);
 }
 
 std::string next_step_for(Fault fault, Fault runner_up) {

@@ -34,7 +34,8 @@ TEST(Bits, CountsAndDifferencesAreThoseOfTheSingleBytes) {
       xor_into(MutableByteSpan(around).subspan(first, size), y);
       EXPECT_TRUE(std::equal(sum.begin(), sum.end(), around.begin() + static_cast<std::ptrdiff_t>(first)));
       EXPECT_TRUE(std::equal(a.begin(), a.begin() + static_cast<std::ptrdiff_t>(first), around.begin()));
-      EXPECT_TRUE(std::equal(a.begin() + static_cast<std::ptrdiff_t>(first + size), a.end(), around.begin() + static_cast<std::ptrdiff_t>(first + size)));
+      EXPECT_TRUE(std::equal(a.begin() + static_cast<std::ptrdiff_t>(first + size), a.end(),
+                             around.begin() + static_cast<std::ptrdiff_t>(first + size)));
     }
 }
 

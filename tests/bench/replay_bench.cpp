@@ -1,8 +1,9 @@
-// What the host alone costs from a board's frames to an image: a recorded board, said again without a process of its own. A chip that says
-// it holds 64 GiB (pages of 16 KiB + 1280), 8 blocks of it read in 5 passes and settled with a BCH code of t = 40 over each KiB.
+// What the host alone costs from a board's frames to an image: a recorded board, said again without a process of
+// its own. A chip that says it holds 64 GiB (pages of 16 KiB + 1280), 8 blocks of it read in 5 passes and settled
+// with a BCH code of t = 40 over each KiB.
 //
-// Argument: on how many cores. `cpu_GB/s` is raw bytes over the processor time of all threads: what one core of its own would do. Files go
-// where TMPDIR says; on a disk, it is part of the measurement.
+// Argument: on how many cores. `cpu_GB/s` is raw bytes over the processor time of all threads: what one core of
+// its own would do. Files go where TMPDIR says; on a disk, it is part of the measurement.
 #include <benchmark/benchmark.h>
 #include <fmt/format.h>
 #include <sched.h>
@@ -48,7 +49,8 @@ ecc::Scheme scheme() {
   scheme.spare_bytes = kGeometry.spare_bytes;
   scheme.erased = ecc::ErasedAs::all_ff;
   for (std::uint32_t step = 0; step < 16; ++step)
-    scheme.steps.push_back({.data = {{step * 1024, 1024}}, .metadata = {}, .code = {{kGeometry.page_bytes + 64 + step * 70, 70}}});
+    scheme.steps.push_back(
+        {.data = {{step * 1024, 1024}}, .metadata = {}, .code = {{kGeometry.page_bytes + 64 + step * 70, 70}}});
   return scheme;
 }
 
@@ -59,7 +61,8 @@ Bytes content() {
   Bytes all(kGeometry.block_raw_bytes() * kBlocks, 0xFF);
   std::mt19937_64 random(1);
   for (std::size_t page = 0; page < kBlocks * kGeometry.pages_per_block; ++page) {
-    const MutableByteSpan raw = MutableByteSpan(all).subspan(page * kGeometry.raw_page_bytes(), kGeometry.raw_page_bytes());
+    const MutableByteSpan raw =
+        MutableByteSpan(all).subspan(page * kGeometry.raw_page_bytes(), kGeometry.raw_page_bytes());
     for (std::size_t at = 0; at < kGeometry.page_bytes; at += 8) {
       const std::uint64_t word = random();
       std::memcpy(raw.data() + at, &word, 8);
@@ -127,7 +130,8 @@ capture::ReadResult read(const std::string& folder, const OpenLink& open) {
 
 // A folder of its own for as long as it lives.
 struct Folder {
-  std::string name = (std::filesystem::temp_directory_path() / ("steadycell-bench-" + passes::make_uuid())).string();
+  std::string name =
+      (std::filesystem::temp_directory_path() / ("steadycell-bench-" + passes::make_uuid())).string();
   Folder() { std::filesystem::create_directory(name); }
   Folder(const Folder&) = delete;
   Folder& operator=(const Folder&) = delete;
@@ -139,7 +143,10 @@ std::shared_ptr<const link::Recording> recording() {
     const Folder folder;
     simbench::SimSession session(fixture());
     const auto made = std::make_shared<link::Recording>();
-    (void)read(folder.name + "/capture", [&](const asio::any_io_executor& executor) { return link::record(link::adopt_socket(executor, session.take_host_fd(), "board"), made); });
+    made->reserve(kGeometry.block_raw_bytes() * kBlocks * kPasses * 11 / 10);
+    (void)read(folder.name + "/capture", [&](const asio::any_io_executor& executor) {
+      return link::record(link::adopt_socket(executor, session.take_host_fd(), "board"), made);
+    });
     return std::shared_ptr<const link::Recording>(made);
   }();
   return kept;
@@ -178,7 +185,8 @@ double processor_seconds() {
 
 std::string told(const passes::StageTimes& times) {
   std::string text;
-  for (const passes::StageTimes::Stage& stage : times.stages()) text += fmt::format(" {} {:.0f} ms,", stage.name, stage.seconds() * 1e3);
+  for (const passes::StageTimes::Stage& stage : times.stages())
+    text += fmt::format(" {} {:.0f} ms,", stage.name, stage.seconds() * 1e3);
   return text;
 }
 
@@ -199,22 +207,27 @@ struct Cost {
 Cost read_once(const std::string& folder) {
   const Watch watch;
   const capture::ReadResult done = read_replayed(folder);
-  return {watch.wall(), watch.used(), fmt::format("transfer thread {:.0f} ms;{}", done.transfer_thread_seconds * 1e3, told(done.writing))};
+  return {watch.wall(), watch.used(),
+          fmt::format("transfer thread {:.0f} ms;{}", done.transfer_thread_seconds * 1e3, told(done.writing))};
 }
 
-// From the first block that is settled. Before that at most 128 blocks of any chip are looked at to measure error rates: here all, on a
-// large chip next to nothing.
+// From the first block that is settled. Before that at most 128 blocks of any chip are looked at to measure error
+// rates: here all, on a large chip next to nothing.
 Cost settle_once(const std::string& capture, const std::string& image) {
   std::optional<Watch> watch;
   settle::Hooks hooks;
   hooks.progress = [&](const settle::Progress& at) {
     if (at.stage == "measuring" && at.done == at.total) watch.emplace();
   };
-  const auto done = settle::settle(files::posix(), {.capture = capture, .image = image, .scheme = ecc::to_json(scheme()), .version = "0", .build = "bench"}, hooks);
+  const auto done = settle::settle(
+      files::posix(),
+      {.capture = capture, .image = image, .scheme = ecc::to_json(scheme()), .version = "0", .build = "bench"},
+      hooks);
   if (!done) stop(done.error().text());
   const image::VerdictCounts& pages = done->manifest.summary;
   return {watch->wall(), watch->used(),
-          fmt::format("{} pages confirmed, {} corrected; with measuring{}", pages.of(image::Verdict::confirmed), pages.of(image::Verdict::corrected), told(done->times))};
+          fmt::format("{} pages confirmed, {} corrected; with measuring{}", pages.of(image::Verdict::confirmed),
+                      pages.of(image::Verdict::corrected), told(done->times))};
 }
 
 // `round` does all passes once.
@@ -246,10 +259,13 @@ void BM_Read(benchmark::State& state) {
 void BM_Settle(benchmark::State& state) {
   const Folder kept;
   (void)read_replayed(kept.name + "/capture");
-  measure(state, [&](const std::string& folder) { return settle_once(kept.name + "/capture", folder + "/image"); });
+  measure(state,
+          [&](const std::string& folder) { return settle_once(kept.name + "/capture", folder + "/image"); });
 }
 void BM_ReadAndSettle(benchmark::State& state) {
-  measure(state, [](const std::string& folder) { return read_once(folder + "/capture") + settle_once(folder + "/capture", folder + "/image"); });
+  measure(state, [](const std::string& folder) {
+    return read_once(folder + "/capture") + settle_once(folder + "/capture", folder + "/image");
+  });
 }
 BENCHMARK(BM_Read)->Arg(1)->Arg(2)->UseManualTime()->Unit(benchmark::kMillisecond);
 BENCHMARK(BM_Settle)->Arg(1)->Arg(2)->UseManualTime()->Unit(benchmark::kMillisecond);

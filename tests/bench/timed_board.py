@@ -64,8 +64,8 @@ def main():
             shares.append(limit / said["seconds"])
             cores.append(used / said["seconds"])
     print(f"{pages} pages, at the limit {limit:.2f} s ({(PAGE + SPARE) / PAGE_NS * 1e3:.1f} MB/s)")
-    print(f"reached {100 * statistics.median(shares):.1f} % of it (best {100 * max(shares):.1f}), with {100 * statistics.median(cores):.1f} % of a core "
-          f"(least {100 * min(cores):.1f}); medians of {rounds}")
+    print(f"reached {100 * statistics.median(shares):.1f} % of it (best {100 * max(shares):.1f}), with "
+          f"{100 * statistics.median(cores):.1f} % of a core (least {100 * min(cores):.1f}); medians of {rounds}")
 
 
 if __name__ == "__main__":

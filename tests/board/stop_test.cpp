@@ -1,6 +1,8 @@
 // Stopping while the board is deaf, in a time that the test moves: no machine is too slow or too fast for it.
 #include <algorithm>
+#include <boost/asio/post.hpp>
 #include <list>
+#include <optional>
 
 #include "board/bench.h"
 #include "protocol/frame.h"
@@ -75,6 +77,25 @@ class BoardInMemory final : public link::Link {
   }
   std::string describe() const override { return "board in memory"; }
 
+  // With a side channel: it hears although the stream is deaf, and the socket bleeds for so many readings.
+  void give_side(unsigned bleeding) { readings_left_ = bleeding; }
+  bool was_cut() const { return cut_ != 0; }
+  void on_news(NewsSink sink) override { news_ = std::move(sink); }
+  void heartbeat_beside() override {
+    if (cut_ == 0 || !news_) return;
+    link::LinkNews reading{link::LinkNews::Kind::meter, {}, {}};
+    reading.meter.rails_off_token = cut_;
+    reading.meter.socket_mv = *readings_left_ == 0 ? 20 : 900;
+    if (*readings_left_ > 0) --*readings_left_;
+    news_(reading);
+  }
+  std::uint32_t cut_rails_beside() override {
+    if (!readings_left_) return 0;
+    cut_ = 4711;
+    asio::post(arrived_.get_executor(), [this] { heartbeat_beside(); });
+    return cut_;
+  }
+
  private:
   void answer(const scp_header& asked) {
     Bytes payload(4);  // SCP_OK, no detail
@@ -89,7 +110,7 @@ class BoardInMemory final : public link::Link {
       scp_put_hello(payload.data() + 4, &hello);
       sequence_ = 0;
     }
-    if (asked.type == SCP_SOCKET_ON) payload.insert(payload.end(), {0xE4, 0x0C});  // 3300 mV
+    if (asked.type == SCP_SOCKET_ON || asked.type == SCP_PORT_ON) payload.insert(payload.end(), {0xE4, 0x0C});  // 3300 mV
     protocol::append_request(static_cast<std::uint16_t>(asked.type | SCP_ANSWER), sequence_++, asked.request_id, payload, answers_);
     arrived_.cancel();
   }
@@ -100,6 +121,9 @@ class BoardInMemory final : public link::Link {
   std::uint32_t sequence_ = 0;
   asio::steady_timer arrived_;
   bool closed_ = false;
+  NewsSink news_;
+  std::optional<unsigned> readings_left_;
+  std::uint32_t cut_ = 0;
 };
 
 using Call = std::function<asio::awaitable<ErrorCode>(BoardClient&)>;
@@ -186,6 +210,54 @@ asio::awaitable<ErrorCode> switch_port_on(BoardClient& board) {
 TEST(Stop, F05_QuestionToADeafBoardEndsWithin500ms) { expect_stop_within_500ms(ask_state); }
 TEST(Stop, F05_RunOnADeafBoardEndsWithin500ms) { expect_stop_within_500ms(read_rows); }
 TEST(Stop, F05_SwitchingOnADeafBoardEndsWithin500ms) { expect_stop_within_500ms(switch_port_on); }
+
+// How switching off ends, with the stream deaf and so many readings until the socket is below 0.1 V; nothing: no side channel.
+Result<void> power_down_deaf(std::optional<unsigned> readings, bool keep_port, bool* cut = nullptr) {
+  asio::io_context io(1);
+  VirtualTime time;
+  bool deaf = false;
+  Result<void> out;
+  const auto body = [&]() -> asio::awaitable<void> {
+    auto link = std::make_unique<BoardInMemory>(io.get_executor(), deaf);
+    if (readings) link->give_side(*readings);
+    BoardInMemory& board = *link;
+    auto client = co_await BoardClient::connect(std::move(link), nullptr, time);
+    EXPECT_TRUE(client);
+    if (!client) co_return;
+    // Two statements: g++ 12 destroys the temporaries of a co_await inside a conditional expression twice.
+    std::optional<Result<PowerLease>> lease;
+    if (keep_port) {
+      lease.emplace(co_await PowerLease::port(**client, 100, 10, true, true));
+    } else {
+      lease.emplace(co_await PowerLease::socket(**client, Millivolts(3300), 100, SocketGround::user_word()));
+    }
+    EXPECT_TRUE(*lease);
+    deaf = true;
+    if (*lease) out = co_await (*lease)->power_down();
+    if (cut != nullptr) *cut = board.was_cut();
+    co_await (*client)->close();
+  };
+  asio::co_spawn(io, body(), [](const std::exception_ptr& fault) { EXPECT_FALSE(fault); });
+  time.run(io);
+  return out;
+}
+
+TEST(Stop, WithADeafStreamTheSideChannelSwitchesOffAndConfirmsIt) {
+  EXPECT_TRUE(power_down_deaf(0, false));
+  EXPECT_FALSE(power_down_deaf(std::nullopt, false)) << "without one a deaf board confirms nothing";
+}
+
+TEST(Stop, ARailThatStaysUpIsNotCalledOffByTheSideChannel) {
+  const auto down = power_down_deaf(1'000'000, false);
+  ASSERT_FALSE(down);
+  EXPECT_NE(down.error().text().find("not confirmed"), std::string::npos) << down.error().text();
+}
+
+TEST(Stop, APortThatIsToStayOnIsNotCutBesideTheStream) {
+  bool cut = true;
+  EXPECT_FALSE(power_down_deaf(0, true, &cut));
+  EXPECT_FALSE(cut);
+}
 
 }  // namespace
 }  // namespace steadycell::board

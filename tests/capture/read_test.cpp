@@ -121,7 +121,9 @@ TEST(Read, AReplayOfABoardIsReadAsTheBoardWas) {
   simbench::SimSession session(weak_chip());
   files::MemoryDisk first, second;
   const auto recording = std::make_shared<link::Recording>();
-  const auto recorded = read_over(first, [&](const asio::any_io_executor& executor) { return link::record(link::adopt_socket(executor, session.take_host_fd(), "bench"), recording); });
+  const auto recorded = read_over(first, [&](const asio::any_io_executor& executor) {
+    return link::record(link::adopt_socket(executor, session.take_host_fd(), "bench"), recording);
+  });
   ASSERT_TRUE(recorded) << recorded.error().text();
   const auto replayed = read_over(second, [&](const asio::any_io_executor& executor) { return link::replay(executor, recording); });
   ASSERT_TRUE(replayed) << replayed.error().text();

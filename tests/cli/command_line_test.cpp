@@ -38,6 +38,23 @@ TEST(CommandLine, WrongUseIsExitCodeTwoAndNamesWhatIsWrong) {
   EXPECT_NE(refused({"chip", "read", "--board", "sim:x", "--into", "c", "--passes", "0"}).err.find("1 to 255"), std::string::npos);
 }
 
+TEST(CommandLine, WhatIsUnknownIsNamedInItsPlace) {
+  EXPECT_EQ(refused({"chpi", "read", "x"}).err, "e101 steadycell has no \"chpi\": it has chip, capture, ecc, image, supply, socket, board, demo, status, doctor; see steadycell --help\n");
+  EXPECT_EQ(refused({"chip", "raed", "--board", "x"}).err, "e101 steadycell chip has no \"raed\": it has identify, decode, read; see steadycell chip --help\n");
+  EXPECT_NE(refused({"image", "show", "i", "more", "words"}).err.find("e101 more is not known here"), std::string::npos);
+}
+
+TEST(CommandLine, AValueThatIsNotTakenIsToldWithThoseThatAre) {
+  const std::string supply = refused({"chip", "identify", "--board", "sim:x", "--supply-mV", "2500"}).err;
+  EXPECT_NE(supply.find("2500 should be 1800 or 3300"), std::string::npos) << supply;
+  for (const std::vector<std::string>& wrong : std::vector<std::vector<std::string>>{
+           {"supply", "record", "--board", "sim:x", "--to", "x.txt"}, {"supply", "record", "--board", "sim:x", "--to", ".csv"},
+           {"supply", "record", "--board", "sim:x", "--to", "x.csv", "--burst", "b.gz"}})
+    EXPECT_NE(refused(wrong).err.find("should end in .csv or .csv.gz"), std::string::npos);
+  EXPECT_NE(refused({"supply", "plot", "t.csv", "--to", "x.txt"}).err.find("should end in .svg"), std::string::npos);
+  EXPECT_NE(refused({"socket", "check", "--board", "sim:x", "--svg", "x.png"}).err.find("should end in .svg"), std::string::npos);
+}
+
 TEST(CommandLine, WrongUseWithJsonIsAnErrorObject) {
   const Answer answer = refused({"image", "show", "--json"});
   EXPECT_TRUE(answer.err.empty());

@@ -57,6 +57,19 @@ TEST_F(DoctorsSystem, R03TheRuleThatIsShippedKeepsTheRulesAndNamesTheBoard) {
   EXPECT_EQ(rules, 2);
 }
 
+// sd_booted(3) of systemd 252: the system was started by systemd when /run/systemd/system is a directory (looked at without following links).
+TEST_F(DoctorsSystem, SystemctlIsAdvisedWhereSystemdRunsAndHasTheUnit) {
+  EXPECT_NE(how_to_start_daemon(root_).find("run steadycelld"), std::string::npos);
+  write("/usr/lib/systemd/user/steadycelld.socket", "[Socket]\n");
+  EXPECT_NE(how_to_start_daemon(root_).find("run steadycelld"), std::string::npos);
+  std::filesystem::create_directories(root_ + "/run/systemd");
+  std::filesystem::create_directory_symlink("/", root_ + "/run/systemd/system");
+  EXPECT_NE(how_to_start_daemon(root_).find("run steadycelld"), std::string::npos);
+  std::filesystem::remove(root_ + "/run/systemd/system");
+  std::filesystem::create_directories(root_ + "/run/systemd/system");
+  EXPECT_EQ(how_to_start_daemon(root_), "systemctl --user enable --now steadycelld.socket");
+}
+
 TEST_F(DoctorsSystem, UsbMemoryIsTold) {
   EXPECT_EQ(check_usb_memory(root_).state, State::note);
   for (const auto& [text, state] : {std::pair<const char*, State>{"16\n", State::good}, {"0\n", State::good}, {"4\n", State::good}, {"2\n", State::note}, {"x\n", State::note}}) {

@@ -1,4 +1,10 @@
 """What the socket can hold that must not be read: no chip, a silent one, a turned or shifted one, another one."""
+import contextlib
+import json
+import os
+import pty
+import subprocess
+
 import bench
 from bench import BLOCKS, CONSENT, PAGES_PER_BLOCK, SMALL, random_pages
 
@@ -90,6 +96,39 @@ class AnotherChip(bench.BenchTest):
         found = self.refuse("e101", 2, "chip", "read", "--board", self.fixture(), *CONSENT, "--passes", "1", "--blocks", "4090-4096", "--into", "c")
         self.assertIn("4095", self.said(found))
         self.assertFalse((self.folder / "c").exists())
+
+
+class Asking(bench.BenchTest):
+    """On a terminal the word for 3.3 V is asked for."""
+
+    def typed(self, answers):
+        board = self.fixture(content=random_pages(BLOCKS * PAGES_PER_BLOCK))
+        ours, theirs = pty.openpty()
+        self.addCleanup(os.close, ours)
+        running = subprocess.Popen(self.command("chip", "identify", "--board", board, "--json"), cwd=self.folder, stdin=theirs, stdout=subprocess.PIPE, stderr=theirs)
+        os.close(theirs)
+        seen = ""
+        for answer in (*answers, None):
+            asked = seen.count("yes/no]") + seen.count("or no:")
+            with contextlib.suppress(OSError):  # the terminal of a program that has ended
+                while answer is None or seen.count("yes/no]") + seen.count("or no:") == asked:
+                    seen += os.read(ours, 4096).decode()
+            if answer is not None:
+                os.write(ours, answer.encode() + b"\n")
+        out, _ = running.communicate(timeout=120)
+        return running.returncode, json.loads(out), seen
+
+    def test_yes_powers_it(self):
+        code, told, _ = self.typed(["yes"])
+        self.assertEqual((code, told["supply_mV"]), (0, 3300))
+
+    def test_y_is_asked_for_once_more_and_is_no_silent_no(self):
+        code, told, seen = self.typed(["y", "y"])
+        self.assertEqual((code, told["error"]["code"]), (6, "e306"))
+        self.assertIn("the whole word yes", seen)
+        self.assertIn("not powered at 3.3 V", seen)
+        code, told, _ = self.typed(["y", "yes"])
+        self.assertEqual((code, told["supply_mV"]), (0, 3300))
 
 
 if __name__ == "__main__":

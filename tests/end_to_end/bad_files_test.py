@@ -201,5 +201,25 @@ class Import(bench.BenchTest):
         self.succeed("capture", "settle", "capture", "--image", "image")
 
 
+class Words(bench.BenchTest):
+    def test_a_missing_schema_is_named(self):
+        (self.folder / "image").mkdir()
+        (self.folder / "image/manifest.json").write_text('{"uuid": "x"}')
+        self.assertIn('key "schema" is missing', self.refuse("e102", 2, "image", "show", "image")["what"])
+
+    def test_a_wrong_fixture_is_told_with_its_next_step_once(self):
+        (self.folder / "empty.json").write_text("{}")
+        done = self.run_it("socket", "check", "--board", "sim:empty.json")
+        self.assertEqual((done.code, done.err.count("check the file named in the message")), (2, 1), done.err)
+        self.assertIn('key "schema" is missing', done.err)
+
+    def test_a_link_is_told_with_the_way_round_it(self):
+        (self.folder / "image").mkdir()
+        (self.folder / "there.json").write_text("{}")
+        (self.folder / "image/manifest.json").symlink_to("../there.json")
+        found = self.refuse("e104", 2, "image", "show", "image")
+        self.assertIn("path that the link leads to", found["next"])
+
+
 if __name__ == "__main__":
     bench.main()

@@ -133,6 +133,27 @@ class Board(bench.BenchTest):
         self.assertAlmostEqual(load["measured_ohm"], 100, delta=3)
         self.assertAlmostEqual(load["measured_uF"], 10, delta=1)
 
+    def test_a_load_without_a_capacitor_says_nothing_of_one(self):
+        item = next(item for item in self.succeed("board", "check", "--board", self.empty(), "--load-ohm", 100)["items"] if item["item"] == "port_load")
+        self.assertNotIn("uF", item["text"])
+        self.assertNotIn("expected_uF", item["values"])
+
+    def test_a_mistyped_load_is_asked_about_and_a_new_check_takes_its_place(self):
+        uuid = {"uuid": "f81d4fae-7dec-41d0-a765-00a0c91e6bf6"}
+        board, chip = self.empty(**uuid), self.fixture("chip.json", content=random_pages(BLOCKS * PAGES_PER_BLOCK), board=uuid)
+        told = self.succeed("board", "check", "--board", board, "--load-ohm", 200, "--bench", "bench", code=6)
+        self.assertIn("--load-ohm", next(item["text"] for item in told["items"] if item["item"] == "port_load"))
+        self.assertIn("the newest check counts", self.run_it("board", "check", "--board", board, "--load-ohm", 200, "--bench", "bench").text)
+
+        def warnings(into):
+            read = self.succeed("chip", "read", "--board", chip, *CONSENT, "--passes", 1, "--blocks", "0-0", "--into", into, "--bench", "bench")
+            return [note for note in read["notes"] if note.startswith("warning")]
+        self.assertIn("run board check again, the newest check counts", warnings("one")[0])
+        self.succeed("board", "check", "--board", board, "--load-ohm", 100, "--bench", "bench")
+        self.assertEqual(warnings("two"), [])
+        near = self.succeed("board", "check", "--board", board, "--load-ohm", 95, code=6)  # what a board fault may well be
+        self.assertNotIn("--load-ohm", next(item["text"] for item in near["items"] if item["item"] == "port_load"))
+
     def test_without_word_or_load_those_rails_stay_off(self):
         told = self.succeed("board", "check", "--board", self.empty())
         self.assertTrue(told["passed"])

@@ -476,6 +476,39 @@ class Doctor(DaemonTest):
         # A folder that others may enter is no place for a lock either.
         self.refuse("e507", 5, "chip", "identify", "--board", self.slow)
 
+    def test_a_daemon_that_hangs_is_named_with_what_ends_it(self):
+        process = self.start().process
+        process.send_signal(signal.SIGSTOP)  # takes connections (the kernel does) and answers nothing
+        found = self.findings(code=1)["daemon"]
+        self.assertIn(f"process {process.pid} (steadycelld) hangs", found["found"])
+        self.assertIn(f"kill -KILL {process.pid}", found["cure"])
+        self.assertNotIn("doctor", found["cure"], "no circle")
+        process.kill()  # what the cure says
+        process.wait(120)
+        self.assertEqual(self.findings()["daemon"]["state"], "note")
+
+    def test_a_stranger_at_the_socket_is_named(self):
+        path = self.runtime / "steadycell/steadycelld.socket"
+        path.parent.mkdir(mode=0o700)
+        peer = socket.socket(socket.AF_UNIX)
+        self.addCleanup(peer.close)
+        peer.bind(str(path))
+        path.chmod(0o600)
+        peer.listen(5)
+        found = self.findings(code=1)["daemon"]
+        self.assertIn(f"process {os.getpid()} (", found["found"])
+        self.assertIn(f"kill {os.getpid()}", found["cure"])
+
+    def test_a_wrong_configuration(self):
+        (self.runtime / "steadycell").mkdir(mode=0o700)
+        path = self.runtime / "steadycell/daemon.json"  # XDG_CONFIG_HOME is this folder here
+        path.write_text('{"schema": "steadycell-daemon/1", "max_jobs": 0}')
+        found = self.findings(code=1)["daemon.json"]
+        self.assertIn("1 to 64", found["found"])
+        self.assertIn(str(path), found["found"])
+        path.write_text('{"schema": "steadycell-daemon/1", "max_jobs": 3}')
+        self.assertIn("3 jobs", self.findings()["daemon.json"]["found"])
+
     def test_a_peer_that_is_no_daemon(self):
         path = self.runtime / "steadycell/steadycelld.socket"
         path.parent.mkdir(mode=0o700)

@@ -27,6 +27,7 @@ class HeldBoard(bench.BenchTest):
             with self.subTest(command):
                 found = self.refuse("e308", 9, *command, "--board", self.board)
                 self.assertIn(f"steadycell chip.read (process {first.pid}) since 20", found["what"])
+                self.assertIn(f"kill {first.pid}", found["next"])
         status = self.succeed("status")
         self.assertEqual([(held["method"], held["process"]) for held in status["boards_held"]], [("chip.read", first.pid)])
         self.assertEqual(status["daemon"] is not None, self.by_daemon)

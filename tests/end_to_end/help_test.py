@@ -1,10 +1,14 @@
 """Every command explains itself with an example that the program understands."""
+import os
 import shlex
+import subprocess
 
 import bench
 
-COMMANDS = ["chip identify", "chip decode", "chip read", "capture import", "capture settle", "capture export", "capture verify", "image show", "image verify", "image export", "ecc find", "ecc check",
-            "supply cold", "supply record", "supply diagnose", "supply keep-twin", "supply plot", "socket check", "socket judge", "board check", "board conform", "status", "doctor", "demo"]
+COMMANDS = ["chip identify", "chip decode", "chip read", "capture import", "capture settle", "capture export",
+            "capture verify", "image show", "image verify", "image assess", "image export", "ecc find", "ecc check",
+            "supply cold", "supply record", "supply diagnose", "supply keep-twin", "supply drop-twin", "supply plot",
+            "socket check", "socket judge", "board check", "board conform", "status", "doctor", "demo"]
 ALONE = ["status", "doctor"]  # look at this installation, and need no file
 
 
@@ -46,6 +50,42 @@ class Help(bench.BenchTest):
         done = self.run_it("--version")
         self.assertEqual((done.code, done.err), (0, ""))
         self.assertRegex(done.text, r"\Asteadycell \d+\.\d+\.\d+\n\Z")
+
+class Followed(bench.BenchTest):
+    """What --help shows works when it is followed, on a simulated bench that has the files it names."""
+
+    # Only the first of these is meant to end with something to decide, or to settle for less.
+    MAY_END = {"steadycell chip identify --board sim:fixture.json": 6, "steadycell socket check --board sim:fixture.json --map tsop48-x8-2ce --svg contacts.svg": 6}
+
+    def follow(self, *commands):
+        for command in commands:
+            text = self.run_it(*command.split(), "--help").text.split("Examples:")[1].split("\n\n")[0]
+            for line in (line.strip() for line in text.splitlines()):
+                if not line.startswith("steadycell ") or any(word in line for word in ("--ecc", "--unwhiten", "--reference")):  # of another case
+                    continue
+                with self.subTest(line):
+                    done = subprocess.run(["bash", "-c", "set -o pipefail; " + line], cwd=self.folder, stdin=subprocess.DEVNULL, capture_output=True, text=True,
+                                          timeout=120, check=False, env=os.environ | {"PATH": f"{bench.BIN}:{os.environ['PATH']}"})
+                    allowed = {self.MAY_END[line]} if line in self.MAY_END else {0, 3}
+                    self.assertIn(done.returncode, allowed, done.stdout + done.stderr)
+
+    def test_from_the_socket_to_the_image(self):
+        self.fixture(content=bench.random_pages(200 * bench.PAGES_PER_BLOCK), target=bench.SMALL | {"geometry": bench.SMALL["geometry"] | {"blocks": 200}})
+        self.follow("socket check", "chip identify", "chip read", "capture settle", "capture export", "image show", "image verify", "image assess")
+        (self.folder / "data.bin").unlink(missing_ok=True)
+        self.follow("image export")
+
+    def test_the_stick(self):
+        self.fixture(chip=False, patient={"circuit": {}})
+        self.follow("supply cold", "supply record")
+        (self.folder / "trace.csv.gz").rename(self.folder / "good.csv.gz")
+        self.follow("supply keep-twin")
+
+    def test_the_board_and_what_needs_none(self):
+        self.fixture(chip=False, board={"port_load_ohm": 100, "port_load_uF": 10})
+        page = (bench.DATA / "onfi-pages/MT29F2G08ABBEAHC.hex").read_text()
+        (self.folder / "page.bin").write_bytes(bytes.fromhex("".join(line for line in page.splitlines() if not line.startswith("#"))))
+        self.follow("board check", "chip decode", "status")
 
 
 if __name__ == "__main__":

@@ -212,6 +212,30 @@ class Supply(bench.BenchTest):
         self.refuse("e505", 2, "supply", "diagnose", "silent.csv.gz", "--board-number", "ZZ-1")
         self.assertIsNone(self.succeed("supply", "diagnose", "silent.csv.gz")["twin"])
 
+    def test_twin_of_a_sick_board_or_kept_twice_is_refused_and_a_run_can_be_dropped(self):
+        name = ("--board-number", "AB-12", "--controller", "CX-9")
+        self.record(self.circuit(boot="no_memory"), "sick.csv.gz")
+        told = self.refuse("e101", 2, "supply", "keep-twin", "sick.csv.gz", *name)
+        self.assertIn("--keep-despite-diagnosis", told["next"])
+        self.assertFalse((self.folder / "bench" / "twins").exists() and any((self.folder / "bench" / "twins").iterdir()))
+        self.record(self.circuit(), "good.csv.gz")
+        self.succeed("supply", "keep-twin", "good.csv.gz", *name)
+        shutil.copy(self.folder / "good.csv.gz", self.folder / "copy.csv.gz")
+        self.assertIn("run 1", self.said(self.refuse("e103", 2, "supply", "keep-twin", "copy.csv.gz", *name)))
+        insisted = self.succeed("supply", "keep-twin", "sick.csv.gz", *name, "--keep-despite-diagnosis")
+        self.assertIn("on the user's word", " ".join(insisted["notes"]))
+        listed = self.succeed("supply", "drop-twin", *name)
+        self.assertEqual([(run["run"], run["fault"]) for run in listed["runs"]], [(1, "healthy"), (2, "nand_no_answer")])
+        self.assertIsNone(listed["dropped"])
+        self.refuse("e505", 2, "supply", "drop-twin", *name, "--run", "7")
+        dropped = self.succeed("supply", "drop-twin", *name, "--run", "2")
+        self.assertEqual((dropped["runs_kept"], [run["run"] for run in dropped["runs"]]), (1, [2]))
+        self.assertTrue((self.folder / dropped["dropped"]).exists())
+        self.assertEqual([run["run"] for run in self.succeed("supply", "drop-twin", *name)["runs"]], [1])
+        kept = [line["facts"] for line in self.log() if line["kind"] == "twin.kept"]
+        self.assertEqual([(facts["diagnosis"], facts["user_insisted"]) for facts in kept], [("healthy", False), ("nand_no_answer", True)])
+        self.assertEqual(len([line for line in self.log() if line["kind"] == "twin.run_dropped"]), 1)
+
     def test_drawing_is_a_picture_and_replaces_nothing(self):
         shutil.copy(CURRENT / "s001.csv.gz", self.folder)
         shutil.copy(CURRENT / "s031.csv.gz", self.folder)

@@ -12,19 +12,29 @@ using testing::run;
 
 constexpr std::uint16_t kAsk = 0x0123, kPoll = 0x0124;
 
-Bytes frame(std::uint8_t channel, std::uint16_t type, std::uint32_t sequence, std::uint32_t id, const Bytes& payload) {
-  const scp_header header{.version = SCP_VERSION, .channel = channel, .type = type, .sequence = sequence, .request_id = id, .length = static_cast<std::uint32_t>(payload.size())};
+Bytes frame(std::uint8_t channel, std::uint16_t type, std::uint32_t sequence, std::uint32_t id,
+            const Bytes& payload) {
+  const scp_header header{.version = SCP_VERSION,
+                          .channel = channel,
+                          .type = type,
+                          .sequence = sequence,
+                          .request_id = id,
+                          .length = static_cast<std::uint32_t>(payload.size())};
   Bytes bytes(SCP_HEADER_BYTES + payload.size() + SCP_TRAILER_BYTES);
   scp_put_header(bytes.data(), &header);
   std::copy(payload.begin(), payload.end(), bytes.begin() + SCP_HEADER_BYTES);
   scp_put_trailer(bytes.data() + SCP_HEADER_BYTES + payload.size(), payload.data(), payload.size());
   return bytes;
 }
-Bytes request(std::uint16_t type, std::uint32_t id, const Bytes& payload) { return frame(SCP_CHANNEL_COMMAND, type, 0, id, payload); }
+Bytes request(std::uint16_t type, std::uint32_t id, const Bytes& payload) {
+  return frame(SCP_CHANNEL_COMMAND, type, 0, id, payload);
+}
 Bytes answer(std::uint16_t type, std::uint32_t sequence, std::uint32_t id, const Bytes& payload) {
   return frame(SCP_CHANNEL_COMMAND, type | SCP_ANSWER, sequence, id, payload);
 }
-Bytes page(std::uint32_t sequence, std::uint32_t id, const Bytes& payload) { return frame(SCP_CHANNEL_PAGE, SCP_PAGE_DATA, sequence, id, payload); }
+Bytes page(std::uint32_t sequence, std::uint32_t id, const Bytes& payload) {
+  return frame(SCP_CHANNEL_PAGE, SCP_PAGE_DATA, sequence, id, payload);
+}
 
 Bytes joined(const std::vector<Bytes>& parts) {
   Bytes all;
@@ -55,9 +65,10 @@ class Scripted final : public Link {
 // A greeting, a poll asked twice with two answers, and a request that brings two pages, an event between them.
 Recording recorded() {
   Recording recording;
-  for (const Bytes& one : {request(SCP_HELLO, 1, {1}), answer(SCP_HELLO, 0, 1, {0, 0, 1}), request(kPoll, 2, {}), answer(kPoll, 1, 2, {7}), request(kPoll, 3, {}),
-                           answer(kPoll, 2, 3, {8}), request(kAsk, 4, {5}), answer(kAsk, 3, 4, {0}), page(0, 4, {9, 9, 9}), frame(SCP_CHANNEL_COMMAND, SCP_EVENT, 4, 0, {3}),
-                           page(1, 4, {6, 6})}) {
+  for (const Bytes& one : {request(SCP_HELLO, 1, {1}), answer(SCP_HELLO, 0, 1, {0, 0, 1}), request(kPoll, 2, {}),
+                           answer(kPoll, 1, 2, {7}), request(kPoll, 3, {}), answer(kPoll, 2, 3, {8}),
+                           request(kAsk, 4, {5}), answer(kAsk, 3, 4, {0}), page(0, 4, {9, 9, 9}),
+                           frame(SCP_CHANNEL_COMMAND, SCP_EVENT, 4, 0, {3}), page(1, 4, {6, 6})}) {
     const auto parsed = Recording::parse(one);
     EXPECT_TRUE(parsed);
     scp_header header;
@@ -99,9 +110,11 @@ Said said_to(const Recording& recording, const std::vector<Bytes>& asked, std::s
 }
 
 TEST(Replay, AnswersWithTheRequestIdsAndSequencesOfNow) {
-  const std::vector<Bytes> asked{request(SCP_HELLO, 71, {1}), request(kPoll, 72, {}), request(kPoll, 73, {}), request(kAsk, 75, {5})};
-  const Bytes expected = joined({answer(SCP_HELLO, 0, 71, {0, 0, 1}), answer(kPoll, 1, 72, {7}), answer(kPoll, 2, 73, {8}), answer(kAsk, 3, 75, {0}), page(0, 75, {9, 9, 9}),
-                                 page(1, 75, {6, 6})});
+  const std::vector<Bytes> asked{request(SCP_HELLO, 71, {1}), request(kPoll, 72, {}), request(kPoll, 73, {}),
+                                 request(kAsk, 75, {5})};
+  const Bytes expected =
+      joined({answer(SCP_HELLO, 0, 71, {0, 0, 1}), answer(kPoll, 1, 72, {7}), answer(kPoll, 2, 73, {8}),
+              answer(kAsk, 3, 75, {0}), page(0, 75, {9, 9, 9}), page(1, 75, {6, 6})});
   for (const std::size_t piece : {1U, 5U, 24U, 4096U}) {
     const Said said = said_to(recorded(), asked, piece);
     EXPECT_EQ(said.bytes, expected) << piece;
@@ -112,23 +125,33 @@ TEST(Replay, AnswersWithTheRequestIdsAndSequencesOfNow) {
 
 TEST(Replay, PollsMayBeFewerOrMoreThanThen) {
   const Bytes hello = answer(SCP_HELLO, 0, 1, {0, 0, 1});
-  EXPECT_EQ(said_to(recorded(), {request(SCP_HELLO, 1, {1}), request(kPoll, 2, {}), request(kAsk, 3, {5})}, 64).bytes,
-            joined({hello, answer(kPoll, 1, 2, {7}), answer(kAsk, 2, 3, {0}), page(0, 3, {9, 9, 9}), page(1, 3, {6, 6})}));
-  EXPECT_EQ(said_to(recorded(), {request(SCP_HELLO, 1, {1}), request(kPoll, 2, {}), request(kPoll, 3, {}), request(kPoll, 4, {})}, 64).bytes,
-            joined({hello, answer(kPoll, 1, 2, {7}), answer(kPoll, 2, 3, {8}), answer(kPoll, 3, 4, {8})}));
+  EXPECT_EQ(
+      said_to(recorded(), {request(SCP_HELLO, 1, {1}), request(kPoll, 2, {}), request(kAsk, 3, {5})}, 64).bytes,
+      joined(
+          {hello, answer(kPoll, 1, 2, {7}), answer(kAsk, 2, 3, {0}), page(0, 3, {9, 9, 9}), page(1, 3, {6, 6})}));
+  EXPECT_EQ(
+      said_to(recorded(),
+              {request(SCP_HELLO, 1, {1}), request(kPoll, 2, {}), request(kPoll, 3, {}), request(kPoll, 4, {})},
+              64)
+          .bytes,
+      joined({hello, answer(kPoll, 1, 2, {7}), answer(kPoll, 2, 3, {8}), answer(kPoll, 3, 4, {8})}));
 }
 
 TEST(Replay, ANewGreetingBeginsTheSequencesAnew) {
-  EXPECT_EQ(said_to(recorded(), {request(SCP_HELLO, 1, {1}), request(kPoll, 2, {}), request(SCP_HELLO, 3, {1})}, 64).bytes,
-            joined({answer(SCP_HELLO, 0, 1, {0, 0, 1}), answer(kPoll, 1, 2, {7}), answer(SCP_HELLO, 0, 3, {0, 0, 1})}));
+  EXPECT_EQ(
+      said_to(recorded(), {request(SCP_HELLO, 1, {1}), request(kPoll, 2, {}), request(SCP_HELLO, 3, {1})}, 64)
+          .bytes,
+      joined({answer(SCP_HELLO, 0, 1, {0, 0, 1}), answer(kPoll, 1, 2, {7}), answer(SCP_HELLO, 0, 3, {0, 0, 1})}));
 }
 
 TEST(Replay, HeartbeatsNeedNoAnswer) {
-  EXPECT_EQ(said_to(recorded(), {request(SCP_HELLO, 1, {1}), request(SCP_HEARTBEAT, 2, {})}, 64).bytes, answer(SCP_HELLO, 0, 1, {0, 0, 1}));
+  EXPECT_EQ(said_to(recorded(), {request(SCP_HELLO, 1, {1}), request(SCP_HEARTBEAT, 2, {})}, 64).bytes,
+            answer(SCP_HELLO, 0, 1, {0, 0, 1}));
 }
 
 TEST(Replay, ARequestThatWasNotRecordedEndsTheLinkAndIsNamed) {
-  for (const Bytes& strange : {request(0x0777, 2, {}), request(kAsk, 2, {6}), request(kAsk, 2, {5})}) {  // the last out of its turn
+  for (const Bytes& strange :
+       {request(0x0777, 2, {}), request(kAsk, 2, {6}), request(kAsk, 2, {5})}) {  // the last out of its turn
     const Said said = said_to(recorded(), {request(SCP_HELLO, 1, {1}), strange}, 64);
     ASSERT_TRUE(said.error);
     EXPECT_EQ(said.error->code(), ErrorCode::link_lost);
@@ -141,10 +164,12 @@ TEST(Record, KeepsWholeFramesOfBothDirectionsHoweverTheyAreCut) {
   const auto kept = std::make_shared<Recording>();
   asio::io_context context;
   run(context, [&]() -> asio::awaitable<void> {
-    const Bytes says = joined({answer(SCP_HELLO, 0, 1, {0, 0, 1}), answer(kPoll, 1, 2, {7}), answer(kPoll, 2, 3, {8}), answer(kAsk, 3, 4, {0}), page(0, 4, {9, 9, 9}),
+    const Bytes says = joined({answer(SCP_HELLO, 0, 1, {0, 0, 1}), answer(kPoll, 1, 2, {7}),
+                               answer(kPoll, 2, 3, {8}), answer(kAsk, 3, 4, {0}), page(0, 4, {9, 9, 9}),
                                frame(SCP_CHANNEL_COMMAND, SCP_EVENT, 4, 0, {3}), page(1, 4, {6, 6})});
     const auto link = record(std::make_unique<Scripted>(says), kept);
-    const Bytes asks = joined({request(SCP_HELLO, 1, {1}), request(kPoll, 2, {}), request(kPoll, 3, {}), request(kAsk, 4, {5})});
+    const Bytes asks =
+        joined({request(SCP_HELLO, 1, {1}), request(kPoll, 2, {}), request(kPoll, 3, {}), request(kAsk, 4, {5})});
     (void)co_await link->write(ByteSpan(asks).first(30));
     (void)co_await link->write(ByteSpan(asks).subspan(30));
     Bytes into(64);

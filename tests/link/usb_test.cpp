@@ -1,8 +1,12 @@
 #include "link/usb.h"
 
+#include <boost/asio/steady_timer.hpp>
+#include <boost/asio/this_coro.hpp>
+#include <boost/asio/use_awaitable.hpp>
 #include <chrono>
 #include <filesystem>
 
+#include "link/fake_hid.h"
 #include "link/fake_usb.h"
 #include "link/run.h"
 #include "link/usb_events.h"
@@ -11,6 +15,7 @@
 namespace steadycell::link {
 namespace {
 
+using testing::FakeHid;
 using testing::FakeUsb;
 using testing::run;
 using namespace std::chrono_literals;
@@ -276,6 +281,38 @@ TEST(UsbTransfers, R13CloseEndsAReadThatWaits) {
   link.reset();
   EXPECT_EQ(usb.in_flight(), 0u);
   EXPECT_EQ(usb.handles, 0);
+}
+
+TEST(UsbHalves, TheLinkFindsItsHidHalfAndLosingThatEndsNoRead) {
+  FakeUsb usb;
+  usb.devices = {kBoard};
+  FakeHid hid;
+  hid.set_uuid(*parse_hex(kSerial));
+  hid.set_nodes({{"/dev/hidraw0", kSerial, "9-9"}, {"/dev/hidraw3", kSerial, kBoard.place}});
+  asio::io_context context;
+  run(context, [](FakeUsb& calls, FakeHid& fake) -> asio::awaitable<void> {
+    const auto opened = co_await open_usb("", calls, {}, fake);
+    EXPECT_TRUE(opened);
+    if (!opened) co_return;
+    Link& link = **opened;
+    std::vector<LinkNews::Kind> told;
+    link.on_news([&](const LinkNews& news) {
+      if (news.kind != LinkNews::Kind::meter) told.push_back(news.kind);
+    });
+    EXPECT_EQ(link.cut_rails_beside(), 0u) << "not asked for yet";
+    link.open_side(kUuid);
+    asio::steady_timer pause(co_await asio::this_coro::executor);
+    for (int i = 0; i < 1000 && told.size() < 2; ++i) {
+      if (told.size() == 1) fake.present = false;
+      pause.expires_after(5ms);
+      co_await pause.async_wait(asio::use_awaitable);
+    }
+    EXPECT_EQ(told, (std::vector{LinkNews::Kind::side_found, LinkNews::Kind::side_lost}));
+    EXPECT_EQ(fake.paths(), std::vector<std::string>{"/dev/hidraw3"});
+    calls.answer({.bytes = {'a'}});
+    EXPECT_EQ(co_await read_text(link), "a");
+  }(usb, hid));
+  EXPECT_EQ(hid.open_now, 0);
 }
 
 // ---- The event thread ----

@@ -6,6 +6,8 @@
 #include <filesystem>
 #include <fstream>
 
+#include "measure/trace_file.h"
+
 namespace steadycell::measure {
 namespace {
 
@@ -19,7 +21,7 @@ class Twins : public ::testing::Test {
   void TearDown() override { std::filesystem::remove_all(folder_); }
 
   StoredTwin keep(const std::string& number, const std::string& controller) {
-    std::ofstream(folder_ + "/trace.csv") << "time_s,current_mA,vbus_V\n0,1,5\n";
+    std::ofstream(folder_ + "/trace.csv") << "time_s,current_mA,vbus_V\n0," << ++made_ << ",5\n";
     const auto kept = keep_twin(files::posix(), twins(), number, controller, folder_ + "/trace.csv");
     EXPECT_TRUE(kept) << kept.error().text();
     return *kept;
@@ -32,6 +34,7 @@ class Twins : public ::testing::Test {
   std::string twins() const { return folder_ + "/twins"; }
 
   std::string folder_;
+  int made_ = 0;
 };
 
 TEST_F(Twins, AreFoundHoweverTheirNumberIsSpelt) {
@@ -39,6 +42,37 @@ TEST_F(Twins, AreFoundHoweverTheirNumberIsSpelt) {
   EXPECT_EQ(keep("ab12-3", "cx9").runs.size(), 2u) << "the same twin";
   EXPECT_EQ(find("AB 12.3").twin->runs.size(), 2u);
   EXPECT_FALSE(find("AB124").twin);
+}
+
+TEST_F(Twins, SameRecordingIsNotKeptTwiceHoweverItIsPacked) {
+  const StoredTwin twin = keep("AB-1", "X");
+  auto writer = TraceWriter::create(files::posix(), folder_ + "/packed.csv.gz");
+  ASSERT_TRUE(writer && writer->append("# note: packed again\ntime_s,current_mA,vbus_V\n0.0,1.000,5.0\n") && writer->finish());
+  for (const char* name : {"/trace.csv", "/packed.csv.gz"}) {
+    const auto again = keep_twin(files::posix(), twins(), "AB-1", "X", folder_ + name);
+    ASSERT_FALSE(again) << name;
+    EXPECT_EQ(again.error().code(), ErrorCode::already_exists);
+    EXPECT_NE(again.error().text().find("run 1"), std::string::npos) << again.error().text();
+  }
+  EXPECT_EQ(find("AB-1").twin->runs.size(), 1u);
+}
+
+TEST_F(Twins, DroppedRunIsNoLongerComparedAndStaysOnTheDisk) {
+  keep("AB-1", "X"), keep("AB-1", "X");
+  const StoredTwin twin = keep("AB-1", "X");
+  const auto dropped = drop_run(files::posix(), twin, 2);
+  ASSERT_TRUE(dropped) << dropped.error().text();
+  EXPECT_TRUE(std::filesystem::exists(*dropped));
+  const auto left = find("AB-1").twin->runs;
+  ASSERT_EQ(left.size(), 2u);
+  EXPECT_EQ(number_of_run(left[0]), 1);
+  EXPECT_EQ(number_of_run(left[1]), 3);
+  EXPECT_EQ(drop_run(files::posix(), twin, 9).error().code(), ErrorCode::not_found);
+  const StoredTwin more = keep("AB-1", "X");  // takes the free number
+  EXPECT_EQ(more.runs.size(), 3u);
+  const auto second = drop_run(files::posix(), more, 2);
+  ASSERT_TRUE(second);
+  EXPECT_NE(*second, *dropped) << "nothing is replaced";
 }
 
 TEST_F(Twins, DamagedOneIsLeftOutAndToldAndHidesNoOther) {

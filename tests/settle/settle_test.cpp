@@ -228,7 +228,8 @@ TEST_F(SettleTest, WholeSettleGivesWhatThePlainLoopDoes) {
     EXPECT_EQ(margins.votes, voters.size());
     for (std::size_t bit = 0; bit < page_bytes * 8; ++bit) {
       const auto ones = vote::plain::ones(voters, bit);
-      EXPECT_EQ(image::against_of(margins, geometry.raw_page_bytes(), bit), std::min<std::size_t>(ones, voters.size() - ones)) << page << ", bit " << bit;
+      const auto fewer = std::min<std::size_t>(ones, voters.size() - ones);
+      EXPECT_EQ(image::against_of(margins, geometry.raw_page_bytes(), bit), fewer) << page << ", bit " << bit;
     }
     ++seen;
     return {};

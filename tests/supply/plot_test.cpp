@@ -59,6 +59,38 @@ TEST(SupplyPlot, NothingButGreysTellsThingsApart) {
   }
 }
 
+// A short: 100 mA for 12 ms at a limit of 100, then nothing for a second; its three events within 15 ms.
+TEST(SupplyPlot, ShortIsShownWithItsPeakItsLimitAndItsEventsApart) {
+  std::vector<Sample> samples(10'000);
+  for (std::size_t i = 0; i < samples.size(); ++i) {
+    samples[i].time_s = 1e-4 * static_cast<double>(i);
+    if (i >= 200 && i < 320) samples[i].mA = 100, samples[i].volts = 0.3;
+  }
+  TraceHeader header;
+  header.rail = Rail::vbus;
+  header.limit_mA = 100;
+  header.events = {{0.02, "on"}, {0.025, "limit"}, {0.032, "trip"}};
+  const Features f = features_of(samples, header);
+  PlotInput input;
+  input.trace = &f;
+  input.header = header;
+  input.diagnosis = diagnose(f, header, {}, nullptr, nullptr).front();
+  const std::string svg = plot_svg(input);
+  EXPECT_THAT(svg, HasSubstr(">100</text>")) << "the axis reaches the peak";
+  EXPECT_THAT(svg, HasSubstr(">limit 100 mA</text>"));
+  EXPECT_THAT(svg, HasSubstr("never above 0.3"));
+  EXPECT_THAT(svg, Not(HasSubstr("charge 0.0 uC")));
+  std::vector<std::string> heights;
+  for (const char* word : {">on<", ">limit<", ">trip<"}) {
+    const std::size_t at = svg.find(word), from = svg.rfind(" y=\"", at);
+    ASSERT_NE(at, std::string::npos) << word;
+    heights.push_back(svg.substr(from, svg.find('"', from + 4) - from));
+  }
+  EXPECT_NE(heights[0], heights[1]);
+  EXPECT_NE(heights[1], heights[2]);
+  EXPECT_NE(heights[0], heights[2]);
+}
+
 TEST(SupplyPlot, TextFromFilesIsEscaped) {
   Drawn d = healthy_beside_itself();
   d.input.trace = &d.trace;

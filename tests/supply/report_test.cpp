@@ -2,7 +2,11 @@
 
 #include <gtest/gtest.h>
 
+#include <set>
+
 #include "supply/board_model.h"
+#include "supply/judge.h"
+#include "supply/read_trace.h"
 
 namespace steadycell::supply::test {
 namespace {
@@ -44,6 +48,67 @@ TEST(SupplyReport, EveryFaultHasWordsNextStepAndCaution) {
     EXPECT_FALSE(key_of(fault).empty());
     EXPECT_FALSE(words_for(fault).empty());
   }
+}
+
+// Two lines of advice that contradict each other are worse than none: a loop is never sent to a longer recording.
+TEST(SupplyReport, BootLoopIsToldToStopAndNeverToRecordLonger) {
+  for (int i = 0; i <= static_cast<int>(Fault::unsure); ++i) {
+    const std::string next = next_step_for(Fault::boot_loop, static_cast<Fault>(i));
+    for (const char* wrong : {"ten seconds", "record again", "record longer"}) EXPECT_EQ(next.find(wrong), std::string::npos) << next;
+  }
+  EXPECT_NE(caution_for(Fault::boot_loop).find("no power-up beyond"), std::string::npos);
+}
+
+TEST(SupplyReport, NothingIsEverCertain) {
+  EXPECT_EQ(percent(1), ">99 %");
+  EXPECT_EQ(percent(0.995), ">99 %");
+  EXPECT_EQ(percent(0.994), "99 %");
+  EXPECT_EQ(percent(0.001), "<1 %");
+}
+
+TEST(SupplyReport, ConfidencesAreOneAtMostTogetherAndEachNumberIsToldOnce) {
+  for (const Row& row : labels()) {
+    const Features f = features_of(read_trace(kCurrentFolder + row.at("file")).samples);
+    for (const bool given : {true, false}) {
+      Settings settings;
+      if (given) settings.rail = parse_rail(row.at("rail")), settings.limit_mA = std::stod(row.at("ilim_mA"));
+      const auto list = diagnose(f, {}, settings, nullptr, nullptr);
+      double sum = 0;
+      std::set<std::string> told;
+      for (const Diagnosis& d : list) {
+        sum += d.confidence;
+        EXPECT_LE(d.confidence, list.front().confidence + 1e-12) << row.at("file");
+        for (const std::string& line : d.evidence) {
+          if (line.starts_with("the numbers above")) continue;
+          EXPECT_TRUE(told.insert(line).second) << row.at("file") << ": " << line;
+        }
+      }
+      EXPECT_LE(sum, 1 + 1e-9) << row.at("file");
+      if (given || list.front().fault == Fault::unsure) continue;
+      EXPECT_LE(list.front().confidence, 0.9 + 1e-9) << row.at("file");
+    }
+  }
+}
+
+// The samples may show the fall long behind the event: what the recorder switched off is no limiter, however near to it the load was.
+TEST(SupplyDiagnosis, OwnSwitchOffIsNoTrip) {
+  Random r(1);
+  std::vector<Block> load;
+  boot(load, r, {}, 0.0225, 1.2, Boot::whole, false);
+  auto samples = simulate({}, {}, {}, load, r);
+  TraceHeader header;
+  header.rail = Rail::vbus;
+  double most = 0;
+  for (const Sample& s : samples)
+    if (s.time_s > 0.05) most = std::max(most, s.mA);
+  header.limit_mA = most;
+  const double off_s = samples.back().time_s;
+  for (int i = 1; i < 1000; ++i) samples.push_back({off_s + i * 1e-4, i < 400 ? most * 0.99 : 0, i < 400 ? 5.0 : 0});
+  header.events = {{off_s - 0.01, "limit"}, {off_s, "off"}};
+  const auto ours = diagnose(features_of(samples, header), header, {}, nullptr, nullptr);
+  for (const Diagnosis& d : ours) EXPECT_TRUE(d.fault != Fault::limit_trip || d.confidence < 0.1);
+  header.events = {{off_s + 0.04, "trip"}};
+  EXPECT_EQ(diagnose(features_of(samples, header), header, {}, nullptr, nullptr).front().fault, Fault::limit_trip);
 }
 
 TEST(SupplyDiagnosis, TraceWithoutPowerIsUnsure) {

@@ -1,4 +1,4 @@
-#include "daemon/config.h"
+#include "service/daemon_config.h"
 
 #include <cstdlib>
 
@@ -6,7 +6,7 @@
 #include "files/atomic.h"
 #include "files/file_system.h"
 
-namespace steadycell::daemon {
+namespace steadycell::service {
 namespace {
 
 constexpr std::uint64_t kMaxFile = 64 << 10;
@@ -22,14 +22,14 @@ std::string usual_path() {
 
 }  // namespace
 
-Result<Config> parse_config(const std::string& text) {
+Result<DaemonConfig> parse_daemon_config(const std::string& text) {
   const auto value = json::parse(text);
   if (!value) return failure(bad(value.error()));
   json::Reader reader(*value, "");
   const auto schema = reader.text("schema");
   if (!schema) return failure(bad(schema.error()));
   if (*schema != kSchema) return failure(ErrorCode::bad_configuration, "key \"schema\" should be \"{}\"", kSchema);
-  Config config;
+  DaemonConfig config;
   const auto clients = reader.number_or("max_clients", 1, 1000, config.max_clients);
   const auto jobs = reader.number_or("max_jobs", 1, 64, config.max_jobs);
   for (const auto* number : {&clients, &jobs})
@@ -40,15 +40,15 @@ Result<Config> parse_config(const std::string& text) {
   return config;
 }
 
-Result<Config> load_config(const std::string& path) {
+Result<DaemonConfig> load_daemon_config(const std::string& path) {
   const std::string from = path.empty() ? usual_path() : path;
-  if (from.empty()) return Config();
+  if (from.empty()) return DaemonConfig();
   const auto text = files::read_text(files::posix(), from, kMaxFile);
-  if (!text && path.empty() && text.error().code() == ErrorCode::not_found) return Config();
+  if (!text && path.empty() && text.error().code() == ErrorCode::not_found) return DaemonConfig();
   if (!text) return failure(bad(text.error()).at(from));
-  auto config = parse_config(*text);
+  auto config = parse_daemon_config(*text);
   if (!config) return failure(Error(config.error()).at(from));
   return config;
 }
 
-}  // namespace steadycell::daemon
+}  // namespace steadycell::service

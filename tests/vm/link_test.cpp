@@ -1,0 +1,103 @@
+// host/link on a real Linux kernel: libusb on usbfs, hidapi on hidraw. Started by tests/vm/run in its guest, as root.
+#include <algorithm>
+#include <boost/asio/co_spawn.hpp>
+#include <boost/asio/io_context.hpp>
+#include <filesystem>
+#include <functional>
+#include <optional>
+#include <thread>
+
+#include "link/usb.h"
+#include "vm/plugged_board.h"
+
+namespace steadycell::vm {
+namespace {
+
+namespace asio = boost::asio;
+using link::LinkNews;
+using namespace std::chrono_literals;
+using Kind = LinkNews::Kind;
+
+// The link of a board, with what it tells; news come while until() waits.
+struct Host {
+  explicit Host(const std::string& serial) {
+    // The kernel needs a moment from the plug to the device.
+    for (int i = 0; i < 100 && !link; ++i) {
+      asio::co_spawn(
+          io,
+          [](const std::string& name, std::unique_ptr<link::Link>& into) -> asio::awaitable<void> {
+            auto opened = co_await link::open_usb(name);
+            if (opened) into = std::move(*opened);
+          }(serial, link),
+          [](const std::exception_ptr&) {});
+      io.restart();
+      io.run();
+      if (!link) std::this_thread::sleep_for(100ms);
+    }
+    EXPECT_TRUE(link) << "no link to " << serial;
+    if (!link) return;
+    link->on_news([this](const LinkNews& one) {
+      if (one.kind == Kind::meter)
+        meter = one.meter;
+      else
+        news.push_back(one);
+    });
+  }
+  bool until(const std::function<bool()>& so, std::chrono::milliseconds longest = 20s) {
+    const auto end = std::chrono::steady_clock::now() + longest;
+    while (!so() && std::chrono::steady_clock::now() < end) {
+      io.restart();
+      io.run_for(5ms);
+      std::this_thread::sleep_for(1ms);
+    }
+    return so();
+  }
+  bool told(Kind kind, std::size_t times = 1) {
+    return until([&] { return static_cast<std::size_t>(std::count_if(news.begin(), news.end(), [&](const LinkNews& n) { return n.kind == kind; })) >= times; });
+  }
+
+  asio::io_context io{1};
+  std::vector<LinkNews> news;
+  std::optional<scu_meter> meter;
+  std::unique_ptr<link::Link> link;
+};
+
+// The HID interface of a board, as usbhid names it: "1-1:1.1".
+std::string hid_interface(const std::string& serial) {
+  for (const auto& entry : std::filesystem::directory_iterator("/sys/bus/usb/devices")) {
+    std::string text;
+    std::ifstream(entry.path() / "serial") >> text;
+    if (text == serial) return entry.path().filename().string() + ":1.1";
+  }
+  return {};
+}
+
+void usbhid(const char* verb, const std::string& interface) {
+  std::ofstream(std::string("/sys/bus/usb/drivers/usbhid/") + verb) << interface << std::flush;
+}
+
+TEST(VmLink, HidKeepsAndCutsTheRailsGoesAndComesBackWhileTheStreamStays) {
+  Board board(31), other(32);
+  Host host(board.serial);
+  ASSERT_TRUE(host.link);
+  host.link->open_side(board.serial);
+  ASSERT_TRUE(host.told(Kind::side_found));
+  ASSERT_TRUE(host.until([&] { return host.meter.has_value(); }));
+  EXPECT_EQ(hex(host.meter->uuid), board.serial) << "of two boards the one of the stream";
+  host.link->heartbeat_beside();
+  EXPECT_TRUE(host.until([&] { return host.meter->heartbeat_token != 0; }));
+  const auto token = host.link->cut_rails_beside();
+  EXPECT_TRUE(host.until([&] { return host.meter->rails_off_token == token; }));
+
+  const std::string interface = hid_interface(board.serial);
+  usbhid("unbind", interface);
+  ASSERT_TRUE(host.told(Kind::side_lost));
+  EXPECT_EQ(host.link->cut_rails_beside(), 0u);
+  usbhid("bind", interface);
+  ASSERT_TRUE(host.told(Kind::side_found, 2));
+  for (const LinkNews& one : host.news)
+    if (!one.text.empty()) std::printf("   %s\n", one.text.c_str());
+}
+
+}  // namespace
+}  // namespace steadycell::vm
