@@ -76,6 +76,11 @@ bool does_not_conform(const std::string& method, const json::Object& result) {
   return method == "board.conform" && !result.at("passed").get_bool();
 }
 
+// Compared, and not all is as it was recorded: exit code 7, as of an image.
+bool is_damaged(const std::string& method, const json::Object& result) {
+  return method == "capture.verify" && !result.at("whole").get_bool();
+}
+
 }  // namespace
 
 StopOnSignal::StopOnSignal() {
@@ -140,6 +145,7 @@ int run(const std::vector<std::string>& arguments) {
   if (invocation.method == "doctor") return result->at("healthy").get_bool() ? 0 : 1;
   if (forbids_power(invocation.method, *result)) return facts_of(ErrorCode::contact_bad).exit_code;
   if (does_not_conform(invocation.method, *result)) return facts_of(ErrorCode::proof_failed).exit_code;
+  if (is_damaged(invocation.method, *result)) return facts_of(ErrorCode::file_damaged).exit_code;
   return left_something(invocation.method, *result) ? 3 : 0;
 }
 

@@ -239,6 +239,9 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
       .text("--ecc", "ecc", "file with the ECC scheme")
       .flag("--timings", "timings", "also say where the time went");
 
+  add(capture, "capture.verify", "verify", "compare every pass with the recorded hashes, and the journal with its chain",
+      "  steadycell capture verify case7")
+      .text("CAPTURE", "capture", "capture folder", true);
   add(capture, "capture.export", "export", "hand one pass, as the chip gave it, to another program",
       "  steadycell capture export case7 --pass 1 --to pass1.bin\n"
       "  steadycell capture export case7 --pass 3 --to - | sha256sum")

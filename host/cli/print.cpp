@@ -3,65 +3,15 @@
 #include <fmt/format.h>
 
 #include <algorithm>
-#include <boost/json/value_to.hpp>
 #include <map>
 
 #include "base/text.h"
+#include "cli/print_capture.h"
+#include "cli/rows.h"
 #include "supply/diagnosis.h"
 
 namespace steadycell::cli {
 namespace {
-
-// The result comes from our own service: a key that is asked for here is there, null at worst.
-std::string word(const json::Object& object, std::string_view key) {
-  const json::Value* value = object.if_contains(key);
-  if (!value || value->is_null()) return "-";
-  if (const auto* text = value->if_string()) return printable(std::string_view(text->data(), text->size()));
-  return json::text_of(*value);
-}
-
-std::uint64_t count(const json::Object& object, std::string_view key) {
-  const json::Value* value = object.if_contains(key);
-  boost::system::error_code code;
-  const std::uint64_t number = value ? value->to_number<std::uint64_t>(code) : 0;
-  return code ? 0 : number;
-}
-
-double real(const json::Object& object, std::string_view key) {
-  const json::Value* value = object.if_contains(key);
-  boost::system::error_code code;
-  const double number = value ? value->to_number<double>(code) : 0;
-  return code ? 0 : number;
-}
-
-// "1 page", "2 pages"
-std::string counted(std::uint64_t n, std::string_view one) { return fmt::format("{} {}{}", n, one, n == 1 ? "" : "s"); }
-
-bool flag(const json::Object& object, std::string_view key) {
-  const json::Value* value = object.if_contains(key);
-  return value && value->is_bool() && value->get_bool();
-}
-
-const json::Object* part(const json::Object& object, std::string_view key) {
-  const json::Value* value = object.if_contains(key);
-  return value ? value->if_object() : nullptr;
-}
-
-const json::Array& list(const json::Object& object, std::string_view key) {
-  static const json::Array kNone;
-  const json::Value* value = object.if_contains(key);
-  const json::Array* array = value ? value->if_array() : nullptr;
-  return array ? *array : kNone;
-}
-
-std::string row(std::string_view name, std::string_view value) { return fmt::format("{:<16} {}\n", name, value); }
-
-std::string notes(const json::Object& result) {
-  std::string out;
-  for (const json::Value& note : list(result, "notes"))
-    if (const auto* text = note.if_string()) out += row("note", printable(std::string_view(text->data(), text->size())));
-  return out;
-}
 
 std::string source_words(std::string source) {
   if (source == "id") return "the ID bytes, by the maker's rules";
@@ -297,10 +247,7 @@ std::string unsafe_rows(const json::Object& result) {
   for (std::size_t i = 0; i < std::min(runs.size(), kShown); ++i) {
     const json::Object& run = runs[i].get_object();
     const std::uint64_t first = count(run, "first_page"), pages = count(run, "count");
-    std::string where = pages == 1 ? fmt::format("page {}", first) : fmt::format("pages {}-{}", first, first + pages - 1);
-    const std::uint64_t target = count(run, "target"), lun = count(run, "lun");
-    if (target || lun) where += fmt::format(" of target {}, LUN {}", target, lun);
-    out += row(word(run, "verdict"), where);
+    out += row(word(run, "verdict"), run_text("page", first, pages) + place_text(run));
   }
   if (runs.size() > kShown) out += row("", "and more: verdicts.csv in the image lists every page");
   return out;
@@ -431,19 +378,6 @@ std::string print_export(const json::Object& result) {
   return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
 }
 
-std::string print_pass(const json::Object& result) {
-  std::string out = row("file", word(result, "to"));
-  for (const json::Value& run : list(result, "coverage")) {
-    const json::Object& part = run.get_object();
-    const std::uint64_t first = count(part, "first_block"), blocks = count(part, "count");
-    out += row("blocks", fmt::format("{}-{} of target {}, LUN {}", first, first + blocks - 1, count(part, "target"), count(part, "lun")));
-  }
-  out += row("pages", word(result, "pages"));
-  if (const std::uint64_t pages = count(result, "not_read"))
-    out += row("not read", counted(pages, "page") + ": filler instead of their bytes");
-  return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
-}
-
 std::string holder(const json::Object& of) {
   return fmt::format("{} (process {}) since {}", word(of, "program"), count(of, "process"), word(of, "since"));
 }
@@ -491,7 +425,8 @@ std::string text_for_people(std::string_view method, const json::Object& result)
   static const std::map<std::string_view, std::string (*)(const json::Object&)> kPrinters = {
       {"chip.identify", print_identify}, {"chip.decode", chip_facts},        {"chip.read", print_read},
       {"capture.import", print_import},  {"capture.settle", print_image},    {"image.show", print_image},
-      {"capture.export", print_pass},   {"image.verify", print_verify},    {"image.export", print_export},     {"supply.record", print_record},
+      {"capture.export", print_pass},   {"capture.verify", print_capture_verify}, {"image.verify", print_verify},
+      {"image.export", print_export},     {"supply.record", print_record},
       {"supply.diagnose", print_diagnose}, {"supply.cold", print_cold},      {"supply.keep_twin", print_keep_twin}, {"supply.drop_twin", print_drop_twin},
       {"supply.plot", print_plot},         {"socket.check", print_socket},   {"socket.judge", print_socket},
       {"board.check", print_board_check},  {"board.conform", print_board_conform}, {"ecc.find", print_ecc_find},

@@ -1,10 +1,9 @@
 #include "passes/export.h"
 
-#include <algorithm>
-
 #include "base/text.h"
 #include "files/atomic.h"
 #include "passes/capture.h"
+#include "passes/layout.h"
 
 namespace steadycell::passes {
 namespace {
@@ -29,7 +28,7 @@ std::vector<ExportedRun> runs_of(const CaptureReader& reader, std::uint32_t pass
 }  // namespace
 
 Result<ExportedPass> export_pass(files::FileSystem& system, const std::string& folder, std::uint32_t pass,
-                                 const std::function<Result<void>(ByteSpan)>& sink, const ExportHooks& hooks) {
+                                 const std::function<Result<void>(ByteSpan)>& sink, const Hooks& hooks) {
   auto reader = CaptureReader::open(system, folder);
   if (!reader) return failure(reader.error());
   ExportedPass out;
@@ -46,22 +45,22 @@ Result<ExportedPass> export_pass(files::FileSystem& system, const std::string& f
   Sha256 hash;
   for (const ExportedRun& run : out.coverage)
     for (std::uint32_t i = 0; i < run.count; ++i) {
-      if (hooks.stop && hooks.stop->load()) return failure(ErrorCode::interrupted, "the export was stopped");
+      if (hooks.stopped()) return failure(ErrorCode::interrupted, "the export was stopped");
       if (const auto read = reader->read_unit({run.place, {run.first.index + i}, pass}, raw, status); !read) return failure(read.error());
       hash.update(raw);
       if (const auto taken = sink(raw); !taken) return failure(taken.error());
-      out.pages_not_read += static_cast<std::uint64_t>(std::count_if(status.begin(), status.end(), [](PageStatus s) { return s != PageStatus::read; }));
+      out.pages_not_read += pages_not_read(status);
       ++out.blocks;
       out.pages += geometry.pages_per_block;
       out.bytes += raw.size();
-      if (hooks.progress) hooks.progress(out.blocks, total, out.bytes);
+      hooks.tell(out.blocks, total, out.bytes);
     }
   out.sha256 = hash.finish();
   return out;
 }
 
 Result<ExportedPass> export_pass_to(files::FileSystem& system, const std::string& folder, std::uint32_t pass, const std::string& to,
-                                    const ExportHooks& hooks) {
+                                    const Hooks& hooks) {
   auto file = files::AtomicFile::create(system, to);
   if (!file) return failure(file.error());
   auto exported = export_pass(system, folder, pass, [&](ByteSpan bytes) { return file->append(bytes); }, hooks);

@@ -1,5 +1,4 @@
 #pragma once
-#include <atomic>
 #include <cstdint>
 #include <functional>
 #include <string>
@@ -9,6 +8,7 @@
 #include "base/result.h"
 #include "base/sha256.h"
 #include "files/file_system.h"
+#include "passes/hooks.h"
 
 namespace steadycell::passes {
 
@@ -26,18 +26,13 @@ struct ExportedPass {
   Digest sha256{};
 };
 
-struct ExportHooks {
-  std::function<void(std::uint64_t done, std::uint64_t total, std::uint64_t bytes)> progress;  // blocks; after each
-  const std::atomic<bool>* stop = nullptr;
-};
-
 // One pass as the chip gave it, page + spare, page after page; each unit compared with its recorded hash before its first byte goes
 // out. Memory: one block, and a run a gap. Errors: not_found for a pass the capture does not hold, file_damaged, interrupted, those of
-// CaptureReader::open and of the sink.
+// CaptureReader::open and of the sink. Progress counts blocks.
 Result<ExportedPass> export_pass(files::FileSystem& system, const std::string& folder, std::uint32_t pass,
-                                 const std::function<Result<void>(ByteSpan)>& sink, const ExportHooks& hooks = {});
+                                 const std::function<Result<void>(ByteSpan)>& sink, const Hooks& hooks = {});
 // The same into a new file, which gets its name only when whole. Errors: already_exists, too.
 Result<ExportedPass> export_pass_to(files::FileSystem& system, const std::string& folder, std::uint32_t pass, const std::string& to,
-                                    const ExportHooks& hooks = {});
+                                    const Hooks& hooks = {});
 
 }  // namespace steadycell::passes

@@ -87,7 +87,7 @@ Result<CaptureWriter> open_capture(files::FileSystem& system, const ImportReques
 
 class Importer {
  public:
-  Importer(const ImportRequest& request, const ImportHooks& hooks, Sources sources, CaptureWriter writer)
+  Importer(const ImportRequest& request, const Hooks& hooks, Sources sources, CaptureWriter writer)
       : request_(request), hooks_(hooks), sources_(std::move(sources)), writer_(std::move(writer)), geometry_(writer_.head().geometry),
         raw_(geometry_.block_raw_bytes()), status_(geometry_.pages_per_block) {}
 
@@ -96,9 +96,9 @@ class Importer {
     for (std::uint32_t pass = 1; pass <= sources_.files.size(); ++pass) {
       const std::uint64_t added_before = summary_.units_added;
       for (std::uint32_t block = 0; block < geometry_.blocks; ++block) {
-        if (hooks_.stop && hooks_.stop->load()) return interrupted();
+        if (hooks_.stopped()) return interrupted();
         if (const auto taken = take_block(pass, block); !taken) return failure(taken.error());
-        if (hooks_.progress) hooks_.progress(summary_.bytes, total);
+        hooks_.tell(summary_.bytes, total, summary_.bytes);
       }
       const auto& sealed = writer_.contents().sealed_passes;
       if (summary_.units_added == added_before && std::find(sealed.begin(), sealed.end(), pass) != sealed.end()) continue;
@@ -149,7 +149,7 @@ class Importer {
   }
 
   const ImportRequest& request_;
-  const ImportHooks& hooks_;
+  const Hooks& hooks_;
   Sources sources_;
   CaptureWriter writer_;
   const Geometry geometry_;
@@ -160,7 +160,7 @@ class Importer {
 
 }  // namespace
 
-Result<ImportSummary> import_passes(files::FileSystem& system, const ImportRequest& request, const ImportHooks& hooks) {
+Result<ImportSummary> import_passes(files::FileSystem& system, const ImportRequest& request, const Hooks& hooks) {
   Geometry probe;
   probe.page_bytes = request.page_bytes;
   probe.spare_bytes = request.spare_bytes;

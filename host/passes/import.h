@@ -1,12 +1,11 @@
 #pragma once
-#include <atomic>
 #include <cstdint>
-#include <functional>
 #include <string>
 #include <vector>
 
 #include "base/result.h"
 #include "files/file_system.h"
+#include "passes/hooks.h"
 
 namespace steadycell::passes {
 
@@ -26,15 +25,10 @@ struct ImportSummary {
   std::uint64_t units_added = 0;           // the others were there already, with the same bytes
 };
 
-struct ImportHooks {
-  std::function<void(std::uint64_t done, std::uint64_t total)> progress;  // bytes; called after each block
-  const std::atomic<bool>* stop = nullptr;
-};
-
 // Makes a capture with origin "import"; with one there already, goes on: units it holds must have the bytes of the files
 // (mismatched_capture otherwise), and further files become further passes. All sizes are checked before anything is made.
 // Errors: wrong_usage for a geometry no chip has or a file given twice; bad_input_file, with size and nearest fit, for files
-// that are empty, no whole number of pages or of different lengths; not_found; interrupted; storage errors.
-Result<ImportSummary> import_passes(files::FileSystem& system, const ImportRequest& request, const ImportHooks& hooks = {});
+// that are empty, no whole number of pages or of different lengths; not_found; interrupted; storage errors. Progress counts bytes.
+Result<ImportSummary> import_passes(files::FileSystem& system, const ImportRequest& request, const Hooks& hooks = {});
 
 }  // namespace steadycell::passes

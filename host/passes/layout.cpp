@@ -1,5 +1,7 @@
 #include "passes/layout.h"
 
+#include <algorithm>
+
 namespace steadycell::passes {
 namespace {
 
@@ -31,6 +33,10 @@ tl::unexpected<Error> damaged(const Error& error) { return failure(ErrorCode::fi
 
 std::string describe(UnitAddress unit) {
   return fmt::format("block {} of target {}, LUN {}, pass {}", unit.block.index, unit.place.target, unit.place.lun, unit.pass);
+}
+
+std::uint64_t pages_not_read(std::span<const PageStatus> status) {
+  return status.size() - static_cast<std::uint64_t>(std::count(status.begin(), status.end(), PageStatus::read));
 }
 
 json::Object to_json(UnitAddress unit) {

@@ -18,6 +18,9 @@ inline std::string pass_name(std::uint32_t pass) { return fmt::format("pass-{:04
 // "block 7 of target 0, LUN 0, pass 2"
 std::string describe(UnitAddress unit);
 
+// Pages of a unit that the chip did not give, or not whole.
+std::uint64_t pages_not_read(std::span<const PageStatus> status);
+
 json::Object to_json(UnitAddress unit);
 Result<UnitAddress> unit_from(const json::Value& value, const Geometry& geometry);
 

@@ -98,13 +98,7 @@ Result<json::Object> capture_import(json::Reader& params, const JobHooks& hooks)
   request.page_bytes = static_cast<std::uint32_t>(*page_bytes);
   request.spare_bytes = static_cast<std::uint32_t>(*spare_bytes);
   request.pages_per_block = static_cast<std::uint32_t>(*pages_per_block);
-  passes::ImportHooks import_hooks;
-  import_hooks.stop = hooks.stop;
-  if (hooks.progress)
-    import_hooks.progress = [&hooks](std::uint64_t done, std::uint64_t total) {
-      hooks.progress({.stage = "importing", .unit = "bytes", .done = done, .total = total, .bytes = done, .bytes_per_second = 0, .seconds_left = -1});
-    };
-  const auto imported = passes::import_passes(files::posix(), request, import_hooks);
+  const auto imported = passes::import_passes(files::posix(), request, passes_hooks(hooks, "importing", "bytes"));
   if (!imported) return failure(imported.error());
   json::Array notes;
   if (imported->pages_missing_at_end > 0)
@@ -123,12 +117,7 @@ Result<json::Object> capture_export(json::Reader& params, const JobHooks& hooks)
   if (!to) return failure(to.error());
   if (!pass) return failure(pass.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
-  passes::ExportHooks export_hooks;
-  export_hooks.stop = hooks.stop;
-  if (hooks.progress)
-    export_hooks.progress = [&hooks](std::uint64_t done, std::uint64_t total, std::uint64_t bytes) {
-      hooks.progress({.stage = "exporting", .unit = "blocks", .done = done, .total = total, .bytes = bytes, .bytes_per_second = 0, .seconds_left = -1});
-    };
+  const passes::Hooks export_hooks = passes_hooks(hooks, "exporting", "blocks");
   const auto number = static_cast<std::uint32_t>(*pass);
   const auto exported = *to == "-" ? passes::export_pass(files::posix(), *capture, number, to_stdout, export_hooks)
                                    : passes::export_pass_to(files::posix(), *capture, number, *to, export_hooks);

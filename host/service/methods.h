@@ -28,6 +28,9 @@ Result<json::Object> supply_plot(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> ecc_find(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> ecc_check(json::Reader& params, const JobHooks& hooks);
 
+// capture_verify.cpp: captures on the disk
+Result<json::Object> capture_verify(json::Reader& params, const JobHooks& hooks);
+
 // assess_methods.cpp: captures and images on the disk
 Result<json::Object> image_assess(json::Reader& params, const JobHooks& hooks);
 

@@ -20,6 +20,16 @@ settle::Hooks settle_hooks(const JobHooks& hooks) {
   return out;
 }
 
+passes::Hooks passes_hooks(const JobHooks& hooks, std::string stage, std::string unit) {
+  passes::Hooks out;
+  out.stop = hooks.stop;
+  if (hooks.progress)
+    out.progress = [&hooks, stage = std::move(stage), unit = std::move(unit)](std::uint64_t done, std::uint64_t total, std::uint64_t bytes) {
+      hooks.progress({.stage = stage, .unit = unit, .done = done, .total = total, .bytes = bytes, .bytes_per_second = 0, .seconds_left = -1});
+    };
+  return out;
+}
+
 Result<json::Value> read_scheme(const std::string& path) {
   const auto text = files::read_text(files::posix(), path, kMaxScheme);
   if (!text) return failure(text.error());

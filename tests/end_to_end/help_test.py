@@ -6,7 +6,7 @@ import subprocess
 import bench
 
 COMMANDS = ["chip identify", "chip decode", "chip read", "capture import", "capture settle", "capture export",
-            "image show", "image verify", "image assess", "image export", "ecc find", "ecc check",
+            "capture verify", "image show", "image verify", "image assess", "image export", "ecc find", "ecc check",
             "supply cold", "supply record", "supply diagnose", "supply keep-twin", "supply drop-twin", "supply plot",
             "socket check", "socket judge", "board check", "board conform", "status", "doctor", "demo"]
 ALONE = ["status", "doctor"]  # look at this installation, and need no file

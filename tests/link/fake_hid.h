@@ -11,6 +11,10 @@
 
 namespace steadycell::link::testing {
 
+// One board's identity, as its serial number and as people write it.
+inline constexpr const char* kSerial = "00112233445566778899aabbccddeeff";
+inline constexpr const char* kUuid = "00112233-4455-6677-8899-AABBCCDDEEFF";
+
 // Stands in for hidapi and the kernel: one device that answers as a board does, until the test says otherwise.
 class FakeHid : public HidCalls {
  public:

@@ -12,11 +12,11 @@ namespace steadycell::link {
 namespace {
 
 using testing::FakeHid;
+using testing::kSerial;
+using testing::kUuid;
 using namespace std::chrono_literals;
 using Kind = LinkNews::Kind;
 
-constexpr const char* kSerial = "00112233445566778899aabbccddeeff";
-constexpr const char* kUuid = "00112233-4455-6677-8899-AABBCCDDEEFF";
 constexpr HidPatience kQuick{.appear = 20ms, .retry = 5ms, .silence = 50ms};
 
 // A half of the board kUuid at 1-2.3, and what it told.

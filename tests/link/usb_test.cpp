@@ -16,12 +16,12 @@ namespace steadycell::link {
 namespace {
 
 using testing::FakeHid;
+using testing::kSerial;
+using testing::kUuid;
 using testing::FakeUsb;
 using testing::run;
 using namespace std::chrono_literals;
 
-constexpr const char* kSerial = "00112233445566778899aabbccddeeff";
-constexpr const char* kUuid = "00112233-4455-6677-8899-AABBCCDDEEFF";
 const FakeUsb::Device kBoard{.place = "1-2.3", .serial = kSerial};
 
 // What comes of asking for a board there.

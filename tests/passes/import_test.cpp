@@ -150,8 +150,8 @@ TEST(Import, F23AFullDiskStopsItAndTheSameCommandGoesOn) {
   expect_refused(disk, request({"a.bin", "b.bin"}), ErrorCode::storage_full, {"for the first pass and 16 MiB for the journal", "in all", "free 20.6 KiB on that disk"});  // before anything is made
   // Enough by the look of it, but something else fills the disk meanwhile.
   disk.set_room((16 << 20) + (1 << 20));
-  ImportHooks hooks;
-  hooks.progress = [&](std::uint64_t done, std::uint64_t) {
+  Hooks hooks;
+  hooks.progress = [&](std::uint64_t done, std::uint64_t, std::uint64_t) {
     if (done > 30 * kRawPage) disk.set_room(100);
   };
   const auto stopped = import_passes(disk, request({"a.bin", "b.bin"}), hooks);
@@ -168,9 +168,9 @@ TEST(Import, StopsBetweenBlocksAndGoesOn) {
   MemoryDisk disk;
   disk.put("a.bin", pages(40, 1));
   std::atomic<bool> stop{false};
-  ImportHooks hooks;
+  Hooks hooks;
   hooks.stop = &stop;
-  hooks.progress = [&](std::uint64_t done, std::uint64_t total) {
+  hooks.progress = [&](std::uint64_t done, std::uint64_t total, std::uint64_t) {
     EXPECT_EQ(total, 40u * kRawPage);
     stop = done >= 12 * kRawPage;
   };

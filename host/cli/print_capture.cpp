@@ -1,0 +1,83 @@
+#include "cli/print_capture.h"
+
+#include <fmt/format.h>
+
+#include <algorithm>
+
+#include "base/text.h"
+#include "cli/rows.h"
+
+namespace steadycell::cli {
+namespace {
+
+constexpr std::size_t kRunsShown = 8;
+
+std::string journal_rows(const json::Object& journal) {
+  std::string state = flag(journal, "whole") ? "whole, every record follows its forerunner" : "DAMAGED";
+  if (!flag(journal, "closed")) state += "; not closed: the last read was cut short, or its end is lost";
+  std::string out = row("journal", state);
+  const json::Array& damages = list(journal, "damages");
+  for (std::size_t i = 0; i < std::min(damages.size(), kRunsShown); ++i) {
+    const json::Object& damage = damages[i].get_object();
+    out += row("", fmt::format("byte {}, {} bytes: {}", count(damage, "offset"), count(damage, "bytes"), word(damage, "why")));
+  }
+  const std::uint64_t places = count(journal, "damage_count");
+  if (places > kRunsShown) out += row("", fmt::format("and {} more places", places - kRunsShown));
+  if (!flag(journal, "chain_whole")) out += row("", fmt::format("the chain is broken at byte {}", count(journal, "chain_break")));
+  return out;
+}
+
+std::string pass_row(const json::Object& pass) {
+  const std::uint64_t recorded = count(pass, "recorded");
+  std::string text = counted(recorded, "block") + ": ";
+  text += count(pass, "whole") == recorded ? "all whole" : fmt::format("{} whole", count(pass, "whole"));
+  for (const std::string_view fault : {"damaged", "missing", "unrecorded"})
+    if (const std::uint64_t blocks = count(pass, fault)) text += fmt::format(", {} {}", blocks, fault);
+  if (const std::uint64_t pages = count(pass, "pages_not_read")) text += fmt::format("; {} pages that the chip did not give", pages);
+  if (!flag(pass, "sealed")) text += "; unfinished";
+  return row(fmt::format("pass {}", count(pass, "pass")), text);
+}
+
+std::string fault_rows(const json::Object& result) {
+  std::string out;
+  const json::Array& faults = list(result, "faults");
+  for (std::size_t i = 0; i < std::min(faults.size(), kRunsShown); ++i) {
+    const json::Object& run = faults[i].get_object();
+    const std::string blocks = run_text("block", count(run, "first_block"), count(run, "count")) + place_text(run);
+    out += row(word(run, "fault"), fmt::format("pass {}, {}: {}{}", count(run, "pass"), blocks, word(run, "why"),
+                                               flag(run, "made_up") ? "; other passes make up for it" : ""));
+  }
+  if (faults.size() > kRunsShown) out += row("", fmt::format("and {} more runs of blocks: --json lists them", faults.size() - kRunsShown));
+  return out;
+}
+
+}  // namespace
+
+std::string print_capture_verify(const json::Object& result) {
+  std::string out = row("capture", word(result, "capture"));
+  if (const json::Object* journal = part(result, "journal")) out += journal_rows(*journal) + row("journal head", word(*journal, "head"));
+  for (const json::Value& pass : list(result, "passes")) out += pass_row(pass.get_object());
+  out += fault_rows(result);
+  const json::Array& commands = list(result, "mend");
+  for (std::size_t i = 0; i < std::min(commands.size(), kRunsShown); ++i) out += row(i == 0 ? "to mend it" : "", word(commands[i]));
+  if (commands.size() > kRunsShown) out += row("", fmt::format("and {} more: --json lists them", commands.size() - kRunsShown));
+  const std::uint64_t units = count(result, "units"), whole = count(result, "whole_units");
+  out += row("verified", flag(result, "whole") ? fmt::format("all {} units are as they were read", units)
+                                               : fmt::format("NOT WHOLE: {} of {} recorded units are as they were read", whole, units));
+  return out + notes(result);
+}
+
+std::string print_pass(const json::Object& result) {
+  std::string out = row("file", word(result, "to"));
+  for (const json::Value& run : list(result, "coverage")) {
+    const json::Object& part = run.get_object();
+    const std::uint64_t first = count(part, "first_block"), blocks = count(part, "count");
+    out += row("blocks", fmt::format("{}-{} of target {}, LUN {}", first, first + blocks - 1, count(part, "target"),
+                                     count(part, "lun")));
+  }
+  out += row("pages", word(result, "pages"));
+  if (const std::uint64_t pages = count(result, "not_read")) out += row("not read", counted(pages, "page") + ": filler instead of their bytes");
+  return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
+}
+
+}  // namespace steadycell::cli

@@ -1,0 +1,120 @@
+#include "base/text.h"
+#include "passes/verify.h"
+#include "service/methods.h"
+#include "service/settle_hooks.h"
+
+namespace steadycell::service {
+namespace {
+
+// Up to here a chip is tried without a word of the user.
+constexpr std::uint32_t kTriedWithoutConsent_mV = 1800;
+
+// A path as one word of a command line that can be typed as it stands.
+std::string shell_word(const std::string& path) {
+  constexpr std::string_view kPlain = "/._-+,:@%0123456789abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ";
+  if (!path.empty() && path.front() != '-' && path.find_first_not_of(kPlain) == std::string::npos) return path;
+  std::string quoted = "'";
+  for (const char c : path) quoted += c == '\'' ? std::string("'\\''") : std::string(1, c);
+  return (!path.empty() && path.front() == '-' ? "./" : "") + quoted + "'";
+}
+
+std::string blocks_text(BlockAddress first, std::uint32_t count) {
+  return count == 1 ? fmt::format("{}", first.index) : fmt::format("{}-{}", first.index, first.index + count - 1);
+}
+
+// The commands that read again what is no longer whole. Imported passes are read nowhere: they are imported anew.
+json::Array mend_commands(const std::string& capture, const passes::CaptureVerification& verified) {
+  json::Array commands;
+  const passes::CaptureHead& head = verified.head;
+  if (head.origin != "board") {
+    if (!verified.mends.empty())
+      commands.emplace_back(
+          fmt::format("steadycell capture import PASS... --page-bytes {} --spare-bytes {} --pages-per-block {} --into NEW",
+                      head.geometry.page_bytes, head.geometry.spare_bytes, head.geometry.pages_per_block));
+    return commands;
+  }
+  const std::string consent = head.supply_mV > kTriedWithoutConsent_mV ? fmt::format(" --supply-mV {}", head.supply_mV) : "";
+  for (const passes::MendRun& run : verified.mends)
+    commands.emplace_back(fmt::format("steadycell chip read --board usb:{}{} --passes {} --blocks {} --into {}", head.board_uuid,
+                                      consent, run.passes, blocks_text(run.first, run.count), shell_word(capture)));
+  return commands;
+}
+
+json::Array passes_json(const std::vector<passes::VerifiedPass>& passes) {
+  json::Array array;
+  for (const passes::VerifiedPass& pass : passes)
+    array.push_back(json::Object{{"pass", pass.pass}, {"sealed", pass.sealed}, {"recorded", pass.recorded}, {"whole", pass.whole},
+                                 {"damaged", pass.damaged}, {"missing", pass.missing}, {"unrecorded", pass.unrecorded},
+                                 {"pages_not_read", pass.pages_not_read}});
+  return array;
+}
+
+json::Array faults_json(const std::vector<passes::FaultRun>& runs) {
+  json::Array array;
+  for (const passes::FaultRun& run : runs)
+    array.push_back(json::Object{{"pass", run.pass}, {"target", run.place.target}, {"lun", run.place.lun}, {"first_block", run.first.index},
+                                 {"count", run.count}, {"fault", passes::name_of(run.fault)}, {"why", run.why}, {"made_up", run.made_up}});
+  return array;
+}
+
+json::Object journal_json(const passes::CaptureVerification& verified) {
+  json::Array damages;
+  for (const passes::Damage& damage : verified.journal_damages)
+    damages.push_back(json::Object{{"offset", damage.offset}, {"bytes", damage.bytes}, {"why", damage.why}});
+  return {{"whole", verified.journal_whole()},
+          {"chain_whole", verified.chain_whole},
+          {"chain_break", verified.chain_break ? json::Value(*verified.chain_break) : json::Value(nullptr)},
+          {"damages", std::move(damages)},
+          {"damage_count", verified.journal_damage_count},
+          {"damaged_bytes", verified.journal_damaged_bytes},
+          {"torn_bytes", verified.torn_bytes},
+          {"dropped_units", verified.dropped_units},
+          {"closed", verified.closed},
+          {"head", to_text(verified.journal_head)}};
+}
+
+json::Array notes_on(const passes::CaptureVerification& verified) {
+  json::Array notes;
+  if (!verified.journal_whole())
+    notes.emplace_back(
+        "nothing mends the journal itself: what stands behind the hole still counts, but the chain no longer vouches for the order; "
+        "keep this capture as it is, and put the journal back from a copy if there is one");
+  if (verified.torn_bytes > 0)
+    notes.emplace_back(fmt::format("the journal ends in {} bytes that are no whole record: a read was cut short, or its very end is damaged; "
+                                   "going on takes them off",
+                                   verified.torn_bytes));
+  if (!verified.mends.empty() && verified.head.origin == "board")
+    notes.emplace_back(
+        "a board that is not reached over USB is named as in the first read; damaged units stay in the capture as they are, and never vote");
+  if (!verified.mends.empty() && verified.head.origin != "board")
+    notes.emplace_back("these passes were read elsewhere: import the same files, in the same order, into a new capture");
+  if (verified.beyond_mending > 0)
+    notes.emplace_back(fmt::format("{} blocks would need more than {} passes: read them into a new capture", verified.beyond_mending,
+                                   passes::UnitIndex::kMaxPass));
+  return notes;
+}
+
+}  // namespace
+
+Result<json::Object> capture_verify(json::Reader& params, const JobHooks& hooks) {
+  const auto capture = params.text("capture");
+  if (!capture) return failure(capture.error());
+  if (const auto done = params.finish(); !done) return failure(done.error());
+  const auto verified = passes::verify_capture(files::posix(), *capture, passes_hooks(hooks, "verifying", "units"));
+  if (!verified) return failure(verified.error());
+  json::Object result{{"capture", *capture}, {"uuid", verified->head.uuid}, {"whole", verified->whole()}};
+  result["units"] = verified->units;
+  result["whole_units"] = verified->whole_units;
+  result["bytes"] = verified->bytes;
+  result["usual_passes"] = verified->usual_passes;
+  result["passes"] = passes_json(verified->passes);
+  result["faults"] = faults_json(verified->faults);
+  result["faults_left_out"] = verified->faults_left_out;
+  result["mend"] = mend_commands(*capture, *verified);
+  result["mend_left_out"] = verified->mends_left_out;
+  result["journal"] = journal_json(*verified);
+  result["notes"] = notes_on(*verified);
+  return result;
+}
+
+}  // namespace steadycell::service

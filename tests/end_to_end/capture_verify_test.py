@@ -1,0 +1,97 @@
+"""capture verify: what is whole, damaged and missing, and a command that mends it when it is typed as it stands."""
+import shlex
+
+import bench
+from bench import BLOCKS, PAGE, PAGES_PER_BLOCK, RAW, SPARE, random_pages
+
+
+class CaptureVerify(bench.BenchTest):
+    def setUp(self):
+        super().setUp()
+        self.board = self.fixture(content=random_pages(BLOCKS * PAGES_PER_BLOCK), cells=bench.WEAK)
+        self.read(self.board, passes=3)
+
+    def flip(self, name, at, capture="capture"):
+        path = self.folder / capture / name
+        data = bytearray(path.read_bytes())
+        data[at] ^= 1
+        path.write_bytes(data)
+
+    def mend(self, command):
+        """Runs the command as it was given, but for the address of a board that has no USB here."""
+        words = shlex.split(command)
+        self.assertEqual(words[0], "steadycell")
+        address = words.index("--board") + 1
+        self.assertRegex(words[address], "^usb:[0-9a-f-]{36}$")
+        words[address] = self.board
+        self.succeed(*words[1:])
+
+    def test_whole(self):
+        before = self.snapshot("capture")
+        found = self.succeed("capture", "verify", "capture")
+        self.assertTrue(found["whole"])
+        self.assertEqual((found["units"], found["whole_units"], found["faults"], found["mend"]), (3 * BLOCKS, 3 * BLOCKS, [], []))
+        self.assertEqual(found["bytes"], 3 * BLOCKS * PAGES_PER_BLOCK * RAW)
+        self.assertTrue(found["journal"]["closed"])
+        done = self.run_it("capture", "verify", "capture")
+        self.assertEqual(done.code, 0)
+        self.assertIn(f"all {3 * BLOCKS} units are as they were read", done.text)
+        self.assertEqual(self.snapshot("capture"), before)
+
+    def test_damage_is_named_and_its_command_mends_it(self):
+        self.flip("pass-0001.dat", 1 * RAW * PAGES_PER_BLOCK + 5)
+        found = self.succeed("capture", "verify", "capture", code=7)
+        self.assertFalse(found["whole"])
+        self.assertEqual({(run["first_block"], run["count"], run["fault"], run["made_up"]) for run in found["faults"]},
+                         {(1, 1, "damaged", False)})
+        self.assertEqual(len(found["mend"]), 1)
+        done = self.run_it("capture", "verify", "capture")
+        self.assertEqual(done.code, 7)
+        self.assertIn("pass 1, block 1: the bytes do not match", done.text)
+        self.assertIn(found["mend"][0], done.text)
+        self.mend(found["mend"][0])
+        again = self.succeed("capture", "verify", "capture", code=7)  # what was recorded is still not there
+        self.assertEqual(again["mend"], [])
+        self.assertEqual({(run["first_block"], run["made_up"]) for run in again["faults"]}, {(1, True)})
+        self.succeed("capture", "settle", "capture", "--image", "image", code=3)
+
+    def test_missing_pass(self):
+        (self.folder / "capture/pass-0003.dat").unlink()
+        found = self.succeed("capture", "verify", "capture", code=7)
+        self.assertEqual([(run["pass"], run["first_block"], run["count"], run["fault"]) for run in found["faults"]],
+                         [(3, 0, BLOCKS, "missing")])
+        self.mend(found["mend"][0])
+        self.assertEqual(self.succeed("capture", "verify", "capture", code=7)["passes"][3]["whole"], BLOCKS)
+
+    def test_hole_in_the_journal(self):
+        journal = (self.folder / "capture/journal").read_bytes()
+        self.flip("journal", journal.index(b'"pass":2,"offset"'))
+        found = self.succeed("capture", "verify", "capture", code=7)
+        self.assertFalse(found["journal"]["whole"])
+        self.assertEqual([(run["pass"], run["fault"]) for run in found["faults"]], [(2, "unrecorded")])
+        self.mend(found["mend"][0])
+        self.assertEqual(self.succeed("capture", "verify", "capture", code=7)["faults"], [])
+
+    def test_a_folder_with_a_space_is_one_word_of_the_command(self):
+        (self.folder / "capture").rename(self.folder / "it's case 7")
+        self.flip("pass-0001.dat", 5, "it's case 7")
+        self.mend(self.succeed("capture", "verify", "it's case 7", code=7)["mend"][0])
+
+    def test_imported_passes_are_imported_anew(self):
+        for name in ("a.bin", "b.bin"):
+            (self.folder / name).write_bytes(random_pages(64))
+        sizes = ("--page-bytes", PAGE, "--spare-bytes", SPARE, "--pages-per-block", PAGES_PER_BLOCK)
+        self.succeed("capture", "import", "a.bin", "b.bin", *sizes, "--into", "taken")
+        self.flip("pass-0001.dat", 5, "taken")
+        command, = self.succeed("capture", "verify", "taken", code=7)["mend"]
+        self.succeed(*shlex.split(command.replace("PASS...", "a.bin b.bin").replace("NEW", "anew"))[1:])
+        self.succeed("capture", "verify", "anew")
+
+    def test_nothing_that_could_be_verified(self):
+        self.refuse("e505", 2, "capture", "verify", "nowhere")
+        (self.folder / "capture/journal").unlink()
+        self.assertIn("journal", self.said(self.refuse("e503", 7, "capture", "verify", "capture")))
+
+
+if __name__ == "__main__":
+    bench.main()

@@ -1,0 +1,193 @@
+#include "passes/verify.h"
+
+#include <gtest/gtest.h>
+#include <unistd.h>
+
+#include <filesystem>
+#include <fstream>
+
+#include "sample.h"
+
+namespace steadycell::passes {
+namespace {
+
+// Blocks 0 to 7, passes 1 to 3; pass 2 has nothing in common with pass 1, so that it is stored as it is.
+class Verify : public testing::Test {
+ protected:
+  void SetUp() override {
+    folder_ = testing::TempDir() + "/verify-" + std::to_string(::getpid());
+    std::filesystem::remove_all(folder_);
+    auto writer = CaptureWriter::create(files::posix(), folder_, small_head());
+    ASSERT_TRUE(writer) << writer.error().text();
+    for (const std::uint32_t pass : {1u, 2u, 3u}) {
+      for (std::uint32_t block = 0; block < 8; ++block)
+        ASSERT_TRUE(writer->append_unit(unit(block, pass), content(block, pass), block == 5 ? one_lost_ : all_read_));
+      ASSERT_TRUE(writer->seal_pass(pass));
+    }
+    ASSERT_TRUE(writer->finish());
+  }
+  void TearDown() override { std::filesystem::remove_all(folder_); }
+
+  static Bytes content(std::uint32_t block, std::uint32_t pass) {
+    return pass == 2 ? block_content(small_chip(), block + 100, pass) : block_content(small_chip(), block, pass, 1e-3);
+  }
+  std::string path(const std::string& name) const { return folder_ + "/" + name; }
+  void flip(const std::string& name, std::uint64_t at) const {
+    std::fstream file(path(name), std::ios::binary | std::ios::in | std::ios::out);
+    file.seekg(static_cast<std::streamoff>(at));
+    const char was = static_cast<char>(file.get());
+    file.seekp(static_cast<std::streamoff>(at));
+    file.put(static_cast<char>(was ^ 4));
+  }
+  CaptureVerification verified(const Hooks& hooks = {}) const {
+    auto found = verify_capture(files::posix(), folder_, hooks);
+    EXPECT_TRUE(found) << found.error().text();
+    return found ? std::move(*found) : CaptureVerification{};
+  }
+  // What the mending command of a block does: passes that the capture does not hold, up to that number.
+  void read_again(const MendRun& run) const {
+    auto writer = CaptureWriter::open(files::posix(), folder_);
+    ASSERT_TRUE(writer) << writer.error().text();
+    for (std::uint32_t pass = 1; pass <= run.passes; ++pass)
+      for (std::uint32_t block = run.first.index; block < run.first.index + run.count; ++block) {
+        if (writer->units().has(unit(block, pass))) continue;
+        ASSERT_TRUE(writer->append_unit(unit(block, pass), content(block, pass), all_read_));
+      }
+    ASSERT_TRUE(writer->finish());
+  }
+  UnitFacts facts(std::uint32_t block, std::uint32_t pass) const {
+    auto reader = CaptureReader::open(files::posix(), folder_);
+    return *reader->facts(unit(block, pass));
+  }
+
+  std::string folder_;
+  std::vector<PageStatus> all_read_{4, PageStatus::read};
+  std::vector<PageStatus> one_lost_{PageStatus::read, PageStatus::transfer_error, PageStatus::read, PageStatus::read};
+};
+
+std::string text(const CaptureVerification& found) {
+  std::string out;
+  for (const FaultRun& run : found.faults)
+    out += fmt::format("{} {} {}+{}{}\n", run.pass, name_of(run.fault), run.first.index, run.count, run.made_up ? " made up" : "");
+  for (const MendRun& run : found.mends) out += fmt::format("--passes {} --blocks {}+{}\n", run.passes, run.first.index, run.count);
+  return out;
+}
+
+TEST_F(Verify, AWholeCaptureIsWholeAndCountsWhatTheChipDidNotGive) {
+  std::uint64_t told = 0;
+  Hooks hooks;
+  hooks.progress = [&](std::uint64_t done, std::uint64_t total, std::uint64_t bytes) {
+    EXPECT_EQ(total, 24u);
+    EXPECT_EQ(bytes, done * small_chip().block_raw_bytes());
+    told = done;
+  };
+  const auto found = verified(hooks);
+  EXPECT_TRUE(found.whole());
+  EXPECT_EQ(text(found), "");
+  EXPECT_EQ(told, 24u);
+  ASSERT_EQ(found.passes.size(), 3u);
+  for (const VerifiedPass& pass : found.passes) {
+    EXPECT_TRUE(pass.sealed);
+    EXPECT_EQ(pass.whole, 8u);
+    EXPECT_EQ(pass.pages_not_read, 1u);
+  }
+}
+
+TEST_F(Verify, AFlippedByteInALaterPassIsThatBlockAloneAndOnePassMoreMendsIt) {
+  flip("pass-0002.dat", facts(3, 2).file_offset + 700);
+  const auto found = verified();
+  EXPECT_FALSE(found.whole());
+  EXPECT_TRUE(found.journal_whole());
+  EXPECT_EQ(text(found), "2 damaged 3+1\n--passes 4 --blocks 3+1\n");
+  EXPECT_EQ(found.faults[0].why, "the bytes do not match the hash in the journal");
+  read_again(found.mends[0]);
+  const auto again = verified();
+  EXPECT_EQ(text(again), "2 damaged 3+1 made up\n");
+  EXPECT_FALSE(again.whole());  // what was recorded is still not there
+}
+
+TEST_F(Verify, DamageToPass1TakesItsDifferencesAlongAndTheReasonSaysSo) {
+  ASSERT_TRUE(facts(3, 3).xor_zstd);
+  flip("pass-0001.dat", facts(3, 1).file_offset + 700);
+  const auto found = verified();
+  EXPECT_EQ(text(found), "1 damaged 3+1\n3 damaged 3+1\n--passes 5 --blocks 3+1\n");
+  EXPECT_EQ(found.faults[1].why, "kept as the difference to pass 1, which is damaged");
+  read_again(found.mends[0]);
+  EXPECT_EQ(text(verified()), "1 damaged 3+1 made up\n3 damaged 3+1 made up\n");
+}
+
+TEST_F(Verify, ATruncatedPassFileNamesTheBlocksBehindTheCut) {
+  std::filesystem::resize_file(path("pass-0002.dat"), facts(5, 2).file_offset + 10);
+  const auto found = verified();
+  EXPECT_EQ(text(found), "2 damaged 5+3\n--passes 4 --blocks 5+3\n");
+  EXPECT_NE(found.faults[0].why.find("ends"), std::string::npos) << found.faults[0].why;
+}
+
+TEST_F(Verify, AMissingPassFileIsMissingAndNotDamaged) {
+  std::filesystem::remove(path("pass-0002.dat"));
+  const auto found = verified();
+  EXPECT_EQ(text(found), "2 missing 0+8\n--passes 4 --blocks 0+8\n");
+  EXPECT_EQ(found.faults[0].why, "pass-0002.dat is not there");
+  EXPECT_EQ(found.passes[1].missing, 8u);
+}
+
+TEST_F(Verify, AHoleInTheJournalNamesTheUnitThatItSwallowed) {
+  const auto record = CaptureReader::open(files::posix(), folder_)->units().record_of(unit(2, 2));
+  flip("journal", *record + 40);
+  const auto found = verified();
+  EXPECT_FALSE(found.whole());
+  EXPECT_FALSE(found.chain_whole);
+  EXPECT_EQ(found.journal_damage_count, 1u);
+  EXPECT_EQ(found.journal_damages[0].offset, *record);
+  EXPECT_EQ(text(found), "2 unrecorded 2+1\n--passes 2 --blocks 2+1\n");
+  read_again(found.mends[0]);
+  EXPECT_EQ(text(verified()), "");
+  EXPECT_FALSE(verified().whole());  // the chain stays broken
+}
+
+// Whatever byte of a pass or of the journal changes, the capture is not whole; at its very end the journal counts as torn.
+TEST_F(Verify, NoFlippedByteIsOverlooked) {
+  for (const std::string name : {"pass-0001.dat", "pass-0002.dat", "pass-0003.dat", "journal"})
+    for (std::uint64_t at = 0, size = std::filesystem::file_size(path(name)); at < size; at += 97) {
+      flip(name, at);
+      const auto found = verify_capture(files::posix(), folder_);
+      ASSERT_TRUE(found) << name << " byte " << at << ": " << found.error().text();
+      EXPECT_TRUE(!found->whole() || (name == "journal" && found->torn_bytes > 0 && !found->closed)) << name << " byte " << at;
+      flip(name, at);
+    }
+  EXPECT_TRUE(verified().whole());
+}
+
+TEST_F(Verify, UnfinishedPassesAreNoFault) {
+  auto writer = CaptureWriter::open(files::posix(), folder_);
+  ASSERT_TRUE(writer->append_unit(unit(0, 4), content(0, 4), all_read_));
+  ASSERT_TRUE(writer->finish());
+  const auto found = verified();
+  EXPECT_TRUE(found.whole());
+  EXPECT_EQ(found.usual_passes, 3u);
+  EXPECT_FALSE(found.passes[3].sealed);
+}
+
+TEST_F(Verify, StopIsHeard) {
+  const std::atomic<bool> stop = true;
+  const auto stopped = verify_capture(files::posix(), folder_, {.progress = {}, .stop = &stop});
+  ASSERT_FALSE(stopped);
+  EXPECT_EQ(stopped.error().code(), ErrorCode::interrupted);
+}
+
+TEST_F(Verify, WithoutHeadOrJournalItSaysWhichIsGoneAndWhatToDo) {
+  std::filesystem::rename(path("journal"), path("kept"));
+  const auto no_journal = verify_capture(files::posix(), folder_);
+  ASSERT_FALSE(no_journal);
+  EXPECT_EQ(no_journal.error().code(), ErrorCode::file_damaged);
+  EXPECT_NE(no_journal.error().text().find("put it back from a copy"), std::string::npos) << no_journal.error().text();
+  std::filesystem::rename(path("kept"), path("journal"));
+  flip("capture.json", 0);
+  const auto no_head = verify_capture(files::posix(), folder_);
+  ASSERT_FALSE(no_head);
+  EXPECT_EQ(no_head.error().code(), ErrorCode::file_damaged);
+  EXPECT_NE(no_head.error().text().find("capture.json"), std::string::npos) << no_head.error().text();
+}
+
+}  // namespace
+}  // namespace steadycell::passes
