@@ -12,7 +12,7 @@ namespace steadycell::assess {
 
 enum class Content : std::uint8_t {
   plain,         // contents stand in the pages as they are
-  scrambled,     // whitened, and the whitening is known and borne out
+  scrambled,     // whitened, and the whitening was found and is borne out
   no_key_found,  // pages look random and nothing comes back: whitening of another kind, compressed or encrypted
                  // contents
   erased,        // nothing was written
@@ -35,6 +35,7 @@ struct Whitening {
   std::uint64_t found_on = 0;              // pages
   Gain verified;
   std::uint32_t known_sequences = 0;  // of a table
+  std::uint64_t uncertain_bytes = 0;  // of these, data bytes that changed when a third more pages were asked: about so many were guesses
   std::uint32_t repeats_bytes = 0;    // all sequences repeat within the page after this many bytes; 0: they do not
 };
 

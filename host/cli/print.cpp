@@ -295,7 +295,7 @@ std::string print_ecc_find(const json::Object& result) {
 }
 
 constexpr std::pair<std::string_view, std::string_view> kContents[] = {{"plain", "plain: contents stand in the pages as they are"},
-                                                                       {"scrambled", "scrambled: whitened, and the whitening is known"},
+                                                                       {"scrambled", "scrambled: whitened, and the whitening was found"},
                                                                        {"no_key_found", "no key found: the pages look random"},
                                                                        {"erased", "erased: nothing was written"},
                                                                        {"unsure", "unsure"}};
@@ -323,8 +323,8 @@ std::string whitening_rows(const json::Object& whitening) {
   std::string out;
   if (word(whitening, "kind") == "table") {
     const std::uint64_t blocks = count(whitening, "period_blocks"), step = count(whitening, "step");
-    out += row("whitening", fmt::format("{} sequences, {} known: comes back after {} pages{}", count(whitening, "sequences"), count(whitening, "known_sequences"),
-                                        count(whitening, "period_pages"),
+    out += row("whitening", fmt::format("{}, {} known: comes back after {}{}", counted(count(whitening, "sequences"), "sequence"),
+                                        count(whitening, "known_sequences"), counted(count(whitening, "period_pages"), "page"),
                                         blocks > 1 ? fmt::format(" and {} blocks", blocks) : step > 0 ? fmt::format(", {} further in each block", step) : ""));
   } else {
     out += row("whitening", "by a register with another start on each page");

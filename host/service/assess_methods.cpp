@@ -40,7 +40,7 @@ json::Value register_json(const std::optional<assess::Register>& shift_register)
 
 json::Object whitening_json(const assess::Whitening& whitening) {
   json::Object object{{"kind", "register"}, {"period_pages", nullptr}, {"period_blocks", nullptr},
-                      {"step", nullptr},    {"sequences", nullptr},    {"known_sequences", nullptr}};
+                      {"step", nullptr},    {"sequences", nullptr},    {"known_sequences", nullptr}, {"uncertain_bytes", nullptr}};
   if (const auto* table = std::get_if<assess::SequenceTable>(&whitening.key.whitening)) {
     object["kind"] = "table";
     object["period_pages"] = table->period.pages;
@@ -48,6 +48,7 @@ json::Object whitening_json(const assess::Whitening& whitening) {
     object["step"] = table->period.step;
     object["sequences"] = table->period.sequences();
     object["known_sequences"] = whitening.known_sequences;
+    object["uncertain_bytes"] = whitening.uncertain_bytes;
   }
   object["repeats_bytes"] =
       whitening.repeats_bytes > 0 ? json::Value(whitening.repeats_bytes) : json::Value(nullptr);
@@ -120,8 +121,13 @@ Result<json::Object> image_assess(json::Reader& params, const JobHooks& hooks) {
     const auto* table = std::get_if<assess::SequenceTable>(&assessed->whitening->key.whitening);
     if (table != nullptr && assessed->whitening->known_sequences < table->sequences.size())
       notes.emplace_back(fmt::format(
-          "{} of {} sequences are not known for want of plain pages: pages under them stay as they are",
+          "{} of {} sequences are not known for want of pages that tell them: pages under them stay as they are",
           table->sequences.size() - assessed->whitening->known_sequences, table->sequences.size()));
+    if (table != nullptr && assessed->whitening->uncertain_bytes > 0)
+      notes.emplace_back(fmt::format(
+          "about {} of the {} bytes of the known sequences may be wrong, the same places on every page under one: they changed when a third more "
+          "pages were asked. More pages of the chip make them sure",
+          assessed->whitening->uncertain_bytes, std::uint64_t{assessed->whitening->known_sequences} * assessed->whitening->key.page_bytes));
     if (table == nullptr)
       notes.emplace_back(
           "the register is caught page by page, where contents are constant for a while: pages without such a "

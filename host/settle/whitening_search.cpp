@@ -2,7 +2,10 @@
 
 #include <algorithm>
 #include <bit>
+#include <functional>
 #include <numeric>
+
+#include "base/bits.h"
 
 namespace steadycell::settle {
 namespace {
@@ -11,8 +14,10 @@ constexpr std::size_t kLeastPages = 64, kMostPages = 256;  // of a sequence
 constexpr std::uint64_t kGroupBytes = std::uint64_t{64} << 20, kMostBlocksOfGroup = 2048;
 constexpr std::uint32_t kLeastSequencesForPlaces = 8, kLeastPagesForPlaces = 64;
 
-void xor_into(MutableByteSpan bytes, ByteSpan with) {
-  for (std::size_t i = 0; i < bytes.size(); ++i) bytes[i] = static_cast<std::uint8_t>(bytes[i] ^ with[i]);
+constexpr std::uint64_t kMostChanged = 10;  // one in so many bytes of a sequence
+
+std::uint64_t differing_bytes(ByteSpan a, ByteSpan b) {
+  return std::inner_product(a.begin(), a.end(), b.begin(), std::uint64_t{0}, std::plus<>(), std::not_equal_to<>());
 }
 
 // Pages of one sequence; a quarter is for trying, chosen out of step with whatever comes back in the contents.
@@ -94,9 +99,10 @@ class SequenceSearch {
     return gathered;
   }
 
-  Bytes estimate(const Gathered& pages) const {
+  Bytes estimate(const std::vector<Bytes>& pages, const std::vector<Bytes>& more = {}) const {
     Bytes sequence(geometry_.raw_page_bytes());
-    const std::vector<ByteSpan> spans(pages.finding.begin(), pages.finding.end());
+    std::vector<ByteSpan> spans(pages.begin(), pages.end());
+    spans.insert(spans.end(), more.begin(), more.end());
     if (spans.empty()) return sequence;
     estimator_.estimate(spans, sequence);
     assess::SequenceEstimator::refine(spans, sequence);
@@ -110,7 +116,7 @@ class SequenceSearch {
     constexpr std::size_t kMostLearning = 32;
     assess::ByteCounts contents;
     for (std::size_t i = 0; i < std::min(pages.size(), kMostLearning); ++i) {
-      const Bytes sequence = estimate(pages[i]);
+      const Bytes sequence = estimate(pages[i].finding);
       for (Bytes page : pages[i].finding) {
         xor_into(page, sequence);
         contents.add(data_of(page));
@@ -136,7 +142,7 @@ class SequenceSearch {
 
   void settle_one(const Gathered& pages, Bytes& kept) {
     if (pages.finding.empty() || pages.trying.empty()) return;
-    Bytes sequence = estimate(pages);
+    Bytes sequence = estimate(pages.finding);
     const bool cleaned = register_ && clean(sequence);
     assess::Gain gain;
     for (const Bytes& page : pages.trying) {
@@ -148,6 +154,14 @@ class SequenceSearch {
         places_.add(page, contents);
     }
     if (gain.plainer() == 0) return;
+    // Once proven, the pages for trying help as well. What they change was a guess, and so the rest may be where they change much.
+    if (!cleaned) {
+      Bytes by_all = estimate(pages.finding, pages.trying);
+      const std::uint64_t changed = differing_bytes(data_of(by_all), data_of(sequence));
+      if (changed * kMostChanged > geometry_.page_bytes) return;
+      out_.uncertain_bytes += changed;
+      sequence = std::move(by_all);
+    }
     out_.verified.add(gain);
     out_.found_on += pages.finding.size();
     ++out_.known_sequences;

@@ -20,7 +20,8 @@ std::optional<assess::Whitening> find_register_whitening(const Geometry& geometr
                                                          std::span<const KeptPage> pages);
 
 // The sequences of this period, each found on at most 192 of its pages and tried on at most 64 others (48 and 16
-// when there are many sequences); sequences that make none of these plainer are left empty. `shift_register`:
+// when there are many sequences); sequences that make none of these plainer, or that change in more
+// than a tenth of their bytes once all pages are asked, are left empty. `shift_register`:
 // cleans the sequences where it explains them. Memory: about 128 MiB.
 Result<assess::Whitening> find_sequences(PageSource& source, const assess::Period& period,
                                          const std::optional<assess::Register>& shift_register,

@@ -104,6 +104,50 @@ TEST_F(AssessmentTest, BlocksCountFromTheStartOfTheirLunNotOfTheImage) {
   }
 }
 
+// A dozen pages tell most of a sequence, and some sequences not at all: those must not be called known.
+TEST_F(AssessmentTest, WhatFewPagesTellIsSaidAsThatAndNoMore) {
+  constexpr std::uint32_t kBlocks = 12;
+  std::uint64_t uncertain = 0, unknown = 0;
+  for (std::uint32_t round = 0; round < 4; ++round) {
+    Geometry geometry = chip();
+    geometry.blocks = kBlocks;
+    const auto mask = [&](std::uint32_t page) { return random_bytes(512, 100 + 50 * round + page); };
+    Bytes pass;
+    for (std::uint32_t page = 0; page < kBlocks * kPagesPerBlock; ++page) {
+      std::uint32_t seed = page + 100000 * round;
+      Bytes raw = contents(seed);
+      if (page % 3 != 0)  // fewer zeros than elsewhere here: they tell most
+        while (raw == Bytes(512, 0)) raw = contents(seed += 10000);
+      const Bytes with = mask(page % kPagesPerBlock), spare = random_bytes(16, 90000 + page);
+      for (std::size_t i = 0; i < raw.size(); ++i) raw[i] = static_cast<std::uint8_t>(raw[i] ^ with[i]);
+      pass.insert(pass.end(), raw.begin(), raw.end());
+      pass.insert(pass.end(), spare.begin(), spare.end());
+    }
+    std::filesystem::remove_all(path("capture"));
+    capture_of(geometry, {pass});
+    const auto found = assessed("capture");
+    ASSERT_TRUE(found && found->whitening);
+    const auto& sequences = std::get<assess::SequenceTable>(found->whitening->key.whitening).sequences;
+    ASSERT_EQ(sequences.size(), kPagesPerBlock);
+    std::uint64_t wrong = 0;
+    for (std::uint32_t i = 0; i < kPagesPerBlock; ++i) {
+      if (sequences[i].empty()) {
+        ++unknown;
+        continue;
+      }
+      std::uint64_t here = 0;
+      const Bytes right = mask(i);
+      for (std::size_t at = 0; at < 512; ++at) here += sequences[i][at] != right[at] ? 1 : 0;
+      EXPECT_LE(here, 512u / 10) << i;
+      wrong += here;
+    }
+    EXPECT_LE(wrong, found->whitening->uncertain_bytes + 2);
+    uncertain += found->whitening->uncertain_bytes;
+  }
+  EXPECT_GT(uncertain, 0u);
+  EXPECT_GT(unknown, 0u);
+}
+
 TEST_F(AssessmentTest, StopsWithinEachStage) {
   capture_two_luns();
   std::set<std::string> stages;

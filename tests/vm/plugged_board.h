@@ -1,4 +1,5 @@
 #pragma once
+#include <filesystem>
 #include <fmt/format.h>
 #include <gtest/gtest.h>
 
@@ -19,7 +20,7 @@ inline std::string serial_of(unsigned number) {
 }
 
 inline std::string fixture_file(unsigned number, unsigned blocks = 256) {
-  const std::string path = fmt::format("/tmp/board-{}.json", number);
+  const std::string path = (std::filesystem::temp_directory_path() / fmt::format("board-{}.json", number)).string();
   const std::string uuid = serial_of(number).insert(20, "-").insert(16, "-").insert(12, "-").insert(8, "-");
   std::ofstream(path) << fmt::format(
       R"({{"schema":"steadycell-fixture/1","board":{{"uuid":"{}"}},"chip":{{"supply_mV":3300,"timing":{{"mode":4}},"targets":[{{)"
