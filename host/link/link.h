@@ -48,6 +48,10 @@ class Link {
   virtual void open_side(const std::string& /*uuid*/) {}
   // One heartbeat for each call, so that the board still falls silent when the caller hangs.
   virtual void heartbeat_beside() {}
+  // Takes the next, stronger way to bring a silent link back to life; bytes under way are lost, and that it was taken is news. False: there
+  // is none (left). While recovering(), nothing moves.
+  virtual bool recover(const std::string& /*why*/) { return false; }
+  virtual bool recovering() const { return false; }
   // Cuts every rail. Its token comes back in the meter readings of a board that heard it; 0: there is no side channel now.
   virtual std::uint32_t cut_rails_beside() { return 0; }
 };

@@ -196,50 +196,128 @@ TEST(UsbTransfers, R20BytesOfAnOverflowAreNeverUsed) {
   });
 }
 
-TEST(UsbTransfers, R26AStallIsClearedWithNothingInFlightAndReadingGoesOn) {
+// ---- The ladder (R-26) ----
+
+void rungs_of(Link& link, std::vector<std::string>& into) {
+  link.on_news([&into](const LinkNews& news) { into.push_back(news.text); });
+}
+
+TEST(UsbLadder, F04_AStallIsClearedWithNothingInFlightAndReadingGoesOn) {
   FakeUsb usb;
   with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    std::vector<std::string> told;
+    rungs_of(link, told);
     calls.answer({.status = LIBUSB_TRANSFER_STALL, .bytes = {'p'}});
     EXPECT_EQ(co_await read_text(link), "p");
     calls.answer({.bytes = {'q'}});
     EXPECT_EQ(co_await read_text(link), "q");
-    EXPECT_EQ(calls.halts_cleared, 1);
     EXPECT_EQ(calls.halts_cleared_in_flight, 0);
+    EXPECT_EQ(told.size(), 1u);
+    EXPECT_EQ(calls.settings + calls.resets, 0) << "the first rung was enough";
     calls.take({.status = LIBUSB_TRANSFER_STALL, .took = 1});
     const Bytes out{7, 8, 9};
     EXPECT_TRUE(co_await link.write(out));
-    EXPECT_EQ(calls.written(), out);
-    EXPECT_EQ(calls.halts_cleared, 2);
+    EXPECT_EQ(calls.written(), out) << "what went over is not sent twice";
+    EXPECT_EQ(told.size(), 2u);
+    link.on_news({});
   });
 }
 
-TEST(UsbTransfers, FaultsOnEndGiveTheLinkUp) {
-  for (const auto status : {LIBUSB_TRANSFER_STALL, LIBUSB_TRANSFER_ERROR, LIBUSB_TRANSFER_OVERFLOW}) {
+TEST(UsbLadder, F04_StallsWithoutAByteBetweenClimbRungByRungThenGiveUp) {
+  FakeUsb usb;
+  for (int i = 0; i < 4; ++i) usb.answer({.status = LIBUSB_TRANSFER_STALL});
+  with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    std::vector<std::string> told;
+    rungs_of(link, told);
+    const std::string end = co_await read_text(link, 300);
+    EXPECT_NE(end.find("stalls"), std::string::npos) << end;
+    EXPECT_NE(end.find("in vain"), std::string::npos) << end;
+    EXPECT_EQ(told.size(), 3u);
+    if (told.size() == 3) {
+      EXPECT_NE(told[0].find("halts cleared"), std::string::npos);
+      EXPECT_NE(told[1].find("claimed again"), std::string::npos);
+      EXPECT_NE(told[2].find("port reset"), std::string::npos);
+    }
+    EXPECT_EQ(calls.settings, 1);
+    EXPECT_EQ(calls.resets, 1);
+    link.on_news({});
+  });
+}
+
+TEST(UsbLadder, F04_BytesBetweenTwoStallsBeginTheLadderAnew) {
+  FakeUsb usb;
+  with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    for (int i = 0; i < 6; ++i) {
+      calls.answer({.status = LIBUSB_TRANSFER_STALL});
+      calls.answer({.bytes = {'x'}});
+      EXPECT_EQ(co_await read_text(link), "x");
+    }
+    EXPECT_EQ(calls.settings + calls.resets, 0);
+  });
+}
+
+TEST(UsbLadder, FaultsOnEndClimbToo) {
+  for (const auto status : {LIBUSB_TRANSFER_ERROR, LIBUSB_TRANSFER_OVERFLOW}) {
     FakeUsb usb;
-    for (int i = 0; i < 8; ++i) usb.answer({.status = status});
-    with_link(usb, [](FakeUsb&, Link& link) -> asio::awaitable<void> {
-      Bytes in(10);
-      const auto got = co_await link.read_some(in);
-      EXPECT_FALSE(got);
-      if (!got) {
-        EXPECT_EQ(got.error().code(), ErrorCode::link_lost);
-      }
+    for (int i = 0; i < 4 * 8; ++i) usb.answer({.status = status});
+    with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+      EXPECT_NE((co_await read_text(link, 300)).find("in vain"), std::string::npos);
+      EXPECT_EQ(calls.resets, 1);
     });
   }
 }
 
-TEST(UsbTransfers, AHaltThatCannotBeClearedGivesTheLinkUp) {
+TEST(UsbLadder, ARungThatFailsLeadsToTheNext) {
   FakeUsb usb;
-  usb.clear_status = LIBUSB_ERROR_PIPE;
+  usb.clear_status = usb.reclaim_status = LIBUSB_ERROR_PIPE;
+  usb.answer({.status = LIBUSB_TRANSFER_STALL});
+  usb.answer({.bytes = {'y'}});
+  with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    EXPECT_EQ(co_await read_text(link), "y");
+    EXPECT_EQ(calls.settings, 1);
+    EXPECT_EQ(calls.resets, 1);
+  });
+}
+
+TEST(UsbLadder, APortResetThatMakesAnotherDeviceOfItIsAnUnplug) {
+  FakeUsb usb;
+  usb.clear_status = usb.reclaim_status = LIBUSB_ERROR_PIPE;
+  usb.reset_status = LIBUSB_ERROR_NOT_FOUND;
   usb.answer({.status = LIBUSB_TRANSFER_STALL});
   with_link(usb, [](FakeUsb&, Link& link) -> asio::awaitable<void> {
-    EXPECT_NE((co_await read_text(link, 300)).find("halt"), std::string::npos);
+    EXPECT_NE((co_await read_text(link, 300)).find("unplugged"), std::string::npos);
   });
+}
+
+TEST(UsbLadder, ASilentBoardsLinkIsRecoveredOnRequestAndAHaltThatIsSlowToClearHoldsNobodyUp) {
+  FakeUsb usb;
+  usb.clear_takes = 100ms;
+  with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    const auto began = std::chrono::steady_clock::now();
+    EXPECT_TRUE(link.recover("no answer"));
+    EXPECT_TRUE(link.recovering());
+    EXPECT_LT(std::chrono::steady_clock::now() - began, 90ms) << "it waits on a thread of its own";
+    calls.answer({.bytes = {'r'}});
+    EXPECT_EQ(co_await read_text(link), "r");
+    EXPECT_FALSE(link.recovering());
+  });
+}
+
+TEST(UsbLadder, R13AClosedLinkTakesNoFurtherRungAndIsGivenBack) {
+  FakeUsb usb;
+  usb.clear_takes = 50ms;
+  with_link(usb, [](FakeUsb&, Link& link) -> asio::awaitable<void> {
+    EXPECT_TRUE(link.recover("no answer"));
+    link.close();
+    EXPECT_FALSE(link.recover("no answer"));
+    co_return;
+  });
+  EXPECT_EQ(usb.resets, 0);
 }
 
 TEST(UsbTransfers, ABoardThatTakesNothingEndsTheWrite) {
   FakeUsb usb;
-  for (int i = 0; i < 6; ++i) usb.take({.status = LIBUSB_TRANSFER_TIMED_OUT, .took = 0});
+  for (int i = 0; i < 4 * 6; ++i) usb.take({.status = LIBUSB_TRANSFER_TIMED_OUT, .took = 0});
   with_link(usb, [](FakeUsb&, Link& link) -> asio::awaitable<void> {
     const Bytes one(1);
     const auto written = co_await link.write(one);
