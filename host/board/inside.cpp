@@ -347,11 +347,9 @@ asio::awaitable<Result<Bytes>> BoardClient::Inside::ask(std::uint16_t type, Byte
 
 // ---- In step again ----
 
-asio::awaitable<bool> BoardClient::Inside::climb(bool stoppable, Clock::time_point& until) {
-  // Switching off does not wait for it: the side channel, or the board's own watch on a silent host, is quicker.
-  if (!stoppable || stopped() || !link->recover("the board does not answer an abort")) co_return false;
+asio::awaitable<bool> BoardClient::Inside::climb(link::Rung rung) {
+  if (!link->recover(rung, "the board does not answer an abort")) co_return false;
   while (link->recovering() && !broken && !stopped()) co_await changed.wait(kSlice);
-  until = time.now() + kAfterRung;
   co_return !broken && !stopped();
 }
 
@@ -369,7 +367,16 @@ asio::awaitable<Result<void>> BoardClient::Inside::resync(bool stoppable) {
     }
     return time.now() < until;
   };
-  while (!broken && (in_time() || co_await climb(stoppable, until))) {
+  std::size_t rungs = 0;
+  while (!broken) {
+    if (!in_time()) {
+      // Switching off does not wait for it: the side channel, or the board's own watch on a silent host, is quicker.
+      if (!stoppable || stopped() || rungs == link::kLadder.size()) break;
+      const bool alive = co_await climb(link::kLadder.at(rungs));
+      if (!alive) break;
+      ++rungs;
+      until = time.now() + kAfterRung;
+    }
     // A frame that was cut swallows what comes behind it; a held frame lies in the reader's memory, though.
     if (!paused) {
       reader.give_up();
@@ -395,7 +402,8 @@ asio::awaitable<Result<void>> BoardClient::Inside::resync(bool stoppable) {
   }
   draining.reset();
   break_off(Error(ErrorCode::board_timeout,
-                  fmt::format("{} does not answer an abort; the board is marked faulty", link->describe())));
+                  fmt::format("{} does not answer an abort{}; the board is marked faulty", link->describe(),
+                              rungs > 0 ? fmt::format(", nor after {} ways to bring its link back", rungs) : "")));
   co_return failure(*broken);
 }
 

@@ -39,7 +39,7 @@ class UsbLink final : public Link {
     pipe_->on_news(sink);
     news_ = sink;
   }
-  bool recover(const std::string& why) override { return pipe_->recover(why); }
+  bool recover(Rung at_least, const std::string& why) override { return pipe_->recover(at_least, why); }
   bool recovering() const override { return pipe_->recovering(); }
   void open_side(const std::string& uuid) override {
     hid_.emplace(hid_calls_, executor_, uuid, place_, [this](const LinkNews& news) {

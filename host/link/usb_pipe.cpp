@@ -5,6 +5,7 @@
 #include <boost/asio/redirect_error.hpp>
 #include <boost/asio/use_awaitable.hpp>
 #include <chrono>
+#include <system_error>
 #include <thread>
 
 #include "base/text.h"
@@ -15,7 +16,7 @@ namespace {
 
 using namespace std::chrono_literals;
 constexpr int kMostFaults = 8;         // then it is the cable or the board, not noise
-constexpr std::array kRungs{"halts cleared", "interface claimed again", "port reset"};
+constexpr std::array kRungNames{"halts cleared", "interface claimed again", "port reset"};  // in the order of kLadder
 constexpr unsigned kWriteLimit = 500;  // ms for one transfer; the board takes any at once unless its queue is full
 constexpr int kWriteTries = 6;
 constexpr auto kDrainLimit = 2s;
@@ -138,13 +139,13 @@ void UsbPipe::take_read(Slot& slot) {
   // What arrived counts whatever came of the transfer; only after an overflow are the bytes undefined.
   if (status != LIBUSB_TRANSFER_OVERFLOW && slot.transfer->actual_length > 0) {
     faults_ = 0;
-    if (!climbing_ && trouble_side_ == Side::in) rung_ = 0;
+    if (!climbing_ && trouble_side_ == Side::in) rungs_ = 0;
     filled_.push_back(&slot);
   }
   if (climbing_) return;
-  if (status == LIBUSB_TRANSFER_STALL) return climb(words_for(status), Side::in);
+  if (status == LIBUSB_TRANSFER_STALL) return climb(kLadder.front(), words_for(status), Side::in);
   const bool fault = status != LIBUSB_TRANSFER_COMPLETED && status != LIBUSB_TRANSFER_TIMED_OUT && status != LIBUSB_TRANSFER_CANCELLED;
-  if (fault && ++faults_ >= kMostFaults) return climb(fmt::format("{}, {} times on end", words_for(status), faults_), Side::in);
+  if (fault && ++faults_ >= kMostFaults) return climb(kLadder.front(), fmt::format("{}, {} times on end", words_for(status), faults_), Side::in);
   if (!filled_.empty() && filled_.back() == &slot) return;
   if (const int again = submit(slot); again != 0) return fail(again == LIBUSB_ERROR_NO_DEVICE ? "unplugged" : libusb_error_name(again));
   ++reading_;
@@ -152,16 +153,15 @@ void UsbPipe::take_read(Slot& slot) {
 
 // ---- The ladder ----
 
-bool UsbPipe::recover(const std::string& why) {
-  if (!climbing_) climb(why, Side::in);
+bool UsbPipe::recover(Rung at_least, const std::string& why) {
+  if (!climbing_) climb(at_least, why, Side::in);
   return !broken_;
 }
 
-void UsbPipe::climb(const std::string& why, Side side) {
+void UsbPipe::climb(Rung at_least, const std::string& why, Side side) {
   if (broken_ || climbing_) return;
-  if (rung_ == static_cast<int>(kRungs.size()))
-    return fail(fmt::format("{}; in vain: {}", why, fmt::join(kRungs, ", ")));
-  ++rung_;
+  if (rungs_ == kLadder.size()) return fail(fmt::format("{}; in vain: {}", why, fmt::join(kRungNames, ", ")));
+  rungs_ = std::max(rungs_, static_cast<std::size_t>(at_least)) + 1;
   faults_ = 0;
   trouble_ = why;
   trouble_side_ = side;
@@ -182,7 +182,7 @@ void UsbPipe::act() {
     const std::lock_guard lock(exchange_);
     ++in_flight_;  // the handle stays open as long as for a transfer
   }
-  std::thread([self = shared_from_this(), rung = rung_] {
+  const auto on_own_thread = [self = shared_from_this(), rung = kLadder.at(rungs_ - 1)] {
     const int status = self->take_rung(rung);
     const std::lock_guard lock(self->exchange_);
     --self->in_flight_;
@@ -190,15 +190,25 @@ void UsbPipe::act() {
     asio::post(self->executor_, [weak = self->weak_from_this(), status] {
       if (const auto pipe = weak.lock()) pipe->acted(status);
     });
-  }).detach();
+  };
+  try {
+    std::thread(on_own_thread).detach();
+  } catch (const std::system_error&) {
+    {
+      const std::lock_guard lock(exchange_);
+      --in_flight_;
+    }
+    acting_ = climbing_ = false;
+    fail(fmt::format("{}; no thread can be had to recover it", trouble_));
+  }
 }
 
-int UsbPipe::take_rung(int rung) {
-  if (rung == 1) {
+int UsbPipe::take_rung(Rung rung) {
+  if (rung == Rung::clear_halts) {
     const int in = calls_.clear_halt(handle_, SCU_BULK_IN), out = calls_.clear_halt(handle_, SCU_BULK_OUT);
     return in != 0 ? in : out;
   }
-  if (rung == 2) {
+  if (rung == Rung::claim_again) {
     calls_.release(handle_, SCU_BULK_INTERFACE);
     const int claimed = calls_.claim(handle_, SCU_BULK_INTERFACE);
     // Claiming says nothing to the board; setting its only setting makes both ends begin anew (USB 2.0 section 9.1.1.5).
@@ -212,12 +222,12 @@ void UsbPipe::acted(int status) {
   wake();
   if (broken_) return;
   if (status == LIBUSB_ERROR_NO_DEVICE || status == LIBUSB_ERROR_NOT_FOUND) return fail("unplugged");  // or came back as another device
-  const char* const rung = kRungs[static_cast<std::size_t>(rung_ - 1)];
+  const char* const rung = kRungNames.at(rungs_ - 1);
   if (news_) {
     const std::string what = status == 0 ? rung : fmt::format("{} failed ({})", rung, libusb_error_name(status));
     news_({LinkNews::Kind::recovery, fmt::format("{}: {}: {}", name_, trouble_, what)});
   }
-  if (status != 0) return climb(trouble_, trouble_side_);
+  if (status != 0) return climb(kLadder.front(), trouble_, trouble_side_);
   resume_reading();
 }
 
@@ -282,15 +292,17 @@ asio::awaitable<Result<void>> UsbPipe::write(ByteSpan bytes) {
     bytes = bytes.subspan(sent);
     if (sent > 0) {
       tries = 0;
-      if (!climbing_ && trouble_side_ == Side::out) rung_ = 0;
+      if (!climbing_ && trouble_side_ == Side::out) rungs_ = 0;
     }
     if (status == LIBUSB_TRANSFER_NO_DEVICE) {
       fail("unplugged");
     } else if (status == LIBUSB_TRANSFER_STALL) {
-      climb("the board stalls the endpoint it is written to", Side::out);
+      climb(kLadder.front(), "the board stalls the endpoint it is written to", Side::out);
     } else if (status != LIBUSB_TRANSFER_COMPLETED && !climbing_ && ++tries >= kWriteTries) {
       tries = 0;
-      climb(status == LIBUSB_TRANSFER_TIMED_OUT ? fmt::format("the board took nothing for {} ms", kWriteTries * kWriteLimit) : words_for(status), Side::out);
+      climb(kLadder.front(),
+            status == LIBUSB_TRANSFER_TIMED_OUT ? fmt::format("the board took nothing for {} ms", kWriteTries * kWriteLimit) : words_for(status),
+            Side::out);
     }
   }
   co_return Result<void>();
