@@ -145,7 +145,8 @@ void UsbPipe::take_read(Slot& slot) {
   if (climbing_) return;
   if (status == LIBUSB_TRANSFER_STALL) return climb(kLadder.front(), words_for(status), Side::in);
   const bool fault = status != LIBUSB_TRANSFER_COMPLETED && status != LIBUSB_TRANSFER_TIMED_OUT && status != LIBUSB_TRANSFER_CANCELLED;
-  if (fault && ++faults_ >= kMostFaults) return climb(kLadder.front(), fmt::format("{}, {} times on end", words_for(status), faults_), Side::in);
+  if (fault && ++faults_ >= kMostFaults)
+    return climb(kLadder.front(), fmt::format("{}, {} times on end", words_for(status), faults_), Side::in);
   if (!filled_.empty() && filled_.back() == &slot) return;
   if (const int again = submit(slot); again != 0) return fail(again == LIBUSB_ERROR_NO_DEVICE ? "unplugged" : libusb_error_name(again));
   ++reading_;
@@ -221,7 +222,8 @@ void UsbPipe::acted(int status) {
   acting_ = climbing_ = false;
   wake();
   if (broken_) return;
-  if (status == LIBUSB_ERROR_NO_DEVICE || status == LIBUSB_ERROR_NOT_FOUND) return fail("unplugged");  // or came back as another device
+  // NOT_FOUND: it came back from a reset as another device.
+  if (status == LIBUSB_ERROR_NO_DEVICE || status == LIBUSB_ERROR_NOT_FOUND) return fail("unplugged");
   const char* const rung = kRungNames.at(rungs_ - 1);
   if (news_) {
     const std::string what = status == 0 ? rung : fmt::format("{} failed ({})", rung, libusb_error_name(status));
@@ -301,7 +303,8 @@ asio::awaitable<Result<void>> UsbPipe::write(ByteSpan bytes) {
     } else if (status != LIBUSB_TRANSFER_COMPLETED && !climbing_ && ++tries >= kWriteTries) {
       tries = 0;
       climb(kLadder.front(),
-            status == LIBUSB_TRANSFER_TIMED_OUT ? fmt::format("the board took nothing for {} ms", kWriteTries * kWriteLimit) : words_for(status),
+            status == LIBUSB_TRANSFER_TIMED_OUT ? fmt::format("the board took nothing for {} ms", kWriteTries * kWriteLimit)
+                                                : words_for(status),
             Side::out);
     }
   }

@@ -34,9 +34,9 @@ class UsbPipe : public std::enable_shared_from_this<UsbPipe> {
   asio::awaitable<Result<std::size_t>> read_some(MutableByteSpan into);
   asio::awaitable<Result<void>> write(ByteSpan bytes);
   void close();
-  // The ladder: clear the halts of both endpoints, claim the interface anew and set its setting, reset the port. On every rung all transfers
-  // are taken back first; what arrived is kept. Stalls and faults on end climb by themselves, a rung higher each time until bytes move again.
-  // False: there is no rung left, or the pipe is broken.
+  // The ladder: clear the halts of both endpoints, claim the interface anew and set its setting, reset the port. On every rung
+  // all transfers are taken back first; what arrived is kept. Stalls and faults on end climb by themselves, a rung higher each
+  // time until bytes move again. False: there is no rung left, or the pipe is broken.
   bool recover(Rung at_least, const std::string& why);
   bool recovering() const { return climbing_ && !broken_; }
   void on_news(Link::NewsSink sink) { news_ = std::move(sink); }

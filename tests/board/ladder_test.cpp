@@ -66,7 +66,8 @@ Seen read_while(const std::function<void(LinkThatSticks&)>& happen, link::Rung h
   SimSession session(numbered_chip());
   Seen seen;
   run([&]() -> asio::awaitable<void> {
-    auto made = std::make_unique<LinkThatSticks>(link::adopt_socket(co_await asio::this_coro::executor, session.take_host_fd(), "bench"), helps, seen.rungs);
+    auto socket = link::adopt_socket(co_await asio::this_coro::executor, session.take_host_fd(), "bench");
+    auto made = std::make_unique<LinkThatSticks>(std::move(socket), helps, seen.rungs);
     LinkThatSticks& sticks = *made;
     auto client = co_await BoardClient::connect(std::move(made), nullptr);
     EXPECT_TRUE(client) << client.error().text();

@@ -93,15 +93,15 @@ class Listening(bench.BenchTest):
     def reading_in_pass_2(self, seed):
         """A slow board, one for each seed, and a read on it that has reached its second pass."""
         self.slow_fixture(f"slow{seed}.json", bench.random_pages(128), seed=seed)
-        board = subprocess.Popen([SIMBOARD, f"slow{seed}.json", "--listen", f"unix:slow{seed}.sock"], cwd=self.folder, stdout=subprocess.PIPE, text=True)
+        board = subprocess.Popen([SIMBOARD, f"slow{seed}.json", "--listen", f"unix:slow{seed}.sock"], cwd=self.folder,
+                                 stdout=subprocess.PIPE, text=True)
         self.addCleanup(board.stdout.close)
         self.addCleanup(board.wait, 30)
         self.addCleanup(board.kill)
         board.stdout.readline()
-        reading = subprocess.Popen(self.command("chip", "read", "--board", f"unix:slow{seed}.sock", *CONSENT, "--passes", "19", "--blocks", "0-3",
-                                                "--into", f"capture{seed}",
-                                                "--progress", "json", "--json"),
-                                   cwd=self.folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        command = self.command("chip", "read", "--board", f"unix:slow{seed}.sock", *CONSENT, "--passes", "19", "--blocks", "0-3",
+                               "--into", f"capture{seed}", "--progress", "json", "--json")
+        reading = subprocess.Popen(command, cwd=self.folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
         self.addCleanup(reading.stderr.close)
         self.addCleanup(reading.stdout.close)
         self.addCleanup(reading.wait, 30)
