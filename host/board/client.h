@@ -85,6 +85,7 @@ struct LinkStats {
   std::uint64_t duplicates = 0;       // or overtaken; dropped
   std::uint64_t gaps = 0;             // places where frames are missing
   std::uint64_t resyncs = 0, restarts = 0;
+  std::uint64_t recoveries = 0;  // rungs of the link's ladder: halts cleared, interface claimed again, port reset
 };
 
 // Something about the stream that an evidence log should hold.

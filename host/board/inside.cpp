@@ -17,6 +17,7 @@ constexpr std::uint64_t kMaxGarbage = 1 << 20;
 constexpr auto kHeartbeat = 100ms;
 constexpr auto kResync = 2s;
 constexpr auto kResyncAfterStop = 300ms;  // a stop must answer within 500 ms, the board deaf or not
+constexpr auto kAfterRung = 1s;
 constexpr auto kAbortAgain = 1s;  // the abort itself may have been damaged; a link may lag by less than this
 
 // Differs from what an earlier session used, so that its late answers are recognised; secrecy is no concern.
@@ -135,6 +136,7 @@ void BoardClient::Inside::on_news(const link::LinkNews& news) {
       meter = news.meter;
       return changed.wake_all();
     case Kind::recovery:
+      ++stats.recoveries;
       return note(LinkNote::Kind::recovery, false, news.text);
     case Kind::side_found:
       if (!news.text.empty()) note(LinkNote::Kind::side_found, false, news.text);
@@ -345,12 +347,19 @@ asio::awaitable<Result<Bytes>> BoardClient::Inside::ask(std::uint16_t type, Byte
 
 // ---- In step again ----
 
+asio::awaitable<bool> BoardClient::Inside::climb(link::Rung rung) {
+  if (!link->recover(rung, "the board does not answer an abort")) co_return false;
+  while (link->recovering() && !broken && !stopped()) co_await changed.wait(kSlice);
+  co_return !broken && !stopped();
+}
+
 asio::awaitable<Result<void>> BoardClient::Inside::resync(bool stoppable) {
   if (broken) co_return failure(*broken);
   ++stats.resyncs;
   note(LinkNote::Kind::resync, false, "aborting, to get in step with the board again");
   auto until = time.now() + kResync;
   bool hurried = false;
+  const std::uint64_t mine = session;
   const auto in_time = [&] {
     if (stoppable && stopped() && !hurried) {
       hurried = true;
@@ -358,7 +367,16 @@ asio::awaitable<Result<void>> BoardClient::Inside::resync(bool stoppable) {
     }
     return time.now() < until;
   };
-  while (!broken && in_time()) {
+  std::size_t rungs = 0;
+  while (!broken) {
+    if (!in_time()) {
+      // Switching off does not wait for it: the side channel, or the board's own watch on a silent host, is quicker.
+      if (!stoppable || stopped() || rungs == link::kLadder.size()) break;
+      const bool alive = co_await climb(link::kLadder.at(rungs));
+      if (!alive) break;
+      ++rungs;
+      until = time.now() + kAfterRung;
+    }
     // A frame that was cut swallows what comes behind it; a held frame lies in the reader's memory, though.
     if (!paused) {
       reader.give_up();
@@ -369,7 +387,6 @@ asio::awaitable<Result<void>> BoardClient::Inside::resync(bool stoppable) {
     const Bytes nonce = protocol::encode(abort);
     const std::uint32_t id = request(protocol::Abort::type, nonce);
     draining = id;
-    const std::uint64_t mine = session;
     const auto again = std::min<Clock::time_point>(until, time.now() + kAbortAgain);
     while (!broken && !waiting.at(id) && session == mine && in_time() && time.now() < again) {
       const Clock::duration left = again - time.now();
@@ -385,7 +402,8 @@ asio::awaitable<Result<void>> BoardClient::Inside::resync(bool stoppable) {
   }
   draining.reset();
   break_off(Error(ErrorCode::board_timeout,
-                  fmt::format("{} does not answer an abort; the board is marked faulty", link->describe())));
+                  fmt::format("{} does not answer an abort{}; the board is marked faulty", link->describe(),
+                              rungs > 0 ? fmt::format(", nor after {} ways to bring its link back", rungs) : "")));
   co_return failure(*broken);
 }
 

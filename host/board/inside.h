@@ -139,6 +139,8 @@ struct BoardClient::Inside : std::enable_shared_from_this<Inside> {
   // Aborts everything and waits until the stream is in step again; gives the board up when it is not in time. A
   // stop leaves it less time, also one that comes meanwhile.
   asio::awaitable<Result<void>> resync(bool stoppable);
+  // Brings the link back to life; true once that way was gone to its end.
+  asio::awaitable<bool> climb(link::Rung rung);
   asio::awaitable<Result<void>> hello();
   // Greets the board again. Always an error: that it restarted, or that its sequences went back without.
   asio::awaitable<Error> greet_again();

@@ -1,4 +1,5 @@
 #pragma once
+#include <array>
 #include <boost/asio/any_io_executor.hpp>
 #include <boost/asio/awaitable.hpp>
 #include <functional>
@@ -17,7 +18,7 @@ namespace asio = boost::asio;
 // What a link tells by itself, beside reading and writing.
 struct LinkNews {
   enum class Kind : std::uint8_t {
-    recovery,    // recover() took a step
+    recovery,    // a rung of the ladder was taken
     side_found,  // the side channel works; `text` is empty the first time
     side_lost,   // it does not, or no longer; the stream is not touched by that
     meter        // a reading came over the side channel; no text
@@ -26,6 +27,10 @@ struct LinkNews {
   std::string text;
   scu_meter meter{};
 };
+
+// The ladder: ways to bring a link back to life, from the one that costs least.
+enum class Rung : std::uint8_t { clear_halts, claim_again, reset_port };
+inline constexpr std::array kLadder{Rung::clear_halts, Rung::claim_again, Rung::reset_port};
 
 // The seam to a board: one byte stream each way. Framing, sequence and time-outs are board/'s; a link only moves
 // bytes. One reader and one writer at a time. Everything runs on the executor it was opened with.
@@ -48,6 +53,10 @@ class Link {
   virtual void open_side(const std::string& /*uuid*/) {}
   // One heartbeat for each call, so that the board still falls silent when the caller hangs.
   virtual void heartbeat_beside() {}
+  // Takes this way, or a stronger one, to bring a silent link back to life; bytes under way may be lost, and that it was taken is news.
+  // False: there is none, or none left. While recovering(), nothing moves.
+  virtual bool recover(Rung /*at_least*/, const std::string& /*why*/) { return false; }
+  virtual bool recovering() const { return false; }
   // Cuts every rail. Its token comes back in the meter readings of a board that heard it; 0: there is no side channel now.
   virtual std::uint32_t cut_rails_beside() { return 0; }
 };

@@ -35,7 +35,12 @@ class UsbLink final : public Link {
     if (hid_) hid_->end();
   }
   std::string describe() const override { return description_; }
-  void on_news(const NewsSink& sink) override { news_ = sink; }
+  void on_news(const NewsSink& sink) override {
+    pipe_->on_news(sink);
+    news_ = sink;
+  }
+  bool recover(Rung at_least, const std::string& why) override { return pipe_->recover(at_least, why); }
+  bool recovering() const override { return pipe_->recovering(); }
   void open_side(const std::string& uuid) override {
     hid_.emplace(hid_calls_, executor_, uuid, place_, [this](const LinkNews& news) {
       if (news_) news_(news);

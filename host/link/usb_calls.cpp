@@ -76,6 +76,12 @@ int UsbCalls::cancel(libusb_transfer* transfer) {
 int UsbCalls::clear_halt(libusb_device_handle* handle, unsigned char endpoint) {
   return libusb_clear_halt(handle, endpoint);
 }
+int UsbCalls::set_interface(libusb_device_handle* handle, int interface, int setting) {
+  return libusb_set_interface_alt_setting(handle, interface, setting);
+}
+int UsbCalls::reset(libusb_device_handle* handle) {
+  return libusb_reset_device(handle);
+}
 
 unsigned UsbCalls::memory_limit_mib() {
   constexpr unsigned kKernelDefault = 16;

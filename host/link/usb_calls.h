@@ -31,7 +31,10 @@ class UsbCalls {
   virtual int release(libusb_device_handle* handle, int interface);
   virtual int submit(libusb_transfer* transfer);
   virtual int cancel(libusb_transfer* transfer);
+  // These three wait for the board, for seconds when it is dead.
   virtual int clear_halt(libusb_device_handle* handle, unsigned char endpoint);
+  virtual int set_interface(libusb_device_handle* handle, int interface, int setting);
+  virtual int reset(libusb_device_handle* handle);
   // All programs' transfers together may hold this much, in MiB; 0: no limit (usbcore's usbfs_memory_mb).
   virtual unsigned memory_limit_mib();
 };

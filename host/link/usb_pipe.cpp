@@ -5,6 +5,7 @@
 #include <boost/asio/redirect_error.hpp>
 #include <boost/asio/use_awaitable.hpp>
 #include <chrono>
+#include <system_error>
 #include <thread>
 
 #include "base/text.h"
@@ -15,6 +16,7 @@ namespace {
 
 using namespace std::chrono_literals;
 constexpr int kMostFaults = 8;         // then it is the cable or the board, not noise
+constexpr std::array kRungNames{"halts cleared", "interface claimed again", "port reset"};  // in the order of kLadder
 constexpr unsigned kWriteLimit = 500;  // ms for one transfer; the board takes any at once unless its queue is full
 constexpr int kWriteTries = 6;
 constexpr auto kDrainLimit = 2s;
@@ -120,12 +122,13 @@ void UsbPipe::take_completions() {
   for (Slot* slot : completed) {
     if (slot == &out_) {
       written_ = slot;
+      writing_ = false;
     } else {
       --reading_;
       take_read(*slot);
     }
   }
-  if (in_halted_ && reading_ == 0 && !broken_) clear_halts();
+  act();
   wake();
 }
 
@@ -136,24 +139,101 @@ void UsbPipe::take_read(Slot& slot) {
   // What arrived counts whatever came of the transfer; only after an overflow are the bytes undefined.
   if (status != LIBUSB_TRANSFER_OVERFLOW && slot.transfer->actual_length > 0) {
     faults_ = 0;
+    if (!climbing_ && trouble_side_ == Side::in) rungs_ = 0;
     filled_.push_back(&slot);
   }
-  if (status == LIBUSB_TRANSFER_STALL && !in_halted_) {
-    in_halted_ = true;
-    for (const auto& other : reads_) calls_.cancel(other->transfer.get());  // those that are not in flight say so, no more
-  }
+  if (climbing_) return;
+  if (status == LIBUSB_TRANSFER_STALL) return climb(kLadder.front(), words_for(status), Side::in);
   const bool fault = status != LIBUSB_TRANSFER_COMPLETED && status != LIBUSB_TRANSFER_TIMED_OUT && status != LIBUSB_TRANSFER_CANCELLED;
-  if (fault && ++faults_ >= kMostFaults) return fail(fmt::format("{}, {} times on end", words_for(status), faults_));
-  if (in_halted_ || (!filled_.empty() && filled_.back() == &slot)) return;
+  if (fault && ++faults_ >= kMostFaults)
+    return climb(kLadder.front(), fmt::format("{}, {} times on end", words_for(status), faults_), Side::in);
+  if (!filled_.empty() && filled_.back() == &slot) return;
   if (const int again = submit(slot); again != 0) return fail(again == LIBUSB_ERROR_NO_DEVICE ? "unplugged" : libusb_error_name(again));
   ++reading_;
 }
 
-// Runs once no IN transfer is out. The call is one request on endpoint 0, answered within a millisecond by any board that lives.
-void UsbPipe::clear_halts() {
-  in_halted_ = false;
-  if (const int status = calls_.clear_halt(handle_, SCU_BULK_IN); status != 0)
-    return fail(status == LIBUSB_ERROR_NO_DEVICE ? "unplugged" : fmt::format("the halt cannot be cleared: {}", libusb_error_name(status)));
+// ---- The ladder ----
+
+bool UsbPipe::recover(Rung at_least, const std::string& why) {
+  if (!climbing_) climb(at_least, why, Side::in);
+  return !broken_;
+}
+
+void UsbPipe::climb(Rung at_least, const std::string& why, Side side) {
+  if (broken_ || climbing_) return;
+  if (rungs_ == kLadder.size()) return fail(fmt::format("{}; in vain: {}", why, fmt::join(kRungNames, ", ")));
+  rungs_ = std::max(rungs_, static_cast<std::size_t>(at_least)) + 1;
+  faults_ = 0;
+  trouble_ = why;
+  trouble_side_ = side;
+  climbing_ = true;
+  for (const auto& slot : reads_) calls_.cancel(slot->transfer.get());  // those that are not in flight say so, no more
+  calls_.cancel(out_.transfer.get());
+  act();
+}
+
+// Once the kernel has given back every transfer. The calls of a rung wait for the board (the kernel gives an answer 5 s), so they have
+// a thread of their own: neither events nor heartbeats wait with them. An asynchronous CLEAR_FEATURE of ours would not do: only the
+// kernel's own call also resets the toggle on the host's side, and without that the next packet is dropped as a repeated one
+// (USB 2.0 section 8.6).
+void UsbPipe::act() {
+  if (!climbing_ || acting_ || broken_ || reading_ > 0 || writing_) return;
+  acting_ = true;
+  {
+    const std::lock_guard lock(exchange_);
+    ++in_flight_;  // the handle stays open as long as for a transfer
+  }
+  const auto on_own_thread = [self = shared_from_this(), rung = kLadder.at(rungs_ - 1)] {
+    const int status = self->take_rung(rung);
+    const std::lock_guard lock(self->exchange_);
+    --self->in_flight_;
+    if (!self->listening_) return;
+    asio::post(self->executor_, [weak = self->weak_from_this(), status] {
+      if (const auto pipe = weak.lock()) pipe->acted(status);
+    });
+  };
+  try {
+    std::thread(on_own_thread).detach();
+  } catch (const std::system_error&) {
+    {
+      const std::lock_guard lock(exchange_);
+      --in_flight_;
+    }
+    acting_ = climbing_ = false;
+    fail(fmt::format("{}; no thread can be had to recover it", trouble_));
+  }
+}
+
+int UsbPipe::take_rung(Rung rung) {
+  if (rung == Rung::clear_halts) {
+    const int in = calls_.clear_halt(handle_, SCU_BULK_IN), out = calls_.clear_halt(handle_, SCU_BULK_OUT);
+    return in != 0 ? in : out;
+  }
+  if (rung == Rung::claim_again) {
+    calls_.release(handle_, SCU_BULK_INTERFACE);
+    const int claimed = calls_.claim(handle_, SCU_BULK_INTERFACE);
+    // Claiming says nothing to the board; setting its only setting makes both ends begin anew (USB 2.0 section 9.1.1.5).
+    return claimed != 0 ? claimed : calls_.set_interface(handle_, SCU_BULK_INTERFACE, 0);
+  }
+  return calls_.reset(handle_);
+}
+
+void UsbPipe::acted(int status) {
+  acting_ = climbing_ = false;
+  wake();
+  if (broken_) return;
+  // NOT_FOUND: it came back from a reset as another device.
+  if (status == LIBUSB_ERROR_NO_DEVICE || status == LIBUSB_ERROR_NOT_FOUND) return fail("unplugged");
+  const char* const rung = kRungNames.at(rungs_ - 1);
+  if (news_) {
+    const std::string what = status == 0 ? rung : fmt::format("{} failed ({})", rung, libusb_error_name(status));
+    news_({LinkNews::Kind::recovery, fmt::format("{}: {}: {}", name_, trouble_, what)});
+  }
+  if (status != 0) return climb(kLadder.front(), trouble_, trouble_side_);
+  resume_reading();
+}
+
+void UsbPipe::resume_reading() {
   for (const auto& slot : reads_) {
     if (std::find(filled_.begin(), filled_.end(), slot.get()) != filled_.end()) continue;
     if (const int status = submit(*slot); status != 0) return fail(status == LIBUSB_ERROR_NO_DEVICE ? "unplugged" : libusb_error_name(status));
@@ -183,7 +263,7 @@ asio::awaitable<Result<std::size_t>> UsbPipe::read_some(MutableByteSpan into) {
   slot.consumed += static_cast<int>(n);
   if (n < left) co_return n;
   filled_.pop_front();
-  if (broken_ || in_halted_) co_return n;
+  if (broken_ || climbing_) co_return n;  // the ladder submits it
   if (const int status = submit(slot); status != 0)
     fail(status == LIBUSB_ERROR_NO_DEVICE ? "unplugged" : libusb_error_name(status));  // told by the next read
   else
@@ -193,8 +273,9 @@ asio::awaitable<Result<std::size_t>> UsbPipe::read_some(MutableByteSpan into) {
 
 asio::awaitable<Result<void>> UsbPipe::write(ByteSpan bytes) {
   const auto alive = shared_from_this();
-  int tries = 0, stalls = 0;
+  int tries = 0;
   while (!bytes.empty()) {
+    while (recovering()) co_await change();
     if (broken_) co_return failure(error());
     const std::size_t n = std::min(bytes.size(), out_.buffer.size());
     std::copy_n(bytes.begin(), n, out_.buffer.begin());
@@ -205,21 +286,26 @@ asio::awaitable<Result<void>> UsbPipe::write(ByteSpan bytes) {
       fail(status == LIBUSB_ERROR_NO_DEVICE ? "unplugged" : libusb_error_name(status));
       co_return failure(error());
     }
-    while (!written_) {
-      co_await change();
-    }
+    writing_ = true;
+    while (!written_) co_await change();
     const libusb_transfer_status status = out_.transfer->status;
-    // A transfer that ran out of time may have brought part over: that part is never sent twice.
+    // A transfer that ran out of time or was taken back may have brought part over: that part is never sent twice.
     const auto sent = static_cast<std::size_t>(out_.transfer->actual_length);
     bytes = bytes.subspan(sent);
-    if (sent > 0) tries = 0;
-    if (broken_) co_return failure(error());
+    if (sent > 0) {
+      tries = 0;
+      if (!climbing_ && trouble_side_ == Side::out) rungs_ = 0;
+    }
     if (status == LIBUSB_TRANSFER_NO_DEVICE) {
       fail("unplugged");
     } else if (status == LIBUSB_TRANSFER_STALL) {
-      if (++stalls >= kMostFaults || calls_.clear_halt(handle_, SCU_BULK_OUT) != 0) fail("the board stalls the endpoint it is written to");
-    } else if (status != LIBUSB_TRANSFER_COMPLETED && ++tries >= kWriteTries) {
-      fail(status == LIBUSB_TRANSFER_TIMED_OUT ? fmt::format("the board took nothing for {} ms", kWriteTries * kWriteLimit) : words_for(status));
+      climb(kLadder.front(), "the board stalls the endpoint it is written to", Side::out);
+    } else if (status != LIBUSB_TRANSFER_COMPLETED && !climbing_ && ++tries >= kWriteTries) {
+      tries = 0;
+      climb(kLadder.front(),
+            status == LIBUSB_TRANSFER_TIMED_OUT ? fmt::format("the board took nothing for {} ms", kWriteTries * kWriteLimit)
+                                                : words_for(status),
+            Side::out);
     }
   }
   co_return Result<void>();

@@ -34,6 +34,12 @@ class UsbPipe : public std::enable_shared_from_this<UsbPipe> {
   asio::awaitable<Result<std::size_t>> read_some(MutableByteSpan into);
   asio::awaitable<Result<void>> write(ByteSpan bytes);
   void close();
+  // The ladder: clear the halts of both endpoints, claim the interface anew and set its setting, reset the port. On every rung
+  // all transfers are taken back first; what arrived is kept. Stalls and faults on end climb by themselves, a rung higher each
+  // time until bytes move again. False: there is no rung left, or the pipe is broken.
+  bool recover(Rung at_least, const std::string& why);
+  bool recovering() const { return climbing_ && !broken_; }
+  void on_news(Link::NewsSink sink) { news_ = std::move(sink); }
   // For the end of the link. Closes, then waits until the kernel has given back every transfer: at most 2 s. False: some are still out, and are left to it
   // together with the handle. Nothing comes to the executor afterwards.
   bool drain();
@@ -53,7 +59,12 @@ class UsbPipe : public std::enable_shared_from_this<UsbPipe> {
   void wake();
   void take_completions();
   void take_read(Slot& slot);
-  void clear_halts();
+  enum class Side : std::uint8_t { in, out };
+  void climb(Rung at_least, const std::string& why, Side side);
+  void act();
+  int take_rung(Rung rung);
+  void acted(int status);
+  void resume_reading();
   void fail(std::string why);
   Error error() const;
 
@@ -66,8 +77,13 @@ class UsbPipe : public std::enable_shared_from_this<UsbPipe> {
   std::optional<Slot*> written_;
   std::optional<std::string> broken_;
   std::size_t reading_ = 0;  // IN transfers in flight, as the executor's thread knows
-  bool in_halted_ = false;
-  int faults_ = 0;  // on end, without a byte between
+  int faults_ = 0;       // on end, without a byte between
+  bool writing_ = false;  // the OUT transfer is in flight
+  std::size_t rungs_ = 0;  // the lowest that are behind us since bytes last moved on the side that is in trouble
+  bool climbing_ = false, acting_ = false;
+  Side trouble_side_ = Side::in;
+  std::string trouble_;
+  Link::NewsSink news_;
 
   // Never expires: cancelling it wakes reader and writer. Gone after drain(): the last to hold the pipe may be the event thread.
   std::optional<asio::steady_timer> changed_;

@@ -3,7 +3,7 @@
 #include <fmt/format.h>
 #include <time.h>
 
-#include <chrono>
+#include <ctime>
 
 namespace steadycell::passes {
 namespace {
@@ -11,8 +11,9 @@ namespace {
 class SystemClock final : public Clock {
  public:
   std::uint64_t monotonic_ns() const override {
-    return static_cast<std::uint64_t>(
-        std::chrono::duration_cast<std::chrono::nanoseconds>(std::chrono::steady_clock::now().time_since_epoch()).count());
+    timespec now{};
+    clock_gettime(CLOCK_BOOTTIME, &now);  // CLOCK_MONOTONIC stands still while the computer sleeps (clock_gettime(2))
+    return static_cast<std::uint64_t>(now.tv_sec) * 1'000'000'000 + static_cast<std::uint64_t>(now.tv_nsec);
   }
   std::string wall_time() const override {  // UTC, so that neither zone nor locale plays a part
     const std::time_t now = std::time(nullptr);

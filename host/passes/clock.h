@@ -8,7 +8,7 @@ namespace steadycell::passes {
 class Clock {
  public:
   virtual ~Clock() = default;
-  virtual std::uint64_t monotonic_ns() const = 0;  // durations; its zero means nothing
+  virtual std::uint64_t monotonic_ns() const = 0;  // durations, the time that the computer slept included; its zero means nothing
   virtual std::string wall_time() const = 0;       // UTC, ISO 8601; may jump
 };
 const Clock& system_clock();

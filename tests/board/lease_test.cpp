@@ -1,5 +1,7 @@
 #include "board/lease.h"
 
+#include <thread>
+
 #include "board/bench.h"
 #include "protocol/frame.h"
 
@@ -113,6 +115,44 @@ TEST(PowerLease, LidOpenedInARunEndsItAsSuch) {
     EXPECT_FALSE(events.empty());
     EXPECT_TRUE(co_await lease->power_down());
     EXPECT_EQ(session.board().socket_mv(), 0u);
+  });
+}
+
+// A computer that sleeps in a run says nothing for longer than the board's patience; the sink stands in for the sleep.
+TEST(PowerLease, F19_AHostThatSleptInARunFindsTheRailOffAndCanGoOn) {
+  SimSession session(numbered_chip());
+  with_board(session, [&](BoardClient& board) -> asio::awaitable<void> {
+    auto lease = co_await power(board);
+    if (!lease) co_return;
+    const auto program = read_page_program();
+    RunRequest request;
+    request.program = &program;
+    request.pass = PassIndex(1);
+    request.rows = {0, 16, 0, 100'000};
+    CollectPages sink;
+    sink.at_page = [&](const PageFrame& page) {
+      if (page.index != 3) return true;
+      for (int i = 0; i < 1000 && session.board().socket_mv() > 1000; ++i) std::this_thread::sleep_for(10ms);
+      return true;
+    };
+    const auto ran = co_await board.run(request, sink);
+    EXPECT_FALSE(ran);
+    if (!ran) {
+      EXPECT_EQ(ran.error().code(), ErrorCode::link_lost) << ran.error().text();  // as an unplugged board
+      EXPECT_NE(ran.error().text().find("heard nothing for 500 ms"), std::string::npos) << ran.error().text();
+    }
+    for (const auto& [index, page] : sink.pages)
+      if (page.outcome == PageOutcome::read) {
+        EXPECT_EQ(page.bytes, page_of_chip(static_cast<std::uint32_t>(index % 16))) << index;
+      }
+    EXPECT_TRUE(co_await lease->power_down());
+    auto second = co_await power(board);
+    if (!second) co_return;
+    request.rows = {0, 16, 16, 1};
+    CollectPages again;
+    EXPECT_TRUE(co_await board.run(request, again));
+    expect_pages(again, 0, 16);
+    EXPECT_TRUE(co_await second->power_down());
   });
 }
 

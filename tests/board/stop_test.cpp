@@ -80,6 +80,19 @@ class BoardInMemory final : public link::Link {
   // With a side channel: it hears although the stream is deaf, and the socket bleeds for so many readings.
   void give_side(unsigned bleeding) { readings_left_ = bleeding; }
   bool was_cut() const { return cut_ != 0; }
+  // With a ladder whose rungs take this long, all in vain: what hears nothing is the board.
+  void give_ladder(const TimeSource& time, Clock::duration each, std::vector<link::Rung>* taken) {
+    time_ = &time;
+    rung_takes_ = each;
+    rungs_ = taken;
+  }
+  bool recover(link::Rung at_least, const std::string&) override {
+    if (time_ == nullptr) return false;
+    recovered_at_ = time_->now() + rung_takes_;
+    if (rungs_ != nullptr) rungs_->push_back(at_least);
+    return true;
+  }
+  bool recovering() const override { return time_ != nullptr && time_->now() < recovered_at_; }
   void on_news(const NewsSink& sink) override { news_ = sink; }
   void heartbeat_beside() override {
     if (cut_ == 0 || !news_) return;
@@ -124,6 +137,10 @@ class BoardInMemory final : public link::Link {
   NewsSink news_;
   std::optional<unsigned> readings_left_;
   std::uint32_t cut_ = 0;
+  const TimeSource* time_ = nullptr;
+  Clock::duration rung_takes_{};
+  Clock::time_point recovered_at_{};
+  std::vector<link::Rung>* rungs_ = nullptr;
 };
 
 using Call = std::function<asio::awaitable<ErrorCode>(BoardClient&)>;
@@ -134,7 +151,7 @@ struct Stopped {
   Clock::duration took{};
   ErrorCode code = ErrorCode::internal;
 };
-std::optional<Stopped> stop_after(Clock::duration after, const Call& call) {
+std::optional<Stopped> stop_after(Clock::duration after, const Call& call, std::optional<Clock::duration> rung_takes) {
   asio::io_context io(1);
   VirtualTime time;
   bool deaf = false, ended = false;
@@ -142,7 +159,9 @@ std::optional<Stopped> stop_after(Clock::duration after, const Call& call) {
   std::optional<Stopped> out;
   Clock::time_point stopped_at{};  // not the body's own: who stops may outlive it
   const auto body = [&]() -> asio::awaitable<void> {
-    auto client = co_await BoardClient::connect(std::make_unique<BoardInMemory>(io.get_executor(), deaf), &stop, time);
+    auto link = std::make_unique<BoardInMemory>(io.get_executor(), deaf);
+    if (rung_takes) link->give_ladder(time, *rung_takes, nullptr);
+    auto client = co_await BoardClient::connect(std::move(link), &stop, time);
     EXPECT_TRUE(client) << client.error().text();
     if (!client) co_return;
     auto lease = co_await PowerLease::socket(**client, Millivolts(3300), 100, SocketGround::user_word());
@@ -175,10 +194,10 @@ std::optional<Stopped> stop_after(Clock::duration after, const Call& call) {
 }
 
 // At every moment of the call, the deadline of its answer and getting in step again included.
-void expect_stop_within_500ms(const Call& call) {
+void expect_stop_within_500ms(const Call& call, std::optional<Clock::duration> rung_takes = std::nullopt) {
   unsigned stopped = 0;
-  for (Clock::duration after{}; after < 6s; after += 13ms) {
-    const auto seen = stop_after(after, call);
+  for (Clock::duration after{}; after < 20s; after += 13ms) {
+    const auto seen = stop_after(after, call, rung_takes);
     if (!seen) break;
     ++stopped;
     EXPECT_LE(seen->took, 500ms) << "stopped " << after / 1ms << " ms after the beginning";
@@ -210,6 +229,36 @@ asio::awaitable<ErrorCode> switch_port_on(BoardClient& board) {
 TEST(Stop, F05_QuestionToADeafBoardEndsWithin500ms) { expect_stop_within_500ms(ask_state); }
 TEST(Stop, F05_RunOnADeafBoardEndsWithin500ms) { expect_stop_within_500ms(read_rows); }
 TEST(Stop, F05_SwitchingOnADeafBoardEndsWithin500ms) { expect_stop_within_500ms(switch_port_on); }
+TEST(Stop, F04_AlsoOnTheLadderItEndsWithin500ms) { expect_stop_within_500ms(ask_state, 3s); }
+
+// A board that stays deaf, and how the question to it ends.
+TEST(Ladder, F04_ADeafBoardsLinkIsTakenUpEveryRungOnceThenTheBoardIsGivenUp) {
+  asio::io_context io(1);
+  VirtualTime time;
+  bool deaf = false;
+  std::vector<link::Rung> taken;
+  const auto body = [&]() -> asio::awaitable<void> {
+    auto link = std::make_unique<BoardInMemory>(io.get_executor(), deaf);
+    link->give_ladder(time, 3s, &taken);
+    auto client = co_await BoardClient::connect(std::move(link), nullptr, time);
+    EXPECT_TRUE(client);
+    if (!client) co_return;
+    deaf = true;
+    const auto began = time.now();
+    const auto state = co_await (*client)->state();
+    EXPECT_FALSE(state);
+    if (!state) {
+      EXPECT_EQ(state.error().code(), ErrorCode::board_timeout);
+      EXPECT_NE(state.error().what().find("nor after 3 ways to bring its link back"), std::string::npos) << state.error().text();
+    }
+    EXPECT_TRUE((*client)->lost());
+    EXPECT_LE(time.now() - began, 17s) << "answer 2 s, abort 2 s, three rungs of 3 s and an abort of 1 s after each";
+    co_await (*client)->close();
+  };
+  asio::co_spawn(io, body(), [](const std::exception_ptr& fault) { EXPECT_FALSE(fault); });
+  time.run(io);
+  EXPECT_EQ(taken, std::vector<link::Rung>(link::kLadder.begin(), link::kLadder.end()));
+}
 
 // How switching off ends, with the stream deaf and so many readings until the socket is below 0.1 V; nothing: no side channel.
 Result<void> power_down_deaf(std::optional<unsigned> readings, bool keep_port, bool* cut = nullptr) {

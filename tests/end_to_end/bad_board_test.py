@@ -90,26 +90,45 @@ class Listening(bench.BenchTest):
             found = self.succeed("chip", "identify", "--board", address, *CONSENT)
             self.assertEqual(found["id_bytes"][:5], "EC 76")
 
-    def test_F01_board_that_dies_while_reading(self):
-        self.slow_fixture("slow.json", bench.random_pages(128))
-        board = subprocess.Popen([SIMBOARD, "slow.json", "--listen", "unix:slow.sock"], cwd=self.folder, stdout=subprocess.PIPE, text=True)
+    def reading_in_pass_2(self, seed):
+        """A slow board, one for each seed, and a read on it that has reached its second pass."""
+        self.slow_fixture(f"slow{seed}.json", bench.random_pages(128), seed=seed)
+        board = subprocess.Popen([SIMBOARD, f"slow{seed}.json", "--listen", f"unix:slow{seed}.sock"], cwd=self.folder,
+                                 stdout=subprocess.PIPE, text=True)
         self.addCleanup(board.stdout.close)
         self.addCleanup(board.wait, 30)
         self.addCleanup(board.kill)
         board.stdout.readline()
-        reading = subprocess.Popen(self.command("chip", "read", "--board", "unix:slow.sock", *CONSENT, "--passes", "9", "--blocks", "0-3", "--into", "capture",
-                                                "--progress", "json", "--json"),
-                                   cwd=self.folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        command = self.command("chip", "read", "--board", f"unix:slow{seed}.sock", *CONSENT, "--passes", "19", "--blocks", "0-3",
+                               "--into", f"capture{seed}", "--progress", "json", "--json")
+        reading = subprocess.Popen(command, cwd=self.folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        self.addCleanup(reading.stderr.close)
+        self.addCleanup(reading.stdout.close)
+        self.addCleanup(reading.wait, 30)
         self.addCleanup(reading.kill)
         for line in reading.stderr:
             if "pass 2" in line:
                 break
-        board.kill()
-        out, _ = reading.communicate(timeout=60)
-        self.assertEqual(reading.returncode, 4, out)
-        self.assertIn('"e202"', out)
-        self.fixture("fast.json", content=bench.random_pages(128))
-        self.assertGreaterEqual(self.read("sim:fast.json")["units_held"], bench.BLOCKS)  # goes on where it stopped
+        return board, reading
+
+    def boards_that_die(self, count):
+        seeds = range(11, 11 + count)
+        pairs = [self.reading_in_pass_2(seed) for seed in seeds]
+        for board, _ in pairs:
+            board.kill()
+        for _, reading in pairs:
+            out, _ = reading.communicate(timeout=60)
+            self.assertEqual(reading.returncode, 4, out)
+            self.assertIn('"e202"', out)
+        for seed in seeds:
+            board = self.fixture("fast.json", content=bench.random_pages(128), seed=seed)
+            self.assertGreaterEqual(self.read(board, into=f"capture{seed}")["units_held"], bench.BLOCKS)  # goes on where it stopped
+
+    def test_F01_board_that_dies_while_reading(self):
+        self.boards_that_die(1)
+
+    def test_F18_all_boards_of_a_hub_die_while_reading(self):
+        self.boards_that_die(3)  # a daemon lives on: it serves what follows, and ends well
 
 
 class SimulatedBoardMissing(bench.BenchTest):

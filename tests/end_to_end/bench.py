@@ -165,9 +165,9 @@ class BenchTest(unittest.TestCase):
         (self.folder / name).write_text(json.dumps(value))
         return f"sim:{name}"
 
-    def slow_fixture(self, name, content):
+    def slow_fixture(self, name, content, **rest):
         """The small chip at the speed of a slow part: a quarter of a second a pass."""
-        board = self.fixture(name, content=content, timed=True)
+        board = self.fixture(name, content=content, timed=True, **rest)
         value = json.loads((self.folder / name).read_text())
         value["chip"]["timing"] = {"t_read_us": 2000}
         (self.folder / name).write_text(json.dumps(value))

@@ -17,6 +17,7 @@ DUE = (
     ("F-01", "board unplugged in a pass", ("PeerThatHangsUp", "test_hangs_up")),
     ("F-02", "another chip in the socket", ()),
     ("F-03", "another board of the same serial", ()),
+    ("F-04", "bulk endpoint stalls", ()),
     ("F-05", "board is deaf", ()),
     ("F-06", "answer comes too late", ("R27_",)),
     ("F-07", "damaged frame", ("R23_",)),
@@ -30,6 +31,8 @@ DUE = (
     ("F-15", "R/B# stuck", ()),
     ("F-16", "over-current at power-up", ()),
     ("F-17", "samples lost or saturated", ("R28_",)),
+    ("F-18", "hub loses power", ()),
+    ("F-19", "host suspends in a pass", ()),
     ("F-20", "10 000 plug cycles", ()),
     ("F-21", "killed at any moment", ("RailLeftOnByAnEarlierSession", "ASilentHostLosesTheSocketRail")),
     ("F-22", "power cut", ()),
@@ -57,9 +60,6 @@ DUE = (
 )
 # Number, what goes wrong, why it needs no test yet. With one it counts as due.
 LATER = (
-    ("F-04", "bulk endpoint stalls", "comes with USB"),
-    ("F-18", "hub loses power", "comes with USB"),
-    ("F-19", "host suspends in a pass", "comes with USB"),
     ("F-28", "database busy, full, damaged", "comes with the records"),
     ("F-32", "broken WebSocket", "comes with the page"),
     ("F-33", "broken HTTP", "comes with the page"),

@@ -1,11 +1,14 @@
 #pragma once
 #include <algorithm>
 #include <array>
+#include <atomic>
+#include <chrono>
 #include <condition_variable>
 #include <deque>
 #include <map>
 #include <mutex>
 #include <string>
+#include <thread>
 #include <vector>
 
 #include "base/bytes.h"
@@ -32,7 +35,9 @@ class FakeUsb : public UsbCalls {
   };
 
   std::vector<Device> devices;
-  int init_status = 0, clear_status = 0;
+  int init_status = 0, clear_status = 0, reclaim_status = 0, reset_status = 0;
+  std::atomic<int> settings{0}, resets{0};
+  std::chrono::milliseconds clear_takes{0};
   unsigned limit_mib = 16;
   std::size_t most_in_flight = 1000;  // then NO_MEM
   bool keeps_transfers = false;       // cancelling does nothing, as with a kernel that hangs
@@ -135,7 +140,16 @@ class FakeUsb : public UsbCalls {
     happened_.notify_all();
     return 0;
   }
+  int set_interface(libusb_device_handle*, int, int) override {
+    ++settings;
+    return reclaim_status;
+  }
+  int reset(libusb_device_handle*) override {
+    ++resets;
+    return reset_status;
+  }
   int clear_halt(libusb_device_handle*, unsigned char endpoint) override {
+    std::this_thread::sleep_for(clear_takes);
     const std::lock_guard lock(mutex_);
     ++halts_cleared;
     for (const libusb_transfer* transfer : flying_) halts_cleared_in_flight += transfer->endpoint == endpoint ? 1 : 0;

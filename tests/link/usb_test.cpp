@@ -5,6 +5,7 @@
 #include <boost/asio/use_awaitable.hpp>
 #include <chrono>
 #include <filesystem>
+#include <functional>
 
 #include "link/fake_hid.h"
 #include "link/fake_usb.h"
@@ -196,50 +197,162 @@ TEST(UsbTransfers, R20BytesOfAnOverflowAreNeverUsed) {
   });
 }
 
-TEST(UsbTransfers, R26AStallIsClearedWithNothingInFlightAndReadingGoesOn) {
+// ---- The ladder (R-26) ----
+
+// Notes what is told of the ladder, and does something on each rung: the transfers in flight would take all that lay ready at once.
+class Rungs {
+ public:
+  Rungs(Link& link, std::function<void(const std::string&)> then = {}) : link_(link) {
+    link.on_news([this, then = std::move(then)](const LinkNews& news) {
+      told.push_back(news.text);
+      if (then) then(news.text);
+    });
+  }
+  ~Rungs() { link_.on_news({}); }
+  Rungs(const Rungs&) = delete;
+  Rungs& operator=(const Rungs&) = delete;
+
+  std::vector<std::string> told;
+
+ private:
+  Link& link_;
+};
+
+TEST(UsbLadder, F04_AStallIsClearedWithNothingInFlightAndReadingGoesOn) {
   FakeUsb usb;
   with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    const Rungs rungs(link);
     calls.answer({.status = LIBUSB_TRANSFER_STALL, .bytes = {'p'}});
     EXPECT_EQ(co_await read_text(link), "p");
     calls.answer({.bytes = {'q'}});
     EXPECT_EQ(co_await read_text(link), "q");
-    EXPECT_EQ(calls.halts_cleared, 1);
     EXPECT_EQ(calls.halts_cleared_in_flight, 0);
+    EXPECT_EQ(rungs.told.size(), 1u);
+    EXPECT_EQ(calls.settings + calls.resets, 0) << "the first rung was enough";
     calls.take({.status = LIBUSB_TRANSFER_STALL, .took = 1});
     const Bytes out{7, 8, 9};
     EXPECT_TRUE(co_await link.write(out));
-    EXPECT_EQ(calls.written(), out);
-    EXPECT_EQ(calls.halts_cleared, 2);
+    EXPECT_EQ(calls.written(), out) << "what went over is not sent twice";
+    EXPECT_EQ(rungs.told.size(), 2u);
   });
 }
 
-TEST(UsbTransfers, FaultsOnEndGiveTheLinkUp) {
-  for (const auto status : {LIBUSB_TRANSFER_STALL, LIBUSB_TRANSFER_ERROR, LIBUSB_TRANSFER_OVERFLOW}) {
-    FakeUsb usb;
-    for (int i = 0; i < 8; ++i) usb.answer({.status = status});
-    with_link(usb, [](FakeUsb&, Link& link) -> asio::awaitable<void> {
-      Bytes in(10);
-      const auto got = co_await link.read_some(in);
-      EXPECT_FALSE(got);
-      if (!got) {
-        EXPECT_EQ(got.error().code(), ErrorCode::link_lost);
-      }
-    });
-  }
+TEST(UsbLadder, F04_StallsWithoutAByteBetweenClimbRungByRungThenGiveUp) {
+  FakeUsb usb;
+  with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    const Rungs rungs(link, [&calls](const std::string&) { calls.answer({.status = LIBUSB_TRANSFER_STALL}); });
+    calls.answer({.status = LIBUSB_TRANSFER_STALL});
+    const std::string end = co_await read_text(link, 300);
+    EXPECT_NE(end.find("stalls"), std::string::npos) << end;
+    EXPECT_NE(end.find("in vain"), std::string::npos) << end;
+    EXPECT_EQ(rungs.told.size(), 3u);
+    if (rungs.told.size() == 3) {
+      EXPECT_NE(rungs.told[0].find("halts cleared"), std::string::npos);
+      EXPECT_NE(rungs.told[1].find("claimed again"), std::string::npos);
+      EXPECT_NE(rungs.told[2].find("port reset"), std::string::npos);
+    }
+    EXPECT_EQ(calls.settings, 1);
+    EXPECT_EQ(calls.resets, 1);
+    EXPECT_FALSE(link.recover(Rung::clear_halts, "no answer")) << "nothing is left";
+  });
 }
 
-TEST(UsbTransfers, AHaltThatCannotBeClearedGivesTheLinkUp) {
+TEST(UsbLadder, F04_BytesBetweenTwoStallsBeginTheLadderAnew) {
   FakeUsb usb;
-  usb.clear_status = LIBUSB_ERROR_PIPE;
+  with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    const Rungs rungs(link, [&calls](const std::string&) { calls.answer({.bytes = {'x'}}); });
+    for (int i = 0; i < 6; ++i) {
+      calls.answer({.status = LIBUSB_TRANSFER_STALL});
+      EXPECT_EQ(co_await read_text(link), "x");
+    }
+    EXPECT_EQ(rungs.told.size(), 6u);
+    EXPECT_EQ(calls.settings + calls.resets, 0);
+  });
+}
+
+void fail_on_end(FakeUsb& usb) {
+  for (int i = 0; i < 8; ++i) usb.answer({.status = i % 2 == 0 ? LIBUSB_TRANSFER_ERROR : LIBUSB_TRANSFER_OVERFLOW});
+}
+
+TEST(UsbLadder, FaultsOnEndClimbToo) {
+  FakeUsb usb;
+  with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    const Rungs rungs(link, [&calls](const std::string&) { fail_on_end(calls); });
+    fail_on_end(calls);
+    EXPECT_NE((co_await read_text(link, 300)).find("in vain"), std::string::npos);
+    EXPECT_EQ(rungs.told.size(), 3u);
+    EXPECT_EQ(calls.resets, 1);
+  });
+}
+
+TEST(UsbLadder, ARungThatFailsLeadsToTheNext) {
+  FakeUsb usb;
+  usb.clear_status = usb.reclaim_status = LIBUSB_ERROR_PIPE;
+  with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    const Rungs rungs(link, [&calls](const std::string& text) {
+      if (text.ends_with("port reset")) calls.answer({.bytes = {'y'}});
+    });
+    calls.answer({.status = LIBUSB_TRANSFER_STALL});
+    EXPECT_EQ(co_await read_text(link), "y");
+    EXPECT_EQ(rungs.told.size(), 3u);
+    EXPECT_EQ(calls.settings, 1);
+    EXPECT_EQ(calls.resets, 1);
+  });
+}
+
+TEST(UsbLadder, APortResetThatMakesAnotherDeviceOfItIsAnUnplug) {
+  FakeUsb usb;
+  usb.clear_status = usb.reclaim_status = LIBUSB_ERROR_PIPE;
+  usb.reset_status = LIBUSB_ERROR_NOT_FOUND;
   usb.answer({.status = LIBUSB_TRANSFER_STALL});
   with_link(usb, [](FakeUsb&, Link& link) -> asio::awaitable<void> {
-    EXPECT_NE((co_await read_text(link, 300)).find("halt"), std::string::npos);
+    EXPECT_NE((co_await read_text(link, 300)).find("unplugged"), std::string::npos);
   });
+}
+
+TEST(UsbLadder, ASilentBoardsLinkIsRecoveredOnRequestAndAHaltThatIsSlowToClearHoldsNobodyUp) {
+  FakeUsb usb;
+  usb.clear_takes = 100ms;
+  with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    const auto began = std::chrono::steady_clock::now();
+    EXPECT_TRUE(link.recover(Rung::clear_halts, "no answer"));
+    EXPECT_TRUE(link.recovering());
+    EXPECT_LT(std::chrono::steady_clock::now() - began, 90ms) << "it waits on a thread of its own";
+    calls.answer({.bytes = {'r'}});
+    EXPECT_EQ(co_await read_text(link), "r");
+    EXPECT_FALSE(link.recovering());
+  });
+}
+
+TEST(UsbLadder, BytesDoNotTakeARungBackFromWhoAsksForAHigherOne) {
+  FakeUsb usb;
+  with_link(usb, [](FakeUsb& calls, Link& link) -> asio::awaitable<void> {
+    const Rungs rungs(link, [&calls](const std::string&) { calls.answer({.bytes = {'s'}}); });
+    for (const Rung rung : kLadder) {
+      EXPECT_TRUE(link.recover(rung, "no answer"));
+      EXPECT_EQ(co_await read_text(link), "s");
+    }
+    EXPECT_EQ(calls.halts_cleared, 2) << "one on each endpoint";
+    EXPECT_EQ(calls.settings, 1);
+    EXPECT_EQ(calls.resets, 1);
+  });
+}
+
+TEST(UsbLadder, R13AClosedLinkTakesNoFurtherRungAndIsGivenBack) {
+  FakeUsb usb;
+  usb.clear_takes = 50ms;
+  with_link(usb, [](FakeUsb&, Link& link) -> asio::awaitable<void> {
+    EXPECT_TRUE(link.recover(Rung::clear_halts, "no answer"));
+    link.close();
+    EXPECT_FALSE(link.recover(Rung::clear_halts, "no answer"));
+    co_return;
+  });
+  EXPECT_EQ(usb.resets, 0);
 }
 
 TEST(UsbTransfers, ABoardThatTakesNothingEndsTheWrite) {
   FakeUsb usb;
-  for (int i = 0; i < 6; ++i) usb.take({.status = LIBUSB_TRANSFER_TIMED_OUT, .took = 0});
+  for (int i = 0; i < 4 * 6; ++i) usb.take({.status = LIBUSB_TRANSFER_TIMED_OUT, .took = 0});
   with_link(usb, [](FakeUsb&, Link& link) -> asio::awaitable<void> {
     const Bytes one(1);
     const auto written = co_await link.write(one);
@@ -256,6 +369,32 @@ TEST(UsbTransfers, R15UnpluggedIsToldToReaderAndWriter) {
     const auto written = co_await link.write(one);
     EXPECT_FALSE(written);
   });
+}
+
+TEST(UsbTransfers, F18_AHubWithoutPowerTakesEveryBoardAndEachIsToldAndGivenBack) {
+  FakeUsb usb;
+  usb.devices = {{.place = "1-2.1", .serial = "a"}, {.place = "1-2.2", .serial = "b"}, {.place = "1-2.3", .serial = "c"}};
+  asio::io_context context;
+  run(context, [](FakeUsb& calls) -> asio::awaitable<void> {
+    std::vector<std::unique_ptr<Link>> links;
+    for (const auto& device : calls.devices) {
+      auto opened = co_await open_usb(device.place, calls);
+      EXPECT_TRUE(opened) << opened.error().text();
+      if (opened) links.push_back(std::move(*opened));
+    }
+    EXPECT_EQ(links.size(), 3u);
+    if (links.size() != 3) co_return;
+    EXPECT_TRUE(links[1]->recover(Rung::clear_halts, "no answer")) << "one is in the middle of a recovery";
+    calls.unplug();
+    for (const auto& link : links) {
+      const std::string end = co_await read_text(*link, 300);
+      EXPECT_NE(end.find(link->describe()), std::string::npos) << end;
+      EXPECT_NE(end.find("unplugged"), std::string::npos) << end;
+    }
+  }(usb));
+  EXPECT_EQ(usb.in_flight(), 0u);
+  EXPECT_EQ(usb.handles, 0);
+  EXPECT_EQ(usb.contexts, 0);
 }
 
 TEST(UsbTransfers, R13CloseEndsAReadThatWaits) {

@@ -8,6 +8,8 @@
 #include <thread>
 
 #include "link/usb.h"
+#include "protocol/frame.h"
+#include "protocol/messages.h"
 #include "vm/plugged_board.h"
 
 namespace steadycell::vm {
@@ -61,6 +63,74 @@ struct Host {
   std::optional<scu_meter> meter;
   std::unique_ptr<link::Link> link;
 };
+
+Bytes greeting(std::uint32_t id) {
+  Bytes out;
+  protocol::append_request(SCP_HELLO, 0, id, protocol::encode(protocol::Hello{}), out);
+  return out;
+}
+
+// `answered` once the greeting is; until then it waits.
+asio::awaitable<void> greet(link::Link& link, std::uint32_t id, bool& answered) {
+  const Bytes out = greeting(id);
+  Bytes in(64 << 10);
+  const auto sent = co_await link.write(out);
+  protocol::FrameReader frames;
+  while (sent && !answered) {
+    const auto got = co_await link.read_some(in);
+    if (!got) co_return;
+    ByteSpan bytes = ByteSpan(in).first(*got);
+    while (const auto frame = frames.next(bytes))
+      if (frame->header.type == (SCP_HELLO | SCP_ANSWER) && frame->header.request_id == id) answered = true;
+  }
+}
+
+bool greeted(Host& host, std::uint32_t id) {
+  bool answered = false, over = false;
+  asio::co_spawn(host.io, greet(*host.link, id, answered), [&over](const std::exception_ptr&) { over = true; });
+  if (!host.until([&] { return over; })) {
+    host.link->close();
+    EXPECT_TRUE(host.until([&] { return over; }));
+  }
+  return answered;
+}
+
+TEST(VmLink, F04_AStallOfEitherEndpointIsClearedByTheLinkItself) {
+  Board board(33);
+  Host host(board.serial);
+  ASSERT_TRUE(host.link);
+  ASSERT_TRUE(greeted(host, 1));
+  board.fault("stall-in");  // where the next answer was to go
+  const Bytes lost = greeting(2);
+  asio::co_spawn(host.io, host.link->write(lost), [](const std::exception_ptr&, const Result<void>& sent) { EXPECT_TRUE(sent); });
+  ASSERT_TRUE(host.told(Kind::recovery));
+  ASSERT_TRUE(host.until([&] { return !host.link->recovering(); }));
+  EXPECT_TRUE(greeted(host, 22));
+  board.fault("stall-out");
+  EXPECT_TRUE(greeted(host, 3));
+  EXPECT_EQ(host.news.size(), 2u);
+  for (const LinkNews& one : host.news) {
+    std::printf("   %s\n", one.text.c_str());
+    EXPECT_NE(one.text.find("halts cleared"), std::string::npos) << one.text;
+  }
+}
+
+TEST(VmLink, F04_EveryRungOfTheLadderLeavesAStreamThatWorks) {
+  Board board(34);
+  Host host(board.serial);
+  ASSERT_TRUE(host.link);
+  std::uint32_t id = 1;
+  for (const link::Rung rung : link::kLadder) {
+    ASSERT_TRUE(host.link->recover(rung, "asked for by a test"));
+    ASSERT_TRUE(host.until([&] { return !host.link->recovering(); }));
+    EXPECT_TRUE(greeted(host, id++));
+  }
+  EXPECT_EQ(host.news.size(), 3u);
+  for (const LinkNews& one : host.news) {
+    std::printf("   %s\n", one.text.c_str());
+    EXPECT_EQ(one.text.find("failed"), std::string::npos) << one.text;
+  }
+}
 
 // The HID interface of a board, as usbhid names it: "1-1:1.1".
 std::string hid_interface(const std::string& serial) {
