@@ -27,6 +27,23 @@ void for_each_range(const Step& step, Use&& use) {
   }
 }
 
+// Of each step, whether a byte of it belongs to another step as well.
+std::vector<bool> steps_that_share(const Scheme& scheme) {
+  constexpr std::size_t kNone = ~std::size_t{0};
+  std::vector<std::size_t> owner(scheme.raw_page_bytes(), kNone);
+  std::vector<bool> shares(scheme.steps.size(), false);
+  for (std::size_t i = 0; i < scheme.steps.size(); ++i)
+    for_each_range(scheme.steps[i], [&](Range range, bool, std::size_t) {
+      for (std::size_t byte = range.offset; byte < range.offset + range.length; ++byte) {
+        if (owner[byte] == kNone)
+          owner[byte] = i;
+        else if (owner[byte] != i)
+          shares[i] = shares[owner[byte]] = true;
+      }
+    });
+  return shares;
+}
+
 // How many zero bits, or some number beyond `limit` when there are more: written data show that in their first bytes.
 std::uint32_t zeros(ByteSpan bytes, std::uint32_t limit) {
   constexpr std::size_t kPiece = 64;
@@ -58,6 +75,8 @@ PageCode::PageCode(Scheme scheme, std::optional<BchCode> bch, std::optional<Reed
     code_bits_ = hamming_->code_bits();
     check_bits_ = hamming_->check_bits();
   }
+  shares_ = steps_that_share(scheme_);
+  if (std::find(shares_.begin(), shares_.end(), true) != shares_.end()) before_.resize(scheme_.raw_page_bytes());
   covered_.resize(first.covered_bytes());
   code_.resize(first.code_bytes());
 }
@@ -161,7 +180,21 @@ void PageCode::decode(MutableByteSpan raw_page, std::span<StepOutcome> outcomes,
     wrong->clear();
     wrong->reserve(std::size_t{steps()} * (t_ * symbol_bits() + 8));  // an erased step also mends up to 7 pad bits
   }
+  if (!before_.empty()) std::copy(raw_page.begin(), raw_page.end(), before_.begin());
   for (std::size_t i = 0; i < steps(); ++i) outcomes[i] = decode_step(scheme_.steps[i], raw_page, wrong);
+  if (before_.empty() || sharers_agree(raw_page, outcomes)) return;
+  // One step's correction is another's error: nothing says which of them is right.
+  std::copy(before_.begin(), before_.end(), raw_page.begin());
+  if (wrong) wrong->clear();
+  for (std::size_t i = 0; i < steps(); ++i)
+    outcomes[i] = shares_[i] ? StepOutcome{StepStatus::failed} : decode_step(scheme_.steps[i], raw_page, wrong);
+}
+
+// Whether each step that was decoded is still a codeword after what the others changed. When not, raw_page may be changed further.
+bool PageCode::sharers_agree(MutableByteSpan raw_page, std::span<const StepOutcome> outcomes) {
+  for (std::size_t i = 0; i < steps(); ++i)
+    if (shares_[i] && outcomes[i].status != StepStatus::failed && decode_step(scheme_.steps[i], raw_page, nullptr).bits != 0) return false;
+  return true;
 }
 
 void PageCode::encode(MutableByteSpan raw_page) {

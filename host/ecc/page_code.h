@@ -53,7 +53,7 @@ class PageCode {
   std::uint32_t code_symbols() const { return reed_solomon_ ? reed_solomon_->code_symbols() : code_bits_; }
 
   // Corrects `raw_page` (page + spare) step by step in place; a failed step keeps its bytes as they are. `outcomes` has
-  // one entry a step. `wrong`, if not null, gets the changed bits, step after step, in place of what it held (it grows to
+  // one entry a step. Steps that share bytes fail together when no one value of these suits them all. `wrong`, if not null, gets the changed bits, step after step, in place of what it held (it grows to
   // at most what one page needs; nothing else is allocated).
   void decode(MutableByteSpan raw_page, std::span<StepOutcome> outcomes, std::vector<WrongBit>* wrong = nullptr);
   // Writes the code bytes of every step from its data and metadata.
@@ -62,6 +62,7 @@ class PageCode {
  private:
   PageCode(Scheme scheme, std::optional<BchCode> bch, std::optional<ReedSolomonCode> reed_solomon);
   StepOutcome decode_gathered();
+  bool sharers_agree(MutableByteSpan raw_page, std::span<const StepOutcome> outcomes);
   StepOutcome decode_step(const Step& step, MutableByteSpan raw_page, std::vector<WrongBit>* wrong);
   void gather(const Step& step, ByteSpan raw_page);
   void scatter(const Step& step, MutableByteSpan raw_page, std::vector<WrongBit>* wrong) const;
@@ -78,6 +79,8 @@ class PageCode {
   std::optional<HammingCode> hamming_;
   std::uint32_t code_bits_ = 0, check_bits_ = 0, t_ = 1;
   Bytes covered_, code_;  // of the step at work
+  std::vector<bool> shares_;  // of each step: whether another covers some of its bytes, too
+  Bytes before_;              // the page as it came, where steps share bytes
 };
 
 }  // namespace steadycell::ecc

@@ -105,6 +105,9 @@ Result<json::Object> ecc_find(json::Reader& params, const JobHooks& hooks) {
     }
   } else if (search->pages_tried < 8) {
     notes.emplace_back(fmt::format("{} written pages are too few to find a code by", search->pages_tried));
+  } else if (search->hypotheses == 0) {
+    notes.emplace_back("no algebraic code found: the written pages differ in too little to tell, as when all hold the same bytes. That says nothing about "
+                       "which code they have");
   } else {
     notes.emplace_back("no algebraic code found: none of the layouts in docs/ecc.md fits. LDPC codes look like this, and so do codes behind a whitening that "
                        "covers the code bytes, too");

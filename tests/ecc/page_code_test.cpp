@@ -72,6 +72,25 @@ TEST_P(PageCodeLayouts, EncodedPagesAreCleanAndErrorsComeBackWhereTheyWere) {
   EXPECT_EQ(wrong.size(), places.size());
 }
 
+// As when a scheme takes bytes for shared that belong to one step only: each step alone would call its own reading of them right.
+TEST_P(PageCodeLayouts, StepsThatWantDifferentBytesInOnePlaceFailTogether) {
+  for (const bool first_is_odd : {true, false}) {
+    Bytes page = random_page(scheme, 3);
+    code.encode(page);
+    Bytes other = page;
+    for (const unsigned bit : {0u, 1u, 2u}) flip(other, 1060, bit);
+    code.encode(other);
+    for (const Range& range : scheme.steps[first_is_odd ? 0 : 1].code)
+      std::copy_n(other.begin() + range.offset, range.length, page.begin() + range.offset);
+    const Bytes read = page;
+    std::vector<WrongBit> wrong;
+    code.decode(page, outcomes, &wrong);
+    EXPECT_EQ(outcomes, (std::vector<StepOutcome>{{StepStatus::failed}, {StepStatus::failed}}));
+    EXPECT_EQ(page, read);
+    EXPECT_TRUE(wrong.empty());
+  }
+}
+
 TEST_P(PageCodeLayouts, AFailedStepKeepsItsBytesWhileTheOtherIsMended) {
   Bytes page = random_page(scheme, 2);
   code.encode(page);

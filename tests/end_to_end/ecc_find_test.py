@@ -60,6 +60,12 @@ class Find(bench.BenchTest):
                 self.assertIsNone(found["odds"])
                 self.assertFalse((self.folder / f"none{number}.json").exists(), "nothing is written where nothing was found")
 
+    def test_equal_pages_are_said_to_tell_nothing(self):
+        page = os.urandom(2048 + 64)
+        found = self.find(self.imported("equal", page * 32, 2048, 64))
+        self.assertIsNone(found["scheme"])
+        self.assertIn("all hold the same bytes", found["notes"][0])
+
     def test_three_passes_of_a_noisy_chip_are_voted_first(self):
         scheme, _, _ = layouts.layouts()["t 8, FF is a codeword"]
         passes = []

@@ -458,7 +458,7 @@ TEST_F(SettleTest, ManyDamagedUnitsAreOneNoteWithTheFirstPlacesTheCountAndTheWay
   const std::size_t block = geometry.block_raw_bytes();
   capture_of(geometry, std::vector<Bytes>(2, random_bytes(block * geometry.blocks, 1)));
   Bytes pass = file("capture/pass-0001.dat");
-  for (const std::size_t damaged : {3, 4, 5, 9, 20, 22, 24, 26}) flip(pass, (damaged * block + 7) * 8);
+  for (const std::size_t damaged : {3u, 4u, 5u, 9u, 20u, 22u, 24u, 26u}) flip(pass, (damaged * block + 7) * 8);
   overwrite("capture/pass-0001.dat", pass);
   const Summary summary = settled();
   std::vector<std::string> lost;
@@ -482,7 +482,7 @@ TEST_F(SettleTest, DamageInTheJournalIsOneNoteWithTheWayOn) {
   capture_of(small_chip(), {truth, truth, truth});
   ASSERT_TRUE(passes::CaptureWriter::open(files::posix(), path("capture"))->finish());  // what stands in front of its last word was on the medium
   Bytes journal = file("capture/journal");
-  for (std::size_t at : {3, 5, 7}) flip(journal, journal.size() * at);  // bit number: at eighths of the file
+  for (std::size_t at : {3u, 5u, 7u}) flip(journal, journal.size() * at);  // bit number: at eighths of the file
   overwrite("capture/journal", journal);
   std::vector<std::string> damaged;
   std::ranges::copy_if(settled().manifest.notes, std::back_inserter(damaged), [](const std::string& note) { return note.find("journal is damaged") != note.npos; });
