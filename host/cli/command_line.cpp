@@ -347,6 +347,9 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
       .file("--svg", "svg", "drawing of the package to make, of one case (.svg)", {".svg"});
 
   CLI::App& board = noun("board", "the fixture board itself");
+  add(board, "board.list", "list", "which boards are on USB, may you use them, who holds them, and what to say after --board",
+      "  steadycell board list\n"
+      "  steadycell board list --json");
   add(board, "board.check", "check", "is the fixture all right: empty socket, rails, known load, limiter",
       "  steadycell board check --board sim:fixture.json --load-ohm 100 --load-nF 10000 --bench bench\n"
       "  steadycell board check --board sim:fixture.json --reference \"EC DC 10 95 54\" --supply-mV 3300")

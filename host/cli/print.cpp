@@ -181,6 +181,28 @@ std::string print_socket(const json::Object& result) {
   return out + notes(result);
 }
 
+std::string print_board_list(const json::Object& result) {
+  std::string out;
+  for (const json::Value& value : list(result, "boards")) {
+    const json::Object& board = value.get_object();
+    out += row(word(board, "board"), fmt::format("at {}, {}, device release {}", word(board, "place"), word(board, "speed"), word(board, "device_release")));
+    if (const json::Object* held = part(board, "held"))
+      out += row("", fmt::format("held by {} {} (process {}) since {}", word(*held, "program"), word(*held, "method"), count(*held, "process"),
+                                 word(*held, "since")));
+    for (const json::Value& one : list(board, "remarks")) {
+      const json::Object& remark = one.get_object();
+      out += row("", fmt::format("{}: {}", flag(remark, "problem") ? "problem" : "warning", word(remark, "what"))) + row("", "next: " + word(remark, "next"));
+    }
+  }
+  if (out.empty()) out = row("boards", "none is on USB");
+  for (const json::Value& value : list(result, "findings")) {
+    const json::Object& found = value.get_object();
+    out += row(word(found, "check"), word(found, "found")) + row("", "cure: " + word(found, "cure"));
+  }
+  if (word(result, "next") != "-") out += row("next", word(result, "next"));
+  return out;
+}
+
 std::string print_board_check(const json::Object& result) {
   std::string out = row("board", word(result, "board"));
   for (const json::Value& value : list(result, "items")) {
@@ -429,7 +451,7 @@ std::string text_for_people(std::string_view method, const json::Object& result)
       {"image.export", print_export},     {"supply.record", print_record},
       {"supply.diagnose", print_diagnose}, {"supply.cold", print_cold},      {"supply.keep_twin", print_keep_twin}, {"supply.drop_twin", print_drop_twin},
       {"supply.plot", print_plot},         {"socket.check", print_socket},   {"socket.judge", print_socket},
-      {"board.check", print_board_check},  {"board.conform", print_board_conform}, {"ecc.find", print_ecc_find},
+      {"board.check", print_board_check},  {"board.conform", print_board_conform}, {"board.list", print_board_list}, {"ecc.find", print_ecc_find},
       {"ecc.check", print_ecc_check},      {"image.assess", print_assess},   {"status", print_status},
       {"doctor", print_doctor}};
   const auto printer = kPrinters.find(method);

@@ -204,6 +204,7 @@ Result<json::Object> Server::answer(Session& session, const std::string& method,
     if (method == "daemon.watch") session.watching = true;
     return status();
   }
+  if (method == "board.list") return service::Service().call(method, params, {});
   return failure(Error(ErrorCode::wrong_usage, fmt::format("the daemon has no method \"{}\"", printable(method)))
                      .advising("what needs no board runs in the command itself"));
 }

@@ -61,6 +61,24 @@ class UsbLink final : public Link {
   std::optional<HidHalf> hid_;  // tells its news to this link
 };
 
+// Names and rates of USB 2.0 and 3.2.
+std::string speed_words(int speed) {
+  switch (speed) {
+    case LIBUSB_SPEED_LOW:
+      return "low speed (1.5 Mbit/s)";
+    case LIBUSB_SPEED_FULL:
+      return "full speed (12 Mbit/s)";
+    case LIBUSB_SPEED_HIGH:
+      return "high speed (480 Mbit/s)";
+    case LIBUSB_SPEED_SUPER:
+      return "SuperSpeed (5 Gbit/s)";
+    case LIBUSB_SPEED_SUPER_PLUS:
+      return "SuperSpeed (10 Gbit/s)";
+    default:
+      return "a speed that the kernel does not tell";
+  }
+}
+
 // The devices there are, and the boards among them at the same place in `boards`.
 class Devices {
  public:
@@ -72,7 +90,9 @@ class Devices {
       const int speed = calls.speed(list_[i]);
       devices.push_back(list_[i]);
       boards.push_back({.place = calls.place(list_[i]), .node = calls.node(list_[i]), .serial = printable(calls.serial(list_[i])),
-                        .full_speed = speed == LIBUSB_SPEED_FULL || speed == LIBUSB_SPEED_LOW});
+                        .full_speed = speed == LIBUSB_SPEED_FULL || speed == LIBUSB_SPEED_LOW, .speed = speed_words(speed),
+                        .release = fmt::format("{:x}.{:02x}", facts.bcdDevice >> 8, facts.bcdDevice & 0xff),
+                        .driver = printable(calls.driver(list_[i]))});
     }
   }
   ~Devices() {

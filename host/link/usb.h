@@ -14,6 +14,9 @@ struct UsbBoard {
   std::string node;    // "/dev/bus/usb/001/004"
   std::string serial;  // the UUID as 32 hex digits; empty when the kernel has none
   bool full_speed = false;
+  std::string speed;    // in words, "high speed (480 Mbit/s)"
+  std::string release;  // bcdDevice, "0.10"
+  std::string driver;   // what has interface 0 now: "usbfs" for a program, else a kernel driver; empty: nothing
 };
 
 // Whatever carries the board's vendor and product number, in the order of the bus. Asks nothing of the boards themselves.

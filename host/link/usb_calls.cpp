@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <array>
+#include <filesystem>
 #include <fstream>
 
 namespace steadycell::link {
@@ -53,6 +54,12 @@ std::string UsbCalls::serial(libusb_device* device) {
   std::string text;
   std::getline(file, text);
   return text;
+}
+
+std::string UsbCalls::driver(libusb_device* device) {
+  std::error_code code;
+  const auto target = std::filesystem::read_symlink("/sys/bus/usb/devices/" + place(device) + ":1.0/driver", code);
+  return code ? std::string() : target.filename().string();
 }
 
 int UsbCalls::open(libusb_device* device, libusb_device_handle** handle) {

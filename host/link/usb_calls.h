@@ -25,6 +25,8 @@ class UsbCalls {
   virtual std::string node(libusb_device* device);
   // From the kernel's own notes, without a word to the device and without its permission; empty when there is none.
   virtual std::string serial(libusb_device* device);
+  // What the kernel has bound to interface 0: "usbfs" while a program has claimed it; empty when nothing is.
+  virtual std::string driver(libusb_device* device);
   virtual int open(libusb_device* device, libusb_device_handle** handle);
   virtual void close(libusb_device_handle* handle);
   virtual int claim(libusb_device_handle* handle, int interface);

@@ -15,6 +15,9 @@ Result<json::Object> board_conform(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> supply_cold(json::Reader& params, const JobHooks& hooks);
 Result<json::Object> supply_record(json::Reader& params, const JobHooks& hooks);
 
+// board_list.cpp: what the kernel tells of boards; none is opened
+Result<json::Object> board_list(json::Reader& params, const JobHooks& hooks);
+
 // contacts.cpp: a table of contact readings; needs no board
 Result<json::Object> socket_judge(json::Reader& params, const JobHooks& hooks);
 

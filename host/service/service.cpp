@@ -22,7 +22,7 @@ Result<json::Object> Service::call(std::string_view method, const json::Value& p
       {"capture.import", capture_import}, {"capture.settle", capture_settle},   {"image.show", image_show},
       {"capture.export", capture_export}, {"image.verify", image_verify},       {"image.export", image_export},
       {"socket.judge", socket_judge},     {"board.check", board_check},         {"ecc.find", ecc_find},
-      {"ecc.check", ecc_check},           {"board.conform", board_conform},     {"image.assess", image_assess},
+      {"ecc.check", ecc_check},           {"board.conform", board_conform}, {"board.list", board_list},     {"image.assess", image_assess},
       {"capture.verify", capture_verify}};
   const auto found = kMethods.find(method);
   if (found == kMethods.end()) return failure(ErrorCode::wrong_usage, "there is no method \"{}\"", method);

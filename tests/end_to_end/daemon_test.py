@@ -82,6 +82,11 @@ class Messages(DaemonTest):
         self.assertEqual((status["clients"], status["jobs"], status["finished"]), (1, [], []))
         self.assertEqual(client.call("daemon.hello", messages=2)["error"]["code"], "e106")
 
+    def test_board_list_is_answered_at_once(self):
+        client = self.client()
+        messages.validator("board_list").validate(client.call("board.list")["result"])
+        self.assertEqual(client.call("daemon.status")["result"]["finished"], [], "it is no job")
+
     def test_F31_what_is_no_message_is_answered_and_harms_nothing(self):
         # Each line with the id that its answer carries, and a word in it.
         status = b'"method": "daemon.status"'

@@ -8,8 +8,8 @@ import bench
 COMMANDS = ["chip identify", "chip decode", "chip read", "capture import", "capture settle", "capture export",
             "capture verify", "image show", "image verify", "image assess", "image export", "ecc find", "ecc check",
             "supply cold", "supply record", "supply diagnose", "supply keep-twin", "supply drop-twin", "supply plot",
-            "socket check", "socket judge", "board check", "board conform", "status", "doctor", "demo"]
-ALONE = ["status", "doctor"]  # look at this installation, and need no file
+            "socket check", "socket judge", "board list", "board check", "board conform", "status", "doctor", "demo"]
+ALONE = ["board list", "status", "doctor"]  # look at this installation, and need no file
 
 
 class Help(bench.BenchTest):
@@ -85,7 +85,7 @@ class Followed(bench.BenchTest):
         self.fixture(chip=False, board={"port_load_ohm": 100, "port_load_uF": 10})
         page = (bench.DATA / "onfi-pages/MT29F2G08ABBEAHC.hex").read_text()
         (self.folder / "page.bin").write_bytes(bytes.fromhex("".join(line for line in page.splitlines() if not line.startswith("#"))))
-        self.follow("board check", "chip decode", "status")
+        self.follow("board list", "board check", "chip decode", "status")
 
 
 if __name__ == "__main__":

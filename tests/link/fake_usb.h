@@ -27,6 +27,7 @@ class FakeUsb : public UsbCalls {
     std::uint16_t vendor = SCU_VENDOR;
     int open_status = 0, claim_status = 0;
     int refusals = 0;  // so many opens fail with ACCESS first
+    std::string node{}, driver{};
   };
   struct Completion {
     libusb_transfer_status status = LIBUSB_TRANSFER_COMPLETED;
@@ -100,11 +101,13 @@ class FakeUsb : public UsbCalls {
   int descriptor(libusb_device* device, libusb_device_descriptor* out) override {
     out->idVendor = of(device).vendor;
     out->idProduct = SCU_PRODUCT;
+    out->bcdDevice = 0x0010;
     return 0;
   }
   int speed(libusb_device* device) override { return of(device).speed; }
   std::string place(libusb_device* device) override { return of(device).place; }
-  std::string node(libusb_device* device) override { return "/nonexistent/" + of(device).place; }
+  std::string node(libusb_device* device) override { return of(device).node.empty() ? "/nonexistent/" + of(device).place : of(device).node; }
+  std::string driver(libusb_device* device) override { return of(device).driver; }
   std::string serial(libusb_device* device) override { return of(device).serial; }
   int open(libusb_device* device, libusb_device_handle** handle) override {
     ++opens;

@@ -14,6 +14,7 @@
 #include "firmware_protocol/vectors.h"
 #include "fixtures/raw_host.h"
 #include "fixtures/usbip_client.h"
+#include "vm/page_run.h"
 #include "vm/plugged_board.h"
 #include "vm/usb_host.h"
 
@@ -21,7 +22,6 @@ namespace steadycell::vm {
 namespace {
 
 using simbench::testing::Program;
-using simbench::testing::RawHost;
 
 // The hidraw device of a board, by the serial that the kernel shows as its "uniq".
 int open_hidraw(const std::string& serial) {
@@ -46,26 +46,6 @@ std::optional<scu_meter> read_meter(int hid, int timeout_ms = 1000) {
   scu_meter m{};
   if (n <= 0 || !scu_get_meter(report.data(), static_cast<std::size_t>(n), &m)) return std::nullopt;
   return m;
-}
-
-void power(UsbHost& host) {
-  ASSERT_EQ(host.status_of(host.hello()), SCP_OK);
-  ASSERT_EQ(host.status_of(host.request(SCP_SOCKET_ON, {0xE4, 0x0C, 100, 0, SCP_GROUND_USER_WORD, 0, 0})), SCP_OK);
-}
-
-Bytes load_payload(unsigned slot, const Bytes& program) {
-  Bytes payload{static_cast<std::uint8_t>(slot), 0, static_cast<std::uint8_t>(program.size()), 0};
-  payload.insert(payload.end(), program.begin(), program.end());
-  return payload;
-}
-
-// Starts a run over so many rows of a powered chip.
-void start_run(UsbHost& host, std::uint32_t rows) {
-  ASSERT_EQ(host.status_of(host.request(SCP_BUS_SETUP, {4, 8, SCP_LARGE_PAGE, 2, 3, 0, 0, 0})), SCP_OK);
-  ASSERT_EQ(host.status_of(host.request(SCP_PROGRAM_LOAD, load_payload(0, simbench::testing::reset_program()))), SCP_OK);
-  ASSERT_EQ(host.status_of(host.request(SCP_PROGRAM_LOAD, load_payload(1, simbench::testing::page_program(2112)))), SCP_OK);
-  ASSERT_EQ(host.status_of(host.request(SCP_PROGRAM_RUN, RawHost::run_payload(0, 0, 1, 0, 1, 1, 1))), SCP_OK);
-  ASSERT_EQ(host.out(host.request(SCP_PROGRAM_RUN, RawHost::run_payload(1, 0, 1, 0, rows, rows, 1))), 0);
 }
 
 int control_in(const UsbHost& host, std::uint8_t type, std::uint8_t code, unsigned value, unsigned index, Bytes& into) {

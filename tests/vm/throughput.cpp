@@ -1,0 +1,273 @@
+// How fast bulk bytes come through link/usb into nothing, beside the least loop of libusb that there can be: the same simulated board,
+// the same kernel, the same run. On a guest's one processor board, kernel and host share the time, so the ratio is one of the whole
+// work. Started by tests/vm/run in its guest, as root.
+// 256 MiB each way, less where both would take more than 40 s; with STEADYCELL_LONG in the environment also 1 GiB through the link, its
+// memory looked at.
+#include <sys/prctl.h>
+#include <sys/resource.h>
+
+#include <algorithm>
+#include <boost/asio/co_spawn.hpp>
+#include <boost/asio/io_context.hpp>
+#include <boost/asio/redirect_error.hpp>
+#include <boost/asio/steady_timer.hpp>
+#include <boost/asio/use_awaitable.hpp>
+#include <cstdio>
+#include <cstdlib>
+#include <deque>
+#include <fstream>
+
+#include "link/usb.h"
+#include "link/usb_pipe.h"
+#include "vm/page_run.h"
+#include "vm/plugged_board.h"
+
+namespace steadycell::vm {
+namespace {
+
+namespace asio = boost::asio;
+using Clock = std::chrono::steady_clock;
+constexpr std::uint64_t kMiB = std::uint64_t{1} << 20;
+constexpr std::uint64_t kRamp = 4 * kMiB;   // comes before anything is measured
+constexpr std::uint64_t kSettled = 64 * kMiB;  // every buffer was used by then
+constexpr double kAsked = 0.85, kBroken = 0.5;  // of the loop's throughput: what the design asks for; what no noise of a machine explains
+constexpr auto kBeat = 100ms;
+constexpr auto kPatience = 5s;  // without a byte
+
+double cpu_seconds() {
+  rusage used{};
+  ::getrusage(RUSAGE_SELF, &used);
+  const auto of = [](const timeval& t) { return static_cast<double>(t.tv_sec) + static_cast<double>(t.tv_usec) / 1e6; };
+  return of(used.ru_utime) + of(used.ru_stime);
+}
+
+// Heap and stacks; pages of the program's files come with their first use.
+std::uint64_t anonymous_kib() {
+  std::ifstream status("/proc/self/status");
+  for (std::string word; status >> word;)
+    if (word == "RssAnon:") {
+      std::uint64_t kib = 0;
+      status >> kib;
+      return kib;
+    }
+  return 0;
+}
+
+// Counts what comes: first the ramp, then so much as is to be measured.
+class Sink {
+ public:
+  explicit Sink(std::uint64_t wanted) : wanted_(wanted) {}
+  void take(std::size_t n) {
+    last_ = Clock::now();
+    seen_ += n;
+    if (!measuring_ && seen_ >= kRamp) {
+      measuring_ = true;
+      base_ = seen_;
+      began_ = last_;
+      cpu_ = cpu_seconds();
+    }
+    if (memory_ == 0 && seen_ >= kSettled) memory_ = anonymous_kib();
+    if (done() && seconds == 0) {
+      bytes = seen_ - base_;
+      seconds = std::chrono::duration<double>(last_ - began_).count();
+      cpu = cpu_seconds() - cpu_;
+      grown_kib = static_cast<std::int64_t>(anonymous_kib()) - static_cast<std::int64_t>(memory_);
+    }
+  }
+  bool done() const { return measuring_ && seen_ - base_ >= wanted_; }
+  bool dried_up() const { return Clock::now() - last_ > kPatience; }
+
+  std::uint64_t bytes = 0;
+  double seconds = 0, cpu = 0;
+  std::int64_t grown_kib = 0;
+
+ private:
+  std::uint64_t wanted_, seen_ = 0, base_ = 0, memory_ = 0;
+  bool measuring_ = false;
+  Clock::time_point began_, last_ = Clock::now();
+  double cpu_ = 0;
+};
+
+// A board of its own that streams pages, more than any sink wants, once begin() is through.
+struct Stream {
+  static constexpr unsigned kBlocks = 1984;
+  static constexpr std::uint32_t kRows = kBlocks * 64;  // 262 MB of pages a run
+  static constexpr int kRuns = 5;
+  explicit Stream(unsigned number) : board(number, {}, kBlocks) {}
+  bool begin() {
+    if (!host.open(board.serial)) return false;
+    power(host);
+    start_run(host, kRows);
+    for (int i = 1; i < kRuns; ++i) EXPECT_EQ(host.out(page_run(host, kRows)), 0);
+    return !::testing::Test::HasFailure();
+  }
+  Board board;
+  UsbHost host;
+};
+
+// ---- The least loop: as many transfers of the same size as the link has, counted and sent again ----
+
+struct Loop {
+  Sink& sink;
+  int active = 0;
+  bool over = false, beating = false;
+  bool submit(libusb_transfer* transfer) {
+    const int status = libusb_submit_transfer(transfer);
+    EXPECT_EQ(status, 0) << libusb_error_name(status);
+    active += status == 0 ? 1 : 0;
+    over = over || status != 0;
+    return status == 0;
+  }
+  static void LIBUSB_CALL on_read(libusb_transfer* transfer) {
+    Loop& me = *static_cast<Loop*>(transfer->user_data);
+    --me.active;
+    if (me.over) return;
+    me.sink.take(static_cast<std::size_t>(transfer->actual_length));
+    me.over = transfer->status != LIBUSB_TRANSFER_COMPLETED || me.sink.done();
+    if (!me.over) me.submit(transfer);
+  }
+  static void LIBUSB_CALL on_beat(libusb_transfer* transfer) {
+    Loop& me = *static_cast<Loop*>(transfer->user_data);
+    --me.active;
+    me.beating = false;
+  }
+};
+
+void by_loop(Stream& stream, Sink& sink) {
+  Loop loop{.sink = sink};
+  std::deque<Bytes> buffers;
+  std::vector<libusb_transfer*> transfers;
+  for (std::size_t i = 0; i < link::transfers_within(16); ++i) {
+    Bytes& buffer = buffers.emplace_back(static_cast<std::size_t>(link::kTransferBytes));
+    libusb_transfer* transfer = transfers.emplace_back(libusb_alloc_transfer(0));
+    libusb_fill_bulk_transfer(transfer, stream.host.handle(), SCU_BULK_IN, buffer.data(), link::kTransferBytes, Loop::on_read, &loop,
+                              0);
+    loop.submit(transfer);
+  }
+  Bytes frame;
+  libusb_transfer* beat = transfers.emplace_back(libusb_alloc_transfer(0));
+  for (auto beaten = Clock::time_point(); !loop.over && !sink.dried_up();) {
+    if (!loop.beating && Clock::now() - beaten > kBeat) {
+      frame = stream.host.request(SCP_HEARTBEAT);
+      libusb_fill_bulk_transfer(beat, stream.host.handle(), SCU_BULK_OUT, frame.data(), static_cast<int>(frame.size()), Loop::on_beat,
+                                &loop, 500);
+      loop.beating = loop.submit(beat);
+      beaten = Clock::now();
+    }
+    timeval tick{0, 50'000};
+    libusb_handle_events_timeout(stream.host.context(), &tick);
+  }
+  loop.over = true;
+  for (libusb_transfer* transfer : transfers) libusb_cancel_transfer(transfer);
+  while (loop.active > 0) libusb_handle_events(stream.host.context());
+  for (libusb_transfer* transfer : transfers) libusb_free_transfer(transfer);
+}
+
+// ---- The link, as board/ uses it: one coroutine reads, another keeps the board awake ----
+
+asio::awaitable<void> keep_awake(link::Link& link, Stream& stream, const Sink& sink, asio::steady_timer& timer) {
+  while (!sink.done()) {
+    if (sink.dried_up()) link.close();
+    if (!co_await link.write(stream.host.request(SCP_HEARTBEAT))) co_return;
+    timer.expires_after(kBeat);
+    boost::system::error_code ended;
+    co_await timer.async_wait(asio::redirect_error(asio::use_awaitable, ended));
+  }
+}
+
+asio::awaitable<void> drink(asio::io_context& io, Stream& stream, Sink& sink) {
+  auto link = co_await link::open_usb(stream.board.serial);
+  EXPECT_TRUE(link) << link.error().text();
+  if (!link) co_return;
+  asio::steady_timer timer(io);
+  asio::steady_timer ended(io, asio::steady_timer::time_point::max());
+  bool awake = true;
+  asio::co_spawn(io, keep_awake(**link, stream, sink, timer), [&](const std::exception_ptr&) {
+    awake = false;
+    ended.cancel();
+  });
+  Bytes into(256 << 10);
+  while (!sink.done()) {
+    const auto got = co_await (*link)->read_some(into);
+    if (!got) {
+      std::printf("   %s\n", got.error().text().c_str());
+      break;
+    }
+    sink.take(*got);
+  }
+  (*link)->close();
+  timer.cancel();
+  boost::system::error_code waited;
+  if (awake) co_await ended.async_wait(asio::redirect_error(asio::use_awaitable, waited));
+}
+
+void by_link(Stream& stream, Sink& sink) {
+  stream.host.close();  // the stream goes on in the link: opening and claiming change nothing for the board
+  asio::io_context io(1);
+  asio::co_spawn(io, drink(io, stream, sink), [](const std::exception_ptr& fault) {
+    if (fault) std::rethrow_exception(fault);
+  });
+  io.run();
+}
+
+// ---- The comparison ----
+
+struct Total {
+  double bytes = 0, seconds = 0, cpu = 0;
+  double rate() const { return bytes / seconds; }
+  void say(const char* who) const {
+    std::printf("   %-12s %6.1f MiB in %5.1f s: %6.2f MB/s, %5.2f s of this processor per GB in the host\n", who, bytes / double{kMiB},
+                seconds, rate() / 1e6, cpu / bytes * 1e9);
+  }
+};
+
+unsigned next_board = 41;
+
+bool measure(void (*how)(Stream&, Sink&), std::uint64_t wanted, Total& into, std::int64_t* grown_kib = nullptr) {
+  Sink sink(wanted);
+  // On a busy machine half a second passes without a heartbeat now and then: the board switches off, and the stream is begun anew.
+  for (int tries = 3; tries > 0 && !sink.done(); --tries) {
+    sink = Sink(wanted);
+    Stream stream(next_board++);
+    if (!stream.begin()) return false;
+    how(stream, sink);
+    if (!sink.done()) std::printf("   the stream dried up\n");
+  }
+  EXPECT_TRUE(sink.done());
+  into.bytes += static_cast<double>(sink.bytes);
+  into.seconds += sink.seconds;
+  into.cpu += sink.cpu;
+  if (grown_kib != nullptr) *grown_kib = sink.grown_kib;
+  return !::testing::Test::HasFailure();
+}
+
+TEST(VmThroughput, TheLinkBesideTheLeastLoopOfLibusb) {
+  constexpr double kLongest_s = 40;
+  Total trial, link, loop;
+  ASSERT_TRUE(measure(by_loop, 8 * kMiB, trial));
+  const double in_time = trial.rate() * kLongest_s / 4;
+  const std::uint64_t slice = std::min(128 * kMiB, std::max(4 * kMiB, static_cast<std::uint64_t>(in_time)));
+  // One, the other, the other, the one: a machine that grows slower or faster meanwhile is fair to both.
+  for (const bool first : {true, false, false, true})
+    ASSERT_TRUE(first ? measure(by_link, slice, link) : measure(by_loop, slice, loop));
+  link.say("link/usb");
+  loop.say("libusb loop");
+  const double ratio = link.rate() / loop.rate();
+  std::printf("   ratio %.3f, asked for %.2f: %s\n", ratio, kAsked, ratio >= kAsked ? "reached" : "NOT REACHED");
+  EXPECT_GE(ratio, kBroken) << "that is not the machine's noise";
+}
+
+TEST(VmThroughput, MemoryStaysConstantOverOneGibibyte) {
+  if (std::getenv("STEADYCELL_LONG") == nullptr) GTEST_SKIP() << "only with --long";
+  // Else the kernel makes one page of 2 MiB of small ones some time on, and what nobody used counts as memory.
+  ASSERT_EQ(::prctl(PR_SET_THP_DISABLE, 1, 0, 0, 0), 0);
+  Total link;
+  std::int64_t grown_kib = 0;
+  ASSERT_TRUE(measure(by_link, 1024 * kMiB, link, &grown_kib));
+  link.say("link/usb");
+  std::printf("   memory grew by %lld KiB from 64 MiB to the end\n", static_cast<long long>(grown_kib));
+  EXPECT_LE(grown_kib, 256);
+}
+
+}  // namespace
+}  // namespace steadycell::vm
