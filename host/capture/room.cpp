@@ -19,7 +19,8 @@ std::uint64_t missing(const passes::CaptureHead& head, const passes::UnitIndex& 
 
 }  // namespace
 
-std::vector<files::RoomPart> room_for(const passes::CaptureHead& head, const passes::Contents& contents, NumberRange blocks, std::uint32_t passes) {
+std::vector<files::RoomPart> room_for(const passes::CaptureHead& head, const passes::Contents& contents,
+                                      NumberRange blocks, std::uint32_t passes) {
   const Geometry& geometry = head.geometry;
   const std::uint64_t first = missing(head, contents.units, blocks, 1);
   std::uint64_t later = 0;

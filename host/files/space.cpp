@@ -17,7 +17,8 @@ Error no_room(const std::string& beside, const std::string& directory, std::uint
   std::string list;
   for (std::size_t i = 0; i < parts.size(); ++i)
     list += fmt::format("{}{} for {}", i == 0 ? "" : i + 1 == parts.size() ? " and " : ", ", human_bytes(parts[i].bytes), parts[i].purpose);
-  Error error(ErrorCode::storage_full, fmt::format("{}{}: {} in all; the disk of {} has {} free", beside.empty() ? "" : beside + "; still needed: ", list,
+  Error error(ErrorCode::storage_full, fmt::format("{}{}: {} in all; the disk of {} has {} free",
+                                                   beside.empty() ? "" : beside + "; still needed: ", list,
                                                    human_bytes(needed), where, human_bytes(free)));
   if (free >= needed) return std::move(error).advising("see whether a quota keeps you from that room, then run the same command again");
   return std::move(error).advising(fmt::format("free {} on that disk, then run the same command again", human_bytes(needed - free)));

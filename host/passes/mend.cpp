@@ -15,8 +15,10 @@ std::string reading_again(const CaptureHead& head, std::uint32_t passes, std::st
   std::string then;
   for (const NumberRange& range : blocks.subspan(1)) then += fmt::format("{}{}", then.empty() ? ", then --blocks " : ", ", text_of(range));
   const bool one = blocks.size() == 1 && blocks[0].first == blocks[0].last;
-  return fmt::format("read the block{} once more: steadycell chip read --into {} --passes {} --blocks {}{}, with --board as before", one ? "" : "s",
-                     printable(folder), passes + 1, text_of(blocks[0]), then);
+  return fmt::format(
+      "read the block{} once more: steadycell chip read --into {} --passes {} --blocks {}{}, with --board as "
+      "before",
+      one ? "" : "s", printable(folder), passes + 1, text_of(blocks[0]), then);
 }
 
 }  // namespace steadycell::passes

@@ -22,7 +22,8 @@ Result<CaptureReader> CaptureReader::open(files::FileSystem& system, const std::
   const std::string head_path = files::join(folder, std::string(kHeadName));
   const auto text = files::read_text(system, head_path, kMaxHeadBytes);
   if (!text)
-    return failure(files::explain_folder(system, folder, files::FolderKind::capture, Error(text.error()).during("opening capture {}", folder)));
+    return failure(files::explain_folder(system, folder, files::FolderKind::capture,
+                                         Error(text.error()).during("opening capture {}", folder)));
   auto head = parse_head(*text);
   if (!head) return failure(Error(head.error()).during("opening capture {}", folder).at(head_path));
   reader.head_ = std::move(*head);
@@ -126,7 +127,9 @@ void CaptureReader::take_in_note(const Record& record) {
   const auto event = reader.text_or("event", ""), text = reader.text_or("text", "");
   if (!event || !text || *event != kBoardCheckEvent) return;
   auto& quoted = contents_.board_checks;
-  if (quoted.size() < Contents::kBoardChecksListed && std::find(quoted.begin(), quoted.end(), *text) == quoted.end()) quoted.push_back(*text);
+  if (quoted.size() < Contents::kBoardChecksListed &&
+      std::find(quoted.begin(), quoted.end(), *text) == quoted.end())
+    quoted.push_back(*text);
 }
 
 // A record whose checksum is right can still say what cannot be: such a one is damage, and the rest is still read.
@@ -211,19 +214,25 @@ Result<void> CaptureReader::fetch(UnitAddress unit, const UnitFacts& unit_facts,
     return codec_->unpack(unit_facts.stored_bytes, stored, in_file, out);
   };
   const auto got = read();
-  return got ? got : failure(advise(unit, Error(got.error()).during("reading {}", describe(unit)).at(files::join(folder_, pass_name(unit.pass)))));
+  return got ? got
+             : failure(advise(unit, Error(got.error())
+                                        .during("reading {}", describe(unit))
+                                        .at(files::join(folder_, pass_name(unit.pass)))));
 }
 
 Error CaptureReader::advise(UnitAddress unit, Error error) const {
   if (error.code() != ErrorCode::file_damaged && error.code() != ErrorCode::not_found) return error;
   const NumberRange block{unit.block.index, unit.block.index};
-  return std::move(error).advising(reading_again(head_, units().passes(), folder_, {&block, 1}) + "; steadycell capture verify lists all that is damaged or missing");
+  return std::move(error).advising(reading_again(head_, units().passes(), folder_, {&block, 1}) +
+                                   "; steadycell capture verify lists all that is damaged or missing");
 }
 
 Result<void> CaptureReader::check(UnitAddress unit, const UnitFacts& unit_facts, const Digest& digest, std::span<PageStatus> status) const {
   if (digest != unit_facts.sha256)
-    return failure(advise(unit, Error(ErrorCode::file_damaged, fmt::format("reading {}: the bytes do not match the hash in the journal", describe(unit)))
-                                    .at(files::join(folder_, pass_name(unit.pass)))));
+    return failure(advise(
+        unit, Error(ErrorCode::file_damaged,
+                    fmt::format("reading {}: the bytes do not match the hash in the journal", describe(unit)))
+                  .at(files::join(folder_, pass_name(unit.pass)))));
   std::fill(status.begin(), status.end(), PageStatus::read);
   for (const auto& [run, what] : unit_facts.exceptions) std::fill_n(status.begin() + run.first, run.count, what);
   return {};

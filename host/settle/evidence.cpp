@@ -89,8 +89,10 @@ std::vector<std::string> notes_on_capture(const passes::CaptureHead& head, const
   }
   if (!contents.chain_whole) notes.emplace_back("the hash chain of the capture's journal is broken");
   if (contents.torn_bytes > 0) {
-    notes.push_back(fmt::format("the capture's journal ends in {} bytes that do not hold together, as a killed program or a power cut leaves them",
-                                contents.torn_bytes));
+    notes.push_back(
+        fmt::format("the capture's journal ends in {} bytes that do not hold together, as a killed program or a "
+                    "power cut leaves them",
+                    contents.torn_bytes));
   }
   for (std::string& note : lost.notes(head, contents.units.passes())) notes.push_back(std::move(note));
   return notes;

@@ -1,6 +1,7 @@
 #include "settle/lost_units.h"
 
 #include <algorithm>
+#include <map>
 
 #include "passes/mend.h"
 
@@ -41,16 +42,22 @@ std::vector<std::string> LostUnits::notes(const passes::CaptureHead& head, std::
 }
 
 std::string LostUnits::note(const Loss& loss, std::string_view why, const passes::CaptureHead& head, std::uint32_t passes) {
-  std::string where;
+  std::map<std::uint32_t, std::pair<std::string, bool>> by_pass;  // the blocks of a pass, and whether they are more than one
   std::vector<NumberRange> blocks;
   std::uint64_t named = 0;
   for (const Run& run : loss.runs) {
     const NumberRange range{run.first.block.index, run.first.block.index + run.blocks - 1};
-    where += fmt::format("{}pass {} block{} {}", where.empty() ? "" : ", ", run.first.pass, run.blocks == 1 ? "" : "s", passes::text_of(range));
-    if (head.targets.size() * head.geometry.luns > 1) where += fmt::format(" of target {}, LUN {}", run.first.place.target, run.first.place.lun);
+    auto& [list, several] = by_pass[run.first.pass];
+    several = !list.empty() || run.blocks > 1;
+    list += (list.empty() ? "" : ", ") + passes::text_of(range);
+    if (head.targets.size() * head.geometry.luns > 1)
+      list += fmt::format(" of target {}, LUN {}", run.first.place.target, run.first.place.lun);
     blocks.push_back(range);
     named += run.blocks;
   }
+  std::string where;
+  for (const auto& [pass, found] : by_pass)
+    where += fmt::format("{}pass {} block{} {}", where.empty() ? "" : ", ", pass, found.second ? "s" : "", found.first);
   if (named < loss.units) where += fmt::format(" and {} more", loss.units - named);
   std::sort(blocks.begin(), blocks.end(), [](NumberRange a, NumberRange b) { return a.first < b.first; });
   std::vector<NumberRange> joined;
@@ -59,8 +66,11 @@ std::string LostUnits::note(const Loss& loss, std::string_view why, const passes
     else joined.push_back(range);
   }
   // The manifest goes to others: the capture's path is this bench's own affair.
-  return fmt::format("{} unit{} did not vote, since {} {}: {}; {}; steadycell capture verify CAPTURE lists what is damaged or missing", loss.units,
-                     loss.units == 1 ? "" : "s", loss.units == 1 ? "its" : "their", why, where, passes::reading_again(head, passes, "CAPTURE", joined));
+  return fmt::format(
+      "{} unit{} did not vote, since {} {}: {}; {}; steadycell capture verify CAPTURE lists what is damaged or "
+      "missing",
+      loss.units, loss.units == 1 ? "" : "s", loss.units == 1 ? "its" : "their", why, where,
+      passes::reading_again(head, passes, "CAPTURE", joined));
 }
 
 }  // namespace steadycell::settle

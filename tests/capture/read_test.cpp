@@ -23,7 +23,8 @@ ReadOptions options_for(std::uint32_t passes, std::uint32_t last_block = kBlocks
   return options;
 }
 
-Result<ReadResult> read(simbench::SimSession& session, files::FileSystem& disk, ReadOptions options, const std::atomic<bool>* stop = nullptr) {
+Result<ReadResult> read(simbench::SimSession& session, files::FileSystem& disk, ReadOptions options,
+                        const std::atomic<bool>* stop = nullptr) {
   Result<ReadResult> out = failure(ErrorCode::internal, "did not run");
   with_board(
       session, [&](board::BoardClient& board) -> asio::awaitable<void> {
@@ -147,7 +148,8 @@ TEST(Read, FirstPassIsWholeAndSealedBeforeTheSecondBegins) {
     if (record.type == passes::RecordType::sealed) order.push_back(fmt::format("sealed {}", record.payload.at("pass").to_number<int>()));
     return {};
   }));
-  const std::vector<std::string> expected{"pass 1", "pass 1", "pass 1", "pass 1", "sealed 1", "pass 2", "pass 2", "pass 2", "pass 2", "sealed 2"};
+  const std::vector<std::string> expected{"pass 1", "pass 1", "pass 1", "pass 1", "sealed 1",
+                                          "pass 2", "pass 2", "pass 2", "pass 2", "sealed 2"};
   EXPECT_EQ(order, expected);
 }
 
@@ -188,7 +190,8 @@ TEST(Read, StoppedAndGoneOnWithItEqualsOneUninterruptedRun) {
 }
 
 // Calls `act` when the first page of that row and pass goes out.
-void when_page_goes_out(simbench::SimSession& session, std::uint32_t row, std::uint32_t pass, bool every_time, std::function<void(simbench::Faults&)> act) {
+void when_page_goes_out(simbench::SimSession& session, std::uint32_t row, std::uint32_t pass, bool every_time,
+                        std::function<void(simbench::Faults&)> act) {
   simbench::Faults& faults = session.board().faults();
   faults.on_frame([&faults, row, pass, every_time, act = std::move(act), done = false](simbench::OutgoingFrame& frame) mutable {
     if (frame.header.type != SCP_PAGE_DATA || done) return;
@@ -365,7 +368,9 @@ TEST(Read, F03_AnotherBoardIsRefusedUntilItIsSaidToBeMeant) {
   EXPECT_EQ(refused.error().code(), ErrorCode::mismatched_capture);
   EXPECT_EQ(refused.error().exit_code(), 7);
   EXPECT_NE(refused.error().what().find("abababab-abab-abab-abab-abababababab"), std::string::npos) << refused.error().what();
-  EXPECT_NE(refused.error().what().find(passes::CaptureReader::open(disk, "capture")->head().board_uuid), std::string::npos) << refused.error().what();
+  EXPECT_NE(refused.error().what().find(passes::CaptureReader::open(disk, "capture")->head().board_uuid),
+            std::string::npos)
+      << refused.error().what();
   EXPECT_NE(refused.error().next().find("--another-board"), std::string::npos) << refused.error().next();
   EXPECT_EQ(session.board().bus_record().resets, 0u) << "the chip was never powered for it";
   ReadOptions meant = options_for(2, 1);
@@ -391,8 +396,8 @@ TEST(Read, F02_AnotherChipOfTheSameTypeIsKnownByItsPages) {
 
 bool says_the_room(const Error& error, const std::string& parts) {
   const auto has = [](const std::string& text, const std::string& word) { return text.find(word) != std::string::npos; };
-  return has(error.what(), parts) && has(error.what(), " in all; the disk of ") && has(error.what(), " free") && error.next().starts_with("free ") &&
-         has(error.next(), "then run the same command again");
+  return has(error.what(), parts) && has(error.what(), " in all; the disk of ") && has(error.what(), " free") &&
+         error.next().starts_with("free ") && has(error.next(), "then run the same command again");
 }
 
 TEST(Read, F23_FullDiskKeepsWhatIsThereAndTheSameCallGoesOn) {
@@ -422,7 +427,10 @@ TEST(Read, F23_TooLittleRoomIsSaidBeforeTheFirstPage) {
   const auto done = read(session, disk, options_for(1));
   ASSERT_FALSE(done);
   EXPECT_EQ(done.error().code(), ErrorCode::storage_full);
-  EXPECT_TRUE(says_the_room(done.error(), "for pass 1 and 16.0 MiB for the journal: 17.0 MiB in all; the disk of capture has 1 MiB free")) << done.error().text();
+  EXPECT_TRUE(says_the_room(
+      done.error(),
+      "for pass 1 and 16.0 MiB for the journal: 17.0 MiB in all; the disk of capture has 1 MiB free"))
+      << done.error().text();
   EXPECT_FALSE(*disk.exists("capture")) << "nothing is begun";
   disk.set_room(64u << 20);
   ASSERT_TRUE(read(session, disk, options_for(1)));
@@ -487,7 +495,16 @@ TEST(Read, F15_ReadyLineStuckLowIsRecordedAndTheChipIsReadByItsStatus) {
 
 // Polling would move the pointer of such a part: without R/B# it is not read, and nothing is made.
 TEST(Read, F15_SmallPagePartWithStuckReadyLineIsRefusedBecauseItCannotBePolled) {
-  const Geometry small{.page_bytes = 512, .spare_bytes = 16, .pages_per_block = 32, .blocks = kBlocks, .luns = 1, .planes = 1, .bits_per_cell = 1, .bus_bits = 8, .column_cycles = 1, .row_cycles = 2};
+  const Geometry small{.page_bytes = 512,
+                       .spare_bytes = 16,
+                       .pages_per_block = 32,
+                       .blocks = kBlocks,
+                       .luns = 1,
+                       .planes = 1,
+                       .bits_per_cell = 1,
+                       .bus_bits = 8,
+                       .column_cycles = 1,
+                       .row_cycles = 2};
   simbench::SimSession session(chip_of("EC 75", small));
   session.board().faults().ready_pin = simbench::Faults::ReadyPin::stuck_busy;
   files::MemoryDisk disk;
@@ -533,7 +550,16 @@ TEST(Read, F07_DamagedFramesAreReadAgainAndThoseThatNeverComeAreRecorded) {
 }
 
 TEST(Read, SmallPagesAndWideBusesComeByteForByte) {
-  const Geometry small{.page_bytes = 512, .spare_bytes = 16, .pages_per_block = 32, .blocks = kBlocks, .luns = 1, .planes = 1, .bits_per_cell = 1, .bus_bits = 8, .column_cycles = 1, .row_cycles = 2};
+  const Geometry small{.page_bytes = 512,
+                       .spare_bytes = 16,
+                       .pages_per_block = 32,
+                       .blocks = kBlocks,
+                       .luns = 1,
+                       .planes = 1,
+                       .bits_per_cell = 1,
+                       .bus_bits = 8,
+                       .column_cycles = 1,
+                       .row_cycles = 2};
   Geometry small_wide = small, wide = large_page();
   small_wide.bus_bits = wide.bus_bits = 16;
   for (const simbench::Fixture& fixture : {chip_of("EC 75", small), chip_of("EC 55", small_wide), chip_of("AD CC 90 D5 54", wide)}) {
@@ -575,7 +601,9 @@ TEST(Read, FasterBusIsUsedOnlyWhenItReadsTheSame) {
   const Bytes copy = parse_hex(text).value();
   for (const unsigned keeps : {4u, 0u}) {
     simbench::Fixture fixture = chip_of("AD DA 10 95 44", large_page());
-    for (int i = 0; i < 3; ++i) fixture.chip->targets[0].parameter_page.insert(fixture.chip->targets[0].parameter_page.end(), copy.begin(), copy.end());
+    for (int i = 0; i < 3; ++i)
+      fixture.chip->targets[0].parameter_page.insert(fixture.chip->targets[0].parameter_page.end(), copy.begin(),
+                                                     copy.end());
     fixture.chip->timing.mode = keeps;
     simbench::SimSession session(fixture);
     files::MemoryDisk disk;

@@ -165,7 +165,9 @@ TEST(Space, AFullDiskIsToldWithEachPartTheSumWhatIsThereAndHowMuchToFree) {
   EXPECT_TRUE(compare_room("case7", 128u << 20, parts));
   const auto refused = compare_room("case7", 28u << 20, parts);
   ASSERT_FALSE(refused);
-  EXPECT_EQ(refused.error().what(), "96 MiB for pass 1, 16 MiB for later passes and 16 MiB for the journal: 128 MiB in all; the disk of case7 has 28 MiB free");
+  EXPECT_EQ(refused.error().what(),
+            "96 MiB for pass 1, 16 MiB for later passes and 16 MiB for the journal: 128 MiB in all; the disk of "
+            "case7 has 28 MiB free");
   EXPECT_EQ(refused.error().next(), "free 100 MiB on that disk, then run the same command again");
   // Room enough, and yet the disk refused: then a quota may be in the way.
   EXPECT_NE(no_room("writing", "case7", 1u << 30, parts).next().find("quota"), std::string::npos);
@@ -195,9 +197,33 @@ TEST_F(PosixFiles, F35NamesThatCouldLeadElsewhereAreRefusedBeneathAFolder) {
   const auto below = beneath(path("root"));
   ASSERT_TRUE(below);
   FileSystem& system = **below;
-  const std::string names[] = {"..", ".", "../outside", "a/../../outside", "/etc/passwd", "a//b", "", "/", "a/", ".hidden", "-rf",
-                               "new\nline", "tab\t", std::string("nul\0name", 8), std::string(65, 'a'), std::string(255, 'a'), std::string(5000, 'a'),
-                               "caf\xc3\xa9", "\xd0\xb0", "a b", "a:b", "a\\b", "\xff\xfe", "con\x1b[31m", "~", "*", "$(x)"};
+  const std::string names[] = {"..",
+                               ".",
+                               "../outside",
+                               "a/../../outside",
+                               "/etc/passwd",
+                               "a//b",
+                               "",
+                               "/",
+                               "a/",
+                               ".hidden",
+                               "-rf",
+                               "new\nline",
+                               "tab\t",
+                               std::string("nul\0name", 8),
+                               std::string(65, 'a'),
+                               std::string(255, 'a'),
+                               std::string(5000, 'a'),
+                               "caf\xc3\xa9",
+                               "\xd0\xb0",
+                               "a b",
+                               "a:b",
+                               "a\\b",
+                               "\xff\xfe",
+                               "con\x1b[31m",
+                               "~",
+                               "*",
+                               "$(x)"};
   for (const std::string& name : names) {
     const auto made = system.create(name);
     ASSERT_FALSE(made) << name;

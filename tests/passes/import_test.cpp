@@ -29,7 +29,8 @@ void expect_refused(MemoryDisk& disk, const ImportRequest& asked, ErrorCode code
   const auto imported = import_passes(disk, asked);
   ASSERT_FALSE(imported);
   EXPECT_EQ(imported.error().code(), code) << imported.error().text();
-  for (const std::string& word : words) EXPECT_NE(imported.error().text().find(word), std::string::npos) << word << " in: " << imported.error().text();
+  for (const std::string& word : words)
+    EXPECT_NE(imported.error().text().find(word), std::string::npos) << word << " in: " << imported.error().text();
   EXPECT_EQ(disk.names("."), before);
 }
 
@@ -79,7 +80,8 @@ TEST(Import, PagesBeyondTheEndOfTheFilesAreNotReadAndNeverInvented) {
 TEST(Import, AFileThatIsNoWholeNumberOfPagesIsNamedWithItsSizeAndTheNearestFit) {
   MemoryDisk disk;
   disk.put("a.bin", Bytes(3 * kRawPage + 100));
-  expect_refused(disk, request({"a.bin"}), ErrorCode::bad_input_file, {"a.bin", "1684 bytes", "3 pages of 528 bytes are 1584", "100 bytes are over", "--page-bytes"});
+  expect_refused(disk, request({"a.bin"}), ErrorCode::bad_input_file,
+                 {"a.bin", "1684 bytes", "3 pages of 528 bytes are 1584", "100 bytes are over", "--page-bytes"});
   disk.put("b.bin", Bytes(100));
   expect_refused(disk, request({"b.bin"}), ErrorCode::bad_input_file, {"b.bin", "100 bytes", "one page has 528"});
 }
@@ -88,7 +90,8 @@ TEST(Import, FilesOfDifferentLengthsAreNamedBoth) {
   MemoryDisk disk;
   disk.put("a.bin", pages(8, 1));
   disk.put("b.bin", pages(7, 1));
-  expect_refused(disk, request({"a.bin", "b.bin"}), ErrorCode::bad_input_file, {"a.bin", "4224 (8 pages)", "b.bin", "3696 bytes (7 pages)"});
+  expect_refused(disk, request({"a.bin", "b.bin"}), ErrorCode::bad_input_file,
+                 {"a.bin", "4224 (8 pages)", "b.bin", "3696 bytes (7 pages)"});
 }
 
 TEST(Import, EmptyMissingAndDoubledFilesAreRefused) {
@@ -104,7 +107,13 @@ TEST(Import, EmptyMissingAndDoubledFilesAreRefused) {
 TEST(Import, SizesThatNoChipHasAreWrongUse) {
   MemoryDisk disk;
   disk.put("a.bin", pages(4, 1));
-  for (const auto& [page, spare, per_block] : {std::tuple{0u, 16u, 64u}, {511u, 16u, 64u}, {65537u, 0u, 64u}, {512u, 40000u, 64u}, {512u, 16u, 0u}, {512u, 16u, 8193u}, {65536u, 0u, 8192u}}) {
+  for (const auto& [page, spare, per_block] : {std::tuple{0u, 16u, 64u},
+                                               {511u, 16u, 64u},
+                                               {65537u, 0u, 64u},
+                                               {512u, 40000u, 64u},
+                                               {512u, 16u, 0u},
+                                               {512u, 16u, 8193u},
+                                               {65536u, 0u, 8192u}}) {
     ImportRequest asked = request({"a.bin"});
     asked.page_bytes = page;
     asked.spare_bytes = spare;
@@ -147,7 +156,9 @@ TEST(Import, F23AFullDiskStopsItAndTheSameCommandGoesOn) {
   disk.put("a.bin", pages(40, 1));
   disk.put("b.bin", pages(40, 2));
   disk.set_room(16 << 20);
-  expect_refused(disk, request({"a.bin", "b.bin"}), ErrorCode::storage_full, {"for the first pass and 16 MiB for the journal", "in all", "free 20.6 KiB on that disk"});  // before anything is made
+  expect_refused(disk, request({"a.bin", "b.bin"}), ErrorCode::storage_full,
+                 {"for the first pass and 16 MiB for the journal", "in all",
+                  "free 20.6 KiB on that disk"});  // before anything is made
   // Enough by the look of it, but something else fills the disk meanwhile.
   disk.set_room((16 << 20) + (1 << 20));
   Hooks hooks;
