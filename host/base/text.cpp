@@ -77,6 +77,8 @@ std::string human_bytes(std::uint64_t bytes) {
   return whole ? fmt::format("{:.0f} {}", value, kUnits[unit]) : fmt::format("{:.1f} {}", value, kUnits[unit]);
 }
 
+std::string counted(std::uint64_t n, std::string_view one) { return fmt::format("{} {}{}", n, one, n == 1 ? "" : "s"); }
+
 bool safe_name(std::string_view name) {
   if (name.empty() || name.size() > 64 || name[0] == '.' || name[0] == '-') return false;
   return std::all_of(name.begin(), name.end(), [](char c) {

@@ -5,6 +5,7 @@
 
 #include <algorithm>
 
+#include "base/text.h"
 #include "contact/placement.h"
 #include "contact/remarks.h"
 
@@ -197,7 +198,8 @@ Verdict judge_in_place(const Readings& readings, const Seen& seen, const Hypothe
                    fmt::format("only one of two junctions at {}: damaged by static or over-voltage, or a contact that changes; reseat and repeat", names_of(map, positions_of(half))));
 
   Verdict out = finding(map, Seating::seated, {}, "");
-  out.sentence = fmt::format("the chip is seated: all {} signals of a part with {} chip enable{} touch", map.signals.count(), map.chip_enables, map.chip_enables == 1 ? "" : "s");
+  out.sentence = fmt::format("the chip is seated: all {} signals of a part with {} touch", map.signals.count(),
+                             counted(map.chip_enables, "chip enable"));
   if (const PositionSet extra = seen.any() & ~map.signals & ~map.may_be_bonded(); extra.any())
     out.notes.emplace_back(fmt::format("also conducting: {}; compare with the part's data sheet", names_of(map, positions_of(extra))));
   if (made_so) out.notes.emplace_back("one of two junctions is missing at all pins: how this part is made, no fault");

@@ -243,11 +243,11 @@ Result<void> CaptureWriter::append_unit(UnitAddress unit, ByteSpan raw, std::spa
   entry.facts.sha256 = times_.time("waiting for the hash", [&] { return hasher_->finish(); });
   if (!stored) {
     if (unit.pass <= pass_files_.size() && pass_files_[unit.pass - 1].file) (void)pass_files_[unit.pass - 1].file->truncate(entry.facts.file_offset);
-    return failure(Error(stored.error()).during("keeping {}", describe(unit)).keeping(fmt::format("{} units are safe", acknowledged_)));
+    return failure(Error(stored.error()).during("keeping {}", describe(unit)).keeping(safe_units()));
   }
   entry.facts.stored_bytes = *stored;
   const auto offset = record(RecordType::unit, to_json(entry));
-  if (!offset) return failure(Error(offset.error()).during("keeping {}", describe(unit)).keeping(fmt::format("{} units are safe", acknowledged_)));
+  if (!offset) return failure(Error(offset.error()).during("keeping {}", describe(unit)).keeping(safe_units()));
   ends[unit.pass - 1] += *stored;
   if (!reader_.contents_.units.put(unit, *offset)) return failure(ErrorCode::internal, "the capture holds too many units");
   pending_.push_back(unit);
@@ -308,9 +308,12 @@ Result<void> CaptureWriter::sync() {
   return {};
 }
 
+std::string CaptureWriter::safe_units() const { return counted(acknowledged_, "unit") + " safe"; }
+
 // The units' bytes are suspect from here on: they are taken back in the journal and never count again.
 tl::unexpected<Error> CaptureWriter::give_up(Error error) {
-  broken_ = std::move(error).during("putting the capture on the disk").keeping(fmt::format("{} units are safe, {} are to be read again", acknowledged_, pending_.size()));
+  broken_ = std::move(error).during("putting the capture on the disk")
+                .keeping(fmt::format("{}; to be read again: {}", safe_units(), pending_.size()));
   (void)take_back(pending_, broken_->what());  // where even this fails, the next session checks and writes them once more
   pending_.clear();
   return failure(*broken_);

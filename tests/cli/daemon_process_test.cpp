@@ -1,4 +1,4 @@
-#include "cli/doctor.h"
+#include "cli/daemon_process.h"
 
 #include <gtest/gtest.h>
 
