@@ -188,12 +188,12 @@ asio::awaitable<void> drink(asio::io_context& io, Stream& stream, Sink& sink) {
   });
   Bytes into(256 << 10);
   while (!sink.done()) {
-    const auto got = co_await (*link)->read_some(into);
+    const auto got = co_await (*link)->read_view(into);
     if (!got) {
       std::printf("   %s\n", got.error().text().c_str());
       break;
     }
-    sink.take(*got);
+    sink.take(got->size());
   }
   (*link)->close();
   timer.cancel();
