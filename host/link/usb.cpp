@@ -187,7 +187,7 @@ asio::awaitable<Result<std::unique_ptr<Link>>> open_usb(std::string which, UsbCa
       co_return failure(ErrorCode::board_busy, "{}: another program has the board's interface 0", name);
     co_return failure(ErrorCode::link_open_failed, "{}: interface 0 cannot be had: {}", name, libusb_error_name(status));
   }
-  auto pipe = std::make_shared<UsbPipe>(calls, handle, executor, name);
+  auto pipe = std::make_shared<UsbPipe>(**events, handle, executor, name);
   const auto started = pipe->start();
   // Gives all of it back, also when it did not start.
   auto link = std::make_unique<UsbLink>(std::move(*events), device, std::move(pipe), executor, board.place, name, hid);

@@ -64,6 +64,8 @@ void UsbEvents::pump() {
     // Interrupting wakes it; the limit is for a wake-up that came between the question above and the wait.
     timeval longest{.tv_sec = 0, .tv_usec = 100'000};
     calls_.handle_events(context_, &longest);
+    for (const auto& callback : after_round_) callback();
+    after_round_.clear();
   }
 }
 

@@ -6,6 +6,8 @@
 #include <mutex>
 #include <optional>
 #include <thread>
+#include <utility>
+#include <vector>
 
 #include "base/result.h"
 #include "link/usb_calls.h"
@@ -31,6 +33,9 @@ class UsbEvents {
   void when_gone(libusb_device* device, std::function<void()> callback);
   // Behind this no callback for the device runs or will.
   void forget(libusb_device* device);
+  // For callbacks of transfers alone, so on the event thread: calls back there once all that has ended meanwhile was handed out. Waking
+  // another thread for each transfer costs more than the transfer.
+  void after_round(std::function<void()> callback) { after_round_.push_back(std::move(callback)); }
 
  private:
   UsbEvents(UsbCalls& calls, libusb_context* context);
@@ -42,6 +47,7 @@ class UsbEvents {
   std::mutex asking_;  // never held over a call of libusb
   std::map<libusb_device*, std::function<void()>> gone_;
   std::optional<libusb_hotplug_callback_handle> watch_;
+  std::vector<std::function<void()>> after_round_;  // the event thread's
   std::atomic<bool> ending_ = false;
   std::thread thread_;  // last: it uses the others
 };

@@ -46,8 +46,9 @@ std::size_t transfers_within(unsigned limit_mib) {
   return std::clamp(quarter, kLeastTransfers, kMostTransfers);
 }
 
-UsbPipe::UsbPipe(UsbCalls& calls, libusb_device_handle* handle, const asio::any_io_executor& executor, std::string name)
-    : calls_(calls), handle_(handle), name_(std::move(name)), changed_(asio::steady_timer(executor)), executor_(executor) {
+UsbPipe::UsbPipe(UsbEvents& events, libusb_device_handle* handle, const asio::any_io_executor& executor, std::string name)
+    : events_(events), calls_(events.calls()), handle_(handle), name_(std::move(name)), changed_(asio::steady_timer(executor)),
+      executor_(executor) {
   changed_->expires_at(asio::steady_timer::time_point::max());
 }
 
@@ -103,20 +104,31 @@ void UsbPipe::on_completion(libusb_transfer* transfer) {
   const std::lock_guard lock(pipe->exchange_);
   --pipe->in_flight_;
   if (!pipe->listening_) return;
-  const bool first = pipe->completed_.empty();
   pipe->completed_.push_back(slot);
-  if (first) asio::post(pipe->executor_, [weak = pipe->weak_from_this()] {
-    if (const auto self = weak.lock()) self->take_completions();
+  if (pipe->completed_.size() > 1) return;
+  pipe->events_.after_round([weak = pipe->weak_from_this()] {
+    if (const auto self = weak.lock()) self->post(&UsbPipe::take_completions);
+  });
+}
+
+void UsbPipe::post(void (UsbPipe::*what)()) {
+  const std::lock_guard lock(exchange_);
+  if (!listening_) return;
+  asio::post(executor_, [weak = weak_from_this(), what] {
+    if (const auto self = weak.lock()) ((*self).*what)();
   });
 }
 
 asio::awaitable<void> UsbPipe::change() {
+  ++waiting_;
   boost::system::error_code ignored;
   co_await changed_->async_wait(asio::redirect_error(asio::use_awaitable, ignored));
 }
 
 void UsbPipe::wake() {
-  if (changed_) changed_->cancel();
+  if (waiting_ == 0 || !changed_) return;
+  waiting_ = 0;
+  changed_->cancel();
 }
 
 void UsbPipe::take_completions() {
@@ -251,11 +263,11 @@ void UsbPipe::resume_reading() {
 }
 
 void UsbPipe::gone() {
-  const std::lock_guard lock(exchange_);
-  if (!listening_) return;
-  asio::post(executor_, [weak = weak_from_this()] {
-    if (const auto self = weak.lock()) self->end(kUnplugged);
-  });
+  post(&UsbPipe::unplugged);
+}
+
+void UsbPipe::unplugged() {
+  end(kUnplugged);
 }
 
 void UsbPipe::fail(std::string why) {

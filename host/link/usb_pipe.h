@@ -11,7 +11,7 @@
 #include <vector>
 
 #include "link/link.h"
-#include "link/usb_calls.h"
+#include "link/usb_events.h"
 
 namespace steadycell::link {
 
@@ -27,7 +27,7 @@ std::size_t transfers_within(unsigned limit_mib);
 // flight: nothing is freed under the kernel's hands.
 class UsbPipe : public std::enable_shared_from_this<UsbPipe> {
  public:
-  UsbPipe(UsbCalls& calls, libusb_device_handle* handle, const asio::any_io_executor& executor, std::string name);
+  UsbPipe(UsbEvents& events, libusb_device_handle* handle, const asio::any_io_executor& executor, std::string name);
   UsbPipe(const UsbPipe&) = delete;
   UsbPipe& operator=(const UsbPipe&) = delete;
 
@@ -61,6 +61,8 @@ class UsbPipe : public std::enable_shared_from_this<UsbPipe> {
   int submit(Slot& slot);
   asio::awaitable<void> change();
   void wake();
+  void post(void (UsbPipe::*what)());  // from any thread to the executor's
+  void unplugged();
   void take_completions();
   void take_read(Slot& slot);
   enum class Side : std::uint8_t { in, out };
@@ -75,6 +77,7 @@ class UsbPipe : public std::enable_shared_from_this<UsbPipe> {
   void end(std::string why);  // takes back what is under way, too
   Error error() const;
 
+  UsbEvents& events_;  // lives as long as transfers may end
   UsbCalls& calls_;
   libusb_device_handle* handle_;
   std::string name_;
@@ -96,6 +99,7 @@ class UsbPipe : public std::enable_shared_from_this<UsbPipe> {
 
   // Never expires: cancelling it wakes reader and writer. Gone after drain(): the last to hold the pipe may be the event thread.
   std::optional<asio::steady_timer> changed_;
+  int waiting_ = 0;
   // Between the event thread and the executor's; never held over a call of libusb.
   std::mutex exchange_;
   std::vector<Slot*> completed_;

@@ -8,6 +8,8 @@
 
 namespace steadycell::board::testing {
 
+namespace asio = boost::asio;
+
 // Swallows what the board sends from a moment on, until it was recovered by the rung that helps.
 class LinkThatSticks final : public link::Link {
  public:

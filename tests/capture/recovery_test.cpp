@@ -23,7 +23,8 @@ std::vector<PassEnd> pass_ends(files::FileSystem& disk) {
   EXPECT_TRUE(reader->for_each_record([&](const passes::Record& record) -> Result<void> {
     const json::Value* event = record.payload.if_contains("event");
     if (event != nullptr && *event == "pass-end")
-      ends.push_back({record.payload.at("pass").to_number<std::uint64_t>(), record.payload.at("link_recoveries").to_number<std::uint64_t>()});
+      ends.push_back({record.payload.at("pass").to_number<std::uint64_t>(),
+                      record.payload.at("link_recoveries").to_number<std::uint64_t>()});
     return {};
   }));
   return ends;
@@ -50,7 +51,7 @@ TEST(Recovery, F04_ThePassesRecordsSayHowOftenTheLinkHadToBeRecoveredAndANoteDoe
     options.blocks = NumberRange{0, kBlocks - 1};
     options.consent = Millivolts(3300);
     options.tool = "test";
-    options.note = [&](const std::string& text) { said.push_back(text); };
+    options.note = [&](std::string_view text) { said.emplace_back(text); };
     unsigned stalls = 0;
     options.progress = [&](const api::Progress& progress) {
       if (progress.stage != "reading pass 2 of 3" || stalls == 2 || sticks.stalling()) return;
