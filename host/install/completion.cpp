@@ -151,10 +151,11 @@ function __steadycell_at --description 'whether the command given so far is this
   set -l command
   for word in (commandline -opc)[2..]
     string match -q -- '-*' $word; and break
-    contains -- (string join ' ' $command $word) $__steadycell_commands; or break
-    set -a command $word
+    set -l longer $command $word
+    contains -- "$longer" $__steadycell_commands; or break
+    set command $longer
   end
-  test (string join ' ' $command)x = "$argv"x
+  test "$command" = "$argv"
 end
 
 )fish";
