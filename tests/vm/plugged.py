@@ -103,6 +103,18 @@ def has_usb():
     return "no USB transport" not in done.stderr
 
 
+class WithSeconds(unittest.TextTestResult):
+    """Says how long each test took."""
+
+    def startTest(self, test):
+        self.began = time.monotonic()
+        super().startTest(test)
+
+    def addSuccess(self, test):
+        unittest.TestResult.addSuccess(self, test)
+        self.stream.writeln(f"ok, {time.monotonic() - self.began:.1f} s")
+
+
 def run(*tests):
     """Runs tests and whole classes of them, and ends the program."""
     if not has_usb():
@@ -110,4 +122,4 @@ def run(*tests):
         sys.exit(77)
     load = unittest.defaultTestLoader.loadTestsFromTestCase
     suite = unittest.TestSuite(load(test) if isinstance(test, type) else test for test in tests)
-    sys.exit(not unittest.TextTestRunner(verbosity=2).run(suite).wasSuccessful())
+    sys.exit(not unittest.TextTestRunner(verbosity=2, resultclass=WithSeconds).run(suite).wasSuccessful())
