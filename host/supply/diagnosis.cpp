@@ -9,10 +9,12 @@ namespace {
 
 // Below this the first name on the list is `unsure`.
 constexpr double kSure = 0.5;
+// A loop that has shown itself is not powered up again for the sake of a second diagnosis below this.
+constexpr double kRival = 0.1;
 // What a diagnosis is worth at most when the rail is read from the voltage that stood, or assumed. Common practice, no source.
 constexpr double kReadRail = 0.9, kAssumedRail = 0.6;
 // What soundness is worth at most where the switch-on is not in the trace, or not whole. Common practice, no source.
-constexpr double kUnseenSwitchOn = 0.7, kPartSwitchOn = 0.8;
+constexpr double kUnseenSwitchOn = 0.7;
 
 // A rail that came up shows its voltage; one held down by a heavy current does not.
 std::optional<Rail> rail_of(const Features& f) {
@@ -82,7 +84,8 @@ std::vector<Diagnosis> Verdicts::ranked() && {
   for (std::size_t i = 0; i < list_.size(); ++i) {
     Diagnosis& d = list_[i];
     const std::size_t other = i == 0 ? 1 : 0;
-    d.next_step = next_step_for(d.fault, other < list_.size() ? list_[other].fault : Fault::unsure);
+    const bool rival = other < list_.size() && (d.fault != Fault::boot_loop || list_[other].confidence >= kRival);
+    d.next_step = next_step_for(d.fault, rival ? list_[other].fault : Fault::unsure);
     d.caution = caution_for(d.fault);
   }
   return std::move(list_);
@@ -202,8 +205,8 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
     verdicts.cap_absence(kUnseenSwitchOn, fmt::format("the switch-on is not in the trace: a load from the first moment, the input capacitor and where the "
                                                       "stages begin are not known; what a longer look could refute gets {:.0f} % at most", 100 * kUnseenSwitchOn));
   else if (*reading.rail == Rail::vbus && !reading.cold && reading.switch_on().switch_on_uC.at_least)
-    verdicts.cap_absence(kPartSwitchOn, fmt::format("samples are missing or cut off at switch-on, so the charge is not known whole; soundness gets {:.0f} % at "
-                                                    "most", 100 * kPartSwitchOn));
+    verdicts.cap_absence(kUnseenSwitchOn, fmt::format("samples are missing or cut off at switch-on, so the charge is not known whole; soundness gets {:.0f} % at "
+                                                    "most", 100 * kUnseenSwitchOn));
   if (*reading.rail == Rail::vbus)
     judge_port(reading, verdicts);
   else

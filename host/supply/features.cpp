@@ -55,8 +55,7 @@ struct Rest {
   double mean_mA = 0, sigma_mA = 0;
 };
 
-// How surely the mean of `rest` is the zero. White noise averages out; hum and drift do not, which the means of 1 ms show, nor do
-// the steps of a converter that the noise does not reach across.
+// How surely the mean of `rest` is the zero. White noise averages out; hum and drift do not, which the means of 1 ms show.
 Rest rest_of(std::span<const Sample> rest, double noise_mA, double sample_s) {
   const auto mean_of = [](std::span<const Sample> part) {
     double sum = 0;
@@ -76,14 +75,26 @@ Rest rest_of(std::span<const Sample> rest, double noise_mA, double sample_s) {
     // The spread of so few means is itself known to sqrt(2 / n): what may be chance is no wander.
     if (spread > white * (1 + 4 * std::sqrt(2 / count))) out.sigma_mA = std::hypot(out.sigma_mA, std::sqrt(spread - white));
   }
-  std::vector<double> values;
-  for (const Sample& s : rest) values.push_back(s.mA);
-  std::sort(values.begin(), values.end());
-  double step = 0;
-  for (std::size_t i = 1; i < values.size(); ++i)
-    if (const double gap = values[i] - values[i - 1]; gap > 1e-9 && (step == 0 || gap < step)) step = gap;
-  if (noise_mA < step / 2) out.sigma_mA = std::hypot(out.sigma_mA, step / std::sqrt(12.0));
   return out;
+}
+
+// The step of a converter so coarse that noise does not reach across it, so that averaging does not find the zero between two steps; 0 where
+// the values lie on no grid, or there are too few to tell.
+double coarse_step(std::span<const Sample> samples, double noise_mA) {
+  constexpr std::size_t kFewest = 4;
+  std::vector<double> values;
+  for (const Sample& s : samples) values.push_back(s.mA);
+  std::sort(values.begin(), values.end());
+  values.erase(std::unique(values.begin(), values.end(), [](double a, double b) { return b - a < 1e-9; }), values.end());
+  if (values.size() < kFewest) return 0;
+  double step = values.back() - values.front();
+  for (std::size_t i = 1; i < values.size(); ++i) step = std::min(step, values[i] - values[i - 1]);
+  if (noise_mA > step / 2) return 0;
+  const bool grid = std::all_of(values.begin(), values.end(), [&](double v) {
+    const double n = (v - values.front()) / step;
+    return std::abs(n - std::round(n)) < 0.05;
+  });
+  return grid ? step : 0;
 }
 
 }  // namespace
@@ -241,6 +252,7 @@ Features Analyzer::finish() {
   s.watch->finish(out);
   out.bins = s.bins->finish();
   out.bin_s = std::max(kBin, s.sample_s);
+  if (out.has_baseline) out.baseline_mA.sigma = std::hypot(out.baseline_mA.sigma, coarse_step(s.head, s.noise_mA) / std::sqrt(12.0));
   SwitchOnInput in;
   in.samples = s.head;
   in.t_on_s = *s.t_on;

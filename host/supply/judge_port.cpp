@@ -191,7 +191,7 @@ void judge_late_contact(const Reading& r, Verdicts& verdicts) {
   if (!f.t_on_s || on.switch_on_uC.at_least) return;
   const double closed = exceeds_by_factor(std::max(on.switch_on_uC.value, 0.01), r.at.fixture_uC, 0.35);
   const double flows = exceeds(std::max(f.end_mA, f.high_mA), 2, std::hypot(0.3, r.zero_sigma_mA()));
-  verdicts.claim(Fault::intermittent, 0.8 * (1 - closed) * flows,
+  verdicts.claim(Fault::intermittent, 0.95 * (1 - closed) * flows,
                  {fmt::format("only {:.1f} uC flowed at switch-on: nothing hung on the port then", on.switch_on_uC.value),
                   fmt::format("later up to {:.1f} mA flow: a contact closed meanwhile, or a load switch that takes its time", f.high_mA)});
 }

@@ -29,14 +29,15 @@ bool dead_voltage(const Reading& r, Verdicts& verdicts) {
   std::vector<double> flowing;
   for (const Bin& b : f.bins)
     if (b.samples > 0 && b.mean_mA > std::max(1.0, 5 * f.noise_mA)) flowing.push_back(b.mean_mA);
-  if (flowing.size() < 5) return false;
   std::sort(flowing.begin(), flowing.end());
-  const double low = flowing[flowing.size() / 20], high = flowing[flowing.size() * 19 / 20];
+  // A limiter that opens, or tries again, leaves few bins with current, some of them in part.
+  constexpr std::size_t kFew = 20;
+  const bool few = flowing.size() < kFew;
+  const double middle = few ? f.highest_mA : flowing[flowing.size() / 2], high = few ? f.highest_mA : flowing[flowing.size() * 19 / 20];
   if (high < kFlows_mA) return false;
   const bool below_limit = r.limit_mA && high < 0.7 * *r.limit_mA;
-  const bool varies = high - low > 2 + 0.15 * high;
-  if (!below_limit && !varies) return false;
-  std::string why = below_limit ? fmt::format("{:.0f} of the {:.0f} mA that the limiter gives", high, *r.limit_mA) : fmt::format("{:.0f} to {:.0f} mA", low, high);
+  if (!below_limit && (r.limit_mA || high - middle < 2 + 0.15 * high)) return false;
+  const std::string why = below_limit ? fmt::format("at most {:.0f} of the {:.0f} mA that the limiter gives", high, *r.limit_mA) : fmt::format("{:.0f} to {:.0f} mA", middle, high);
   verdicts.doubt(fmt::format("the voltage stays at {:.2f} V while {} flow; a short would take all the limiter gives, all the time: the voltage was not "
                              "recorded, look at its lead", f.top_V, why));
   return true;

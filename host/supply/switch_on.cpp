@@ -284,6 +284,16 @@ double lowest_level(const SwitchOnInput& in, Window window) {
   return lowest;
 }
 
+// Samples are missing right before power or on the way up: charge flowed that nobody saw.
+bool torn(const SwitchOnInput& in, double to_s) {
+  const Sample* before = nullptr;
+  for (const Sample& s : in.samples) {
+    if (before && s.time_s > in.t_on_s - in.sample_s && before->time_s < to_s && s.time_s - before->time_s > 1.5 * in.sample_s) return true;
+    before = &s;
+  }
+  return false;
+}
+
 }  // namespace
 
 double median_of(std::vector<double> values) {
@@ -390,6 +400,7 @@ void measure_switch_on(const SwitchOnInput& in, Features& out) {
       out.input_uF = {charge / top, out.switch_on_uC.sigma / top, out.switch_on_uC.at_least};
     }
   }
+  if (torn(in, end + kMilli)) out.switch_on_uC.at_least = out.input_uF.at_least = true;
   out.behind_uC.value = out.switch_on_uC.value - out.input_uF.value * top;
   out.behind_uC.sigma = std::hypot(out.switch_on_uC.sigma, out.input_uF.sigma * top);
   out.reset_mA = median_in(in, clipped({end + 1.2 * kMilli, end + std::max(3.2 * kMilli, 1.2 * kMilli + 3 * dt)}));
