@@ -252,7 +252,11 @@ Features Analyzer::finish() {
   s.watch->finish(out);
   out.bins = s.bins->finish();
   out.bin_s = std::max(kBin, s.sample_s);
-  if (out.has_baseline) out.baseline_mA.sigma = std::hypot(out.baseline_mA.sigma, coarse_step(s.head, s.noise_mA) / std::sqrt(12.0));
+  if (out.has_baseline) {  // a value stands for any within its step
+    const double within_step = coarse_step(s.head, s.noise_mA) / std::sqrt(12.0);
+    out.baseline_mA.sigma = std::hypot(out.baseline_mA.sigma, within_step);
+    out.noise_mA = std::max(out.noise_mA, within_step);
+  }
   SwitchOnInput in;
   in.samples = s.head;
   in.t_on_s = *s.t_on;

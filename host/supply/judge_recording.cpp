@@ -24,7 +24,7 @@ bool reversed_current(const Reading& r, Verdicts& verdicts) {
 // A rail that stands at 0 V has a short on it, and a short takes all that the limiter gives, the same all the time.
 bool dead_voltage(const Reading& r, Verdicts& verdicts) {
   const Features& f = r.trace;
-  constexpr double kNothing_V = 0.02, kFlows_mA = 5;
+  constexpr double kNothing_V = 0.02, kFlows_mA = 2;
   if (std::abs(f.top_V) > kNothing_V || std::abs(f.end_V) > kNothing_V) return false;
   std::vector<double> flowing;
   for (const Bin& b : f.bins)
@@ -34,7 +34,7 @@ bool dead_voltage(const Reading& r, Verdicts& verdicts) {
   constexpr std::size_t kFew = 20;
   const bool few = flowing.size() < kFew;
   const double middle = few ? f.highest_mA : flowing[flowing.size() / 2], high = few ? f.highest_mA : flowing[flowing.size() * 19 / 20];
-  if (high < kFlows_mA) return false;
+  if (f.highest_mA < kFlows_mA || flowing.empty()) return false;
   const bool below_limit = r.limit_mA && high < 0.7 * *r.limit_mA;
   if (!below_limit && (r.limit_mA || high - middle < 2 + 0.15 * high)) return false;
   const std::string why = below_limit ? fmt::format("at most {:.0f} of the {:.0f} mA that the limiter gives", high, *r.limit_mA) : fmt::format("{:.0f} to {:.0f} mA", middle, high);
