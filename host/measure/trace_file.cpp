@@ -22,11 +22,9 @@ Bytef* zlib_bytes(const std::uint8_t* bytes) { return const_cast<Bytef*>(bytes);
 class TextReader {
  public:
   TextReader(files::File& file, std::string path) : file_(&file), path_(std::move(path)), gzip_(is_gzip(path_)) {
-    if (gzip_ && inflateInit2(&stream_, kGzipWindow) != Z_OK) no_memory();
+    if (inflateInit2(&stream_, kGzipWindow) != Z_OK) no_memory();
   }
-  ~TextReader() {
-    if (gzip_) inflateEnd(&stream_);
-  }
+  ~TextReader() { inflateEnd(&stream_); }
   TextReader(const TextReader&) = delete;
   TextReader& operator=(const TextReader&) = delete;
 
@@ -37,8 +35,9 @@ class TextReader {
       auto got = file_->read_at(offset_, in);
       if (!got) return failure(got.error());
       if (*got == 0) break;
-      offset_ += *got;
       const ByteSpan piece = ByteSpan(in).first(*got);
+      if (offset_ == 0) gzip_ = packed(piece);
+      offset_ += *got;
       Result<void> used = gzip_ ? inflate_piece(piece, use) : use(as_text(piece));
       if (!used) return used;
     }
@@ -73,6 +72,13 @@ class TextReader {
       if (cut_ || (code == Z_BUF_ERROR && text.empty())) break;
     }
     return {};
+  }
+
+  // By its first bytes (RFC 1952), whatever its name: some programs unpack what they fetch and keep the name. Zeros, as a power cut leaves
+  // them, tell nothing: the name does.
+  bool packed(ByteSpan first) const {
+    const std::string_view text = as_text(first);
+    return text.starts_with("\x1f\x8b") || (is_gzip(path_) && text.starts_with('\0'));
   }
 
   static bool unwritten(ByteSpan piece) {

@@ -9,8 +9,12 @@ namespace {
 
 // Below this the first name on the list is `unsure`.
 constexpr double kSure = 0.5;
+// A loop that has shown itself is not powered up again for the sake of a second diagnosis below this.
+constexpr double kRival = 0.1;
 // What a diagnosis is worth at most when the rail is read from the voltage that stood, or assumed. Common practice, no source.
 constexpr double kReadRail = 0.9, kAssumedRail = 0.6;
+// What soundness is worth at most where the switch-on is not in the trace, or not whole. Common practice, no source.
+constexpr double kUnseenSwitchOn = 0.7;
 
 // A rail that came up shows its voltage; one held down by a heavy current does not.
 std::optional<Rail> rail_of(const Features& f) {
@@ -82,7 +86,8 @@ std::vector<Diagnosis> Verdicts::ranked() && {
   for (std::size_t i = 0; i < list_.size(); ++i) {
     Diagnosis& d = list_[i];
     const std::size_t other = i == 0 ? 1 : 0;
-    d.next_step = next_step_for(d.fault, other < list_.size() ? list_[other].fault : Fault::unsure);
+    const bool rival = other < list_.size() && (d.fault != Fault::boot_loop || list_[other].confidence >= kRival);
+    d.next_step = next_step_for(d.fault, rival ? list_[other].fault : Fault::unsure);
     d.caution = caution_for(d.fault);
   }
   return std::move(list_);
@@ -106,16 +111,17 @@ void judge_collapse(const Reading& r, Verdicts& verdicts) {
   double certain = 0;
   std::vector<std::string> evidence;
   for (const Collapse& c : f.collapses) {
+    if (ours(c.time_s)) continue;
     double p = 0;
     std::string says = fmt::format(
         "the supply stood, then fell at {:.3f} s; highest current before {:.0f} mA, at that top for {:.1f} ms",
         c.time_s, c.peak_before_mA, c.flat_ms);
-    if (ours(c.time_s)) {
-      p = 0.02;
-      says += ", where the recorder notes that it switched off";
-    } else if (event_near("trip", c.time_s) || event_near("limit", c.time_s)) {
+    if (event_near("trip", c.time_s) || event_near("limit", c.time_s)) {
       p = 0.99;
       says += ", where the recorder notes that the limiter acted";
+    } else if (c.from_nothing && c.came_back) {
+      p = 0.02;
+      says += "; nothing flowed until then: a contact closed and capacitors charged";
     } else if (r.limit_mA) {
       p = exceeds(c.peak_before_mA / *r.limit_mA, 0.87, 0.03);
       says +=
@@ -154,7 +160,7 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
                   settings.rail ? settings.rail : header.rail,
                   false,
                   settings.limit_mA ? settings.limit_mA : header.limit_mA,
-                  burst,
+                  same_power_up(trace, burst, verdicts),
                   twin,
                   settings.thresholds};
   std::optional<ColdCheck> cold;
@@ -169,7 +175,10 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
   if (trace.gaps > 0)
     verdicts.note(fmt::format("{} gaps, {:.1f} ms in all, were not recorded", trace.gaps, trace.gap_s * 1e3));
   if (trace.saturated)
-    verdicts.note("the converter was at full scale: currents and charges are at least what is said here");
+    verdicts.note(trace.clipped_at_mA
+                      ? fmt::format("the highest value, {:.1f} mA, stands often in a row: the converter's range ends there, and currents and charges are at "
+                                    "least what is said here", *trace.clipped_at_mA)
+                      : std::string("the converter was at full scale: currents and charges are at least what is said here"));
 
   if (trace.bins.empty() || (trace.top_V < 0.03 && trace.early_mA < 5)) {
     verdicts.doubt("the trace shows no moment with power");
@@ -196,6 +205,14 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
                              "confidence above {:.0f} %, since a socket rail held down looks the same",
                              100 * kAssumedRail));
   }
+  if (recording_is_wrong(reading, verdicts)) return std::move(verdicts).ranked();
+  doubt_constant_current(reading, verdicts);
+  if (*reading.rail == Rail::vbus && !trace.t_on_s)
+    verdicts.cap_absence(kUnseenSwitchOn, fmt::format("the switch-on is not in the trace: a load from the first moment, the input capacitor and where the "
+                                                      "stages begin are not known; what a longer look could refute gets {:.0f} % at most", 100 * kUnseenSwitchOn));
+  else if (*reading.rail == Rail::vbus && !reading.cold && reading.switch_on().switch_on_uC.at_least)
+    verdicts.cap_absence(kUnseenSwitchOn, fmt::format("samples are missing or cut off at switch-on, so the charge is not known whole; soundness gets {:.0f} % at "
+                                                    "most", 100 * kUnseenSwitchOn));
   if (*reading.rail == Rail::vbus)
     judge_port(reading, verdicts);
   else

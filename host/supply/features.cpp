@@ -15,6 +15,7 @@ constexpr std::size_t kFirst = 64;          // samples that settle noise and sam
 constexpr std::size_t kMostBefore = 16384;  // samples kept from before power
 constexpr std::size_t kMostBehind = 32768;  // and from the first 60 ms behind it
 constexpr double kHead = 60e-3, kTail = 0.1, kBin = 1e-3;
+constexpr double kByChance = 1e-4;  // a run of equal samples less likely than this is no chance
 constexpr std::size_t kMostBins = 16384;
 
 }  // namespace
@@ -35,13 +36,90 @@ struct Analyzer::State {
   std::optional<Watch> watch;
   double baseline = 0;
   std::deque<Sample> tail;
+  double highest_mA = -1e300;              // and how often it stood in a row
+  std::size_t at_highest = 0, longest_at_highest = 0;
 
   void start();
   void take(const Sample& s);
   void look_for_power(const Sample& s);
   void power_found(double at_s);
   void behind_power(const Sample& s);
+  void watch_highest(double mA);
+  std::optional<double> clipped_at() const;
 };
+
+namespace {
+
+// Samples before power that a few numbers describe.
+struct Rest {
+  double mean_mA = 0, sigma_mA = 0;
+};
+
+// How surely the mean of `rest` is the zero. White noise averages out; hum and drift do not, which the means of 1 ms show.
+Rest rest_of(std::span<const Sample> rest, double noise_mA, double sample_s) {
+  const auto mean_of = [](std::span<const Sample> part) {
+    double sum = 0;
+    for (const Sample& s : part) sum += s.mA;
+    return sum / static_cast<double>(part.size());
+  };
+  Rest out;
+  out.mean_mA = mean_of(rest);
+  out.sigma_mA = noise_mA / std::sqrt(static_cast<double>(rest.size()));
+  constexpr std::size_t kFewest = 8;  // means, for a spread worth the name
+  const std::size_t block = std::max<std::size_t>(1, static_cast<std::size_t>(std::lround(kBin / std::max(sample_s, 1e-9))));
+  const std::size_t blocks = rest.size() / block;
+  if (block > 1 && blocks >= kFewest) {
+    double squares = 0;
+    for (std::size_t i = 0; i < blocks; ++i) squares += std::pow(mean_of(rest.subspan(i * block, block)) - out.mean_mA, 2);
+    const double count = static_cast<double>(blocks), spread = squares / (count - 1), white = noise_mA * noise_mA / static_cast<double>(block);
+    // The spread of so few means is itself known to sqrt(2 / n): what may be chance is no wander.
+    if (spread > white * (1 + 4 * std::sqrt(2 / count))) out.sigma_mA = std::hypot(out.sigma_mA, std::sqrt(spread - white));
+  }
+  return out;
+}
+
+// The step of a converter so coarse that noise does not reach across it, so that averaging does not find the zero between two steps; 0 where
+// the values lie on no grid, or there are too few to tell.
+double coarse_step(std::span<const Sample> samples, double noise_mA) {
+  constexpr std::size_t kFewest = 4;
+  std::vector<double> values;
+  for (const Sample& s : samples) values.push_back(s.mA);
+  std::sort(values.begin(), values.end());
+  values.erase(std::unique(values.begin(), values.end(), [](double a, double b) { return b - a < 1e-9; }), values.end());
+  if (values.size() < kFewest) return 0;
+  double step = values.back() - values.front();
+  for (std::size_t i = 1; i < values.size(); ++i) step = std::min(step, values[i] - values[i - 1]);
+  if (noise_mA > step / 2) return 0;
+  const bool grid = std::all_of(values.begin(), values.end(), [&](double v) {
+    const double n = (v - values.front()) / step;
+    return std::abs(n - std::round(n)) < 0.05;
+  });
+  return grid ? step : 0;
+}
+
+}  // namespace
+
+void Analyzer::State::watch_highest(double mA) {
+  if (mA > highest_mA) {
+    highest_mA = mA;
+    at_highest = longest_at_highest = 1;
+  } else {
+    at_highest = mA < highest_mA ? 0 : at_highest + 1;
+    longest_at_highest = std::max(longest_at_highest, at_highest);
+  }
+}
+
+// A converter at the end of its range gives the same value again and again. Noise would not: how often two samples in a row agree by chance
+// is seen before power. Nothing where the noise does not reach from one step of the converter to the next.
+std::optional<double> Analyzer::State::clipped_at() const {
+  constexpr std::size_t kFewest = 4;
+  if (before < 32 || longest_at_highest < kFewest || highest_mA - baseline < 20 * noise_mA) return std::nullopt;
+  std::size_t equal = 0;
+  for (std::size_t i = 1; i < before; ++i) equal += head[i].mA == head[i - 1].mA;
+  const double chance = std::max(0.05, static_cast<double>(equal) / static_cast<double>(before - 1));
+  if (std::pow(chance, static_cast<double>(longest_at_highest - 1)) > kByChance) return std::nullopt;
+  return highest_mA;
+}
 
 Analyzer::Analyzer(const TraceHeader& known) : state_(std::make_unique<State>()) {
   state_->known = known;
@@ -94,6 +172,7 @@ void Analyzer::State::take(const Sample& s) {
   ++out.samples;
   last_s = s.time_s;
   out.saturated |= known.full_scale_mA && s.mA >= *known.full_scale_mA;
+  watch_highest(s.mA);
   tail.push_back(s);
   while (tail.front().time_s < s.time_s - kTail || tail.size() > kMostBehind) tail.pop_front();
   if (t_on)
@@ -117,17 +196,16 @@ void Analyzer::State::look_for_power(const Sample& s) {
 // From here on, including the samples that showed it.
 void Analyzer::State::power_found(double at_s) {
   t_on = at_s;
-  std::vector<double> rest;
   std::size_t count = 0;
   while (count < head.size() && head[count].time_s < at_s - sample_s / 2) ++count;
   before = count;
-  double sum = 0;
-  for (std::size_t i = 0; i < count; ++i) sum += head[i].mA;
   if (count >= 8) {
     out.has_baseline = true;
-    noise_mA = noise_of(std::span(head).first(count));
-    baseline = sum / static_cast<double>(count);
-    out.baseline_mA = {baseline, noise_mA / std::sqrt(static_cast<double>(count)), false};
+    const auto rest = std::span<const Sample>(head).first(count);
+    noise_mA = noise_of(rest);
+    const Rest zero = rest_of(rest, noise_mA, sample_s);
+    baseline = zero.mean_mA;
+    out.baseline_mA = {baseline, zero.sigma_mA, false};
   } else {
     // Offset of an amplifier that was never seen at rest: 1 mA is usual.
     out.baseline_mA = {0, 1, false};
@@ -174,6 +252,11 @@ Features Analyzer::finish() {
   s.watch->finish(out);
   out.bins = s.bins->finish();
   out.bin_s = std::max(kBin, s.sample_s);
+  if (out.has_baseline) {  // a value stands for any within its step
+    const double within_step = coarse_step(s.head, s.noise_mA) / std::sqrt(12.0);
+    out.baseline_mA.sigma = std::hypot(out.baseline_mA.sigma, within_step);
+    out.noise_mA = std::max(out.noise_mA, within_step);
+  }
   SwitchOnInput in;
   in.samples = s.head;
   in.t_on_s = *s.t_on;
@@ -181,8 +264,12 @@ Features Analyzer::finish() {
   in.baseline_mA = s.baseline;
   in.baseline_sigma_mA = out.baseline_mA.sigma;
   in.noise_mA = out.noise_mA;
-  in.full_scale_mA = s.known.full_scale_mA;
+  out.highest_mA = s.highest_mA - s.baseline;
+  if (!s.known.full_scale_mA) out.clipped_at_mA = s.clipped_at();
+  out.saturated |= out.clipped_at_mA.has_value();
+  in.full_scale_mA = s.known.full_scale_mA ? s.known.full_scale_mA : out.clipped_at_mA;
   in.rest_V = s.rest_V;
+  in.seen_at_rest = out.has_baseline;
   in.points = s.known.kind == "point";
   // The highest voltage that stood over 5 bins, or for as long as there was power at all: their lowest mean.
   std::size_t standing = 5;

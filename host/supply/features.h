@@ -39,6 +39,7 @@ struct Collapse {
   double flat_ms = 0;         // how long the current stood at that top, in sum
   double sag_ms = 0;          // of it, with the voltage below where it stood: a limiter at work
   bool came_back = false;     // the limiter tried again
+  bool from_nothing = false;  // nothing flowed until just before: capacitors charge through a contact that closed, no load grew
 };
 
 // The current-voltage relation while the voltage rose.
@@ -57,9 +58,11 @@ struct Features {
   std::uint64_t samples = 0, gaps = 0;
   double gap_s = 0;              // time without samples
   bool saturated = false;        // some samples are "at least"
+  double highest_mA = 0;         // of all samples, above the baseline
+  std::optional<double> clipped_at_mA;  // the highest value stands so often in a row that the converter's range ends there
   std::optional<double> t_on_s;  // nothing when the trace starts powered or never is
 
-  Measured baseline_mA;  // before power; sigma of its mean
+  Measured baseline_mA;  // before power; sigma of its mean, slow wander and the steps of a coarse converter included
   double noise_mA = 0;   // of one sample
   bool has_baseline = false;
 

@@ -93,6 +93,13 @@ class Verdicts {
 void judge_port(const Reading& reading, Verdicts& verdicts);
 void judge_socket(const Reading& reading, Verdicts& verdicts);
 
+// What no circuit shows, but a channel that was not connected or a wrong word about the rail does (judge_recording.cpp). True: nothing else
+// may be concluded, and the reason stands as a doubt.
+bool recording_is_wrong(const Reading& reading, Verdicts& verdicts);
+void doubt_constant_current(const Reading& reading, Verdicts& verdicts);
+// The burst, or nullptr and a note when it is of another power-up than the trace.
+const Features* same_power_up(const Features& trace, const Features* burst, Verdicts& verdicts);
+
 // What the check before power adds on the port, where there was one (judge_before_power.cpp).
 std::string before_power(std::string_view finding);
 // How likely the load that looks like `ohm` at the port is a resistor on its 5 V side.

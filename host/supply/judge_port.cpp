@@ -9,6 +9,9 @@ namespace steadycell::supply {
 namespace {
 
 constexpr double kPortUp = 4.4;  // lowest voltage of a low-power port, USB 2.0 7.2.2
+constexpr double kSlowest_s = 5e-3;  // 20 mA for as long are 100 uC, as much as an input capacitor of 20 uF
+
+std::string times(std::size_t n) { return n == 1 ? "once" : n == 2 ? "twice" : fmt::format("{} times", n); }
 
 // The ohms at 0.2 V saw the 5 V side alone. A resistor they saw is there; one they did not see lies behind the regulator, which conducts
 // from a volt or two on, or is a part that conducts at higher voltage only.
@@ -80,17 +83,21 @@ void judge_nothing(const Reading& r, Verdicts& verdicts) {
   if (nothing < 0.02) return;
   const std::string draws = fmt::format("{:.2f} mA at the most with the port at {:.2f} V", level, f.top_V);
   const bool was_open = r.cold && r.cold->verdict == ColdVerdict::open_path, was_closed = r.cold && !was_open;
-  if (!f.t_on_s && was_open) {
+  // A gap in the switch-on hides charge: what is left proves no open path and no dead regulator.
+  const bool shown = f.t_on_s && !on.switch_on_uC.at_least;
+  if (!shown && was_open) {
     verdicts.claim(Fault::open_path, 0.95 * nothing, {draws, before_power(r.cold->findings.front())});
     return;
   }
-  if (!f.t_on_s) {
-    verdicts.doubt(
-        draws +
-        "; the trace does not show the switch-on, whose charge would tell an open path from a dead regulator");
+  if (!shown) {
+    verdicts.doubt(fmt::format("{}; the trace does not show the {}switch-on, whose charge would tell an open path from a dead regulator",
+                               draws, f.t_on_s ? "whole " : ""));
     verdicts.claim(Fault::unsure, nothing, {});
     return;
   }
+  if (f.high_mA < 1 && f.noise_mA > 0 && on.highest_mA < 1 && on.highest_mA > 100 * f.noise_mA)
+    verdicts.cap(0.6, fmt::format("no sample reaches 1 mA, yet the noise is {:.4f} mA: if this file is in ampere, all currents are 1000 times what is said "
+                                  "here; no confidence above 60 %", f.noise_mA));
   const double charge = on.switch_on_uC.value;
   const double closed = exceeds_by_factor(std::max(charge, 0.01), r.at.fixture_uC,
                                           std::hypot(0.35, on.switch_on_uC.sigma / r.at.fixture_uC));
@@ -112,10 +119,27 @@ void judge_nothing(const Reading& r, Verdicts& verdicts) {
                                      on.behind_uC.value)});
 }
 
+// Where the switch-on is not in the trace, nothing tells a load from a controller at work, unless nothing in it moves: a current that never
+// falls below what a controller in reset draws is then no soundness.
+void judge_lifted_throughout(const Reading& r, Verdicts& verdicts) {
+  const Features& f = r.trace;
+  const double limit = r.twin ? std::max(0.0, r.twin->low_mA) + 20 : r.at.reset_mA;
+  const double lifted = exceeds_by_factor(std::max(f.low_mA, 0.01), limit, 0.2);
+  if (lifted < 0.02) return;
+  const bool runs = f.high_mA - f.low_mA > 2 + 0.03 * f.low_mA || f.active_ms > 3;
+  verdicts.claim(Fault::rail_short, lifted * (runs ? 0.5 : 0.9),
+                 {fmt::format("the current never falls below {:.0f} mA; a controller in reset draws 2 to 10", f.low_mA),
+                  runs ? "steps ride on it: a controller at work beside a load, or one that draws much" : "nothing moves in it: a load, no controller"});
+  verdicts.doubt(fmt::format("the switch-on is not in the trace: {:.0f} mA may be a load or a controller at work, which the level before its clock starts "
+                             "would tell", f.low_mA));
+  verdicts.claim(Fault::unsure, lifted * 0.8, {});
+}
+
 // 3. Current flows before any controller could ask for it.
 void judge_lifted(const Reading& r, Verdicts& verdicts) {
   const Features& f = r.trace;
-  if (!f.t_on_s || f.first_level_mA.value < 5) return;
+  if (!f.t_on_s) return judge_lifted_throughout(r, verdicts);
+  if (f.first_level_mA.value < 5) return;
   const double level = f.first_level_mA.value;
   const double limit = r.twin && r.twin->t_on_s ? std::max(0.0, r.twin->first_level_mA.value) + 20 : r.at.reset_mA;
   const double lifted = exceeds_by_factor(level, limit, 0.2);
@@ -156,11 +180,23 @@ void judge_lifted(const Reading& r, Verdicts& verdicts) {
                   1 / conductance * 1e3, 3.3 / level * 1e3));
   if (cuts_out)
     evidence.push_back(fmt::format(
-        "it stops {} times and comes back as high: a regulator that shuts down when hot", f.drop_count));
+        "it stops {} and comes back as high: a regulator that shuts down when hot", times(f.drop_count)));
   if (!runs) evidence.emplace_back("no step rides on it: the controller does not run");
   verdicts.claim(Fault::rail_short, lifted * (1 - on_port), evidence);
   verdicts.claim(Fault::vbus_short, lifted * on_port / std::max(0.02, 1 - lifted * (1 - on_port)),
                  std::move(evidence));
+}
+
+// Nothing hung on the port when it came up, and later something does: a contact that closed late, or a load switch.
+void judge_late_contact(const Reading& r, Verdicts& verdicts) {
+  const Features& f = r.trace;
+  const Features& on = r.switch_on();
+  if (!f.t_on_s || on.switch_on_uC.at_least) return;
+  const double closed = exceeds_by_factor(std::max(on.switch_on_uC.value, 0.01), r.at.fixture_uC, 0.35);
+  const double flows = exceeds(std::max(f.end_mA, f.high_mA), 2, std::hypot(0.3, r.zero_sigma_mA()));
+  verdicts.claim(Fault::intermittent, 0.95 * (1 - closed) * flows,
+                 {fmt::format("only {:.1f} uC flowed at switch-on: nothing hung on the port then", on.switch_on_uC.value),
+                  fmt::format("later up to {:.1f} mA flow: a contact closed meanwhile, or a load switch that takes its time", f.high_mA)});
 }
 
 // 4. It stops and comes back with the port standing: a contact.
@@ -178,17 +214,17 @@ void judge_drops(const Reading& r, Verdicts& verdicts) {
     shortest = std::min(shortest, d.length_s);
     spike = std::max(spike, d.peak_after_mA);
   }
-  if (contact == 0) return;
+  if (contact == 0) return judge_late_contact(r, verdicts);
   const double observed = std::max(0.05, f.duration_s);
   // Hundreds a second, each below a millisecond: a converter that skips pulses, not a contact.
   const bool converter = longest < 1e-3 && static_cast<double>(f.drop_count) / observed > 40;
   const double p = converter ? 0.1 : contact >= 2 ? 0.97 : 0.85;
   const double share = static_cast<double>(contact) / static_cast<double>(f.drops.size());
   verdicts.claim(Fault::intermittent, p * std::min(1.0, 0.3 + share),
-                 {fmt::format("{} times the current vanished with the port standing, for {:.1f} to {:.1f} ms",
-                              contact, shortest * 1e3, longest * 1e3),
+                 {fmt::format("{} the current vanished with the port standing, for {}", times(contact),
+                              contact == 1 ? fmt::format("{:.1f} ms", longest * 1e3) : fmt::format("{:.1f} to {:.1f} ms", shortest * 1e3, longest * 1e3)),
                   fmt::format("up to {:.0f} mA when it came back, as capacitors recharge", spike),
-                  fmt::format("{} restarts of the controller follow", f.restarts_s.size())});
+                  fmt::format("the controller starts over {}", f.restarts_s.empty() ? "never" : times(f.restarts_s.size()))});
 }
 
 // 5. The power-up sequence comes again and again.
@@ -207,7 +243,7 @@ void judge_loop(const Reading& r, Verdicts& verdicts) {
   // Once may be by design: a loader that starts its firmware with a reset.
   const double p = n >= 3 ? 0.97 : n == 2 ? (spread < 0.2 ? 0.93 : 0.8) : 0.3;
   std::vector<std::string> evidence{fmt::format(
-      "{} times the current falls back to the level of reset ({:.1f} mA) and climbs the same steps again", n,
+      "{} the current falls back to the level of reset ({:.1f} mA) and climbs the same steps again", times(n),
       f.reset_mA)};
   if (n >= 2 && f.period_s)
     evidence.push_back(
@@ -244,6 +280,10 @@ void judge_flat(const Reading& r, Verdicts& verdicts) {
 void judge_inrush(const Reading& r, Verdicts& verdicts) {
   const Features& on = r.switch_on();
   if (!on.t_on_s) return;
+  if (on.sample_s > kSlowest_s) {  // one sample holds more of what runs than of what charges
+    verdicts.note(fmt::format("one sample every {:.0f} ms: the charge at switch-on cannot be told from what flows behind it", on.sample_s * 1e3));
+    return;
+  }
   double limit = r.at.largest_input_uF;
   if (r.twin && r.twin->t_on_s && r.twin->equivalent_uF > 1) limit = std::max(2 * r.twin->equivalent_uF, 15.0);
   std::vector<std::string> evidence{
@@ -257,6 +297,10 @@ void judge_inrush(const Reading& r, Verdicts& verdicts) {
   verdicts.claim(Fault::inrush_large, exceeds_by_factor(on.equivalent_uF, limit, 0.1), std::move(evidence));
 }
 
+// How likely the noise hides page reads: they show as the spread inside a millisecond, some 3 mA and more for parts that draw 8 to 30 mA for a
+// third of the time (common practice, no source), where it passes 3 times the noise.
+double hidden_by_noise(const Features& f) { return exceeds(3 * f.noise_mA + 0.3, 3, 0.6); }
+
 bool shows_reads(const Features& f) { return f.sample_s * 3 <= f.bin_s && f.duration_s > 0.25; }
 
 void judge_unseen_memory(const Reading& r, Verdicts& verdicts) {
@@ -269,7 +313,12 @@ void judge_unseen_memory(const Reading& r, Verdicts& verdicts) {
 void judge_memory(const Reading& r, Verdicts& verdicts) {
   const Features& f = r.trace;
   if (!shows_reads(f)) return;
-  const double none = 1 - exceeds(f.dense_ms, r.at.dense_ms, 5);
+  double none = 1 - exceeds(f.dense_ms, r.at.dense_ms, 5);
+  if (const double hidden = hidden_by_noise(f); hidden > 0.02) {
+    verdicts.doubt(fmt::format("the noise of {:.1f} mA hides page reads: nothing tells whether the memory is read", f.noise_mA));
+    verdicts.claim(Fault::unsure, none * hidden, {});
+    none *= (1 - hidden) / std::max(0.02, 1 - none * hidden);
+  }
   std::vector<std::string> evidence{
       fmt::format("the controller starts ({:.1f} mA), but in its first 0.6 s only {:.0f} ms hold bursts one after "
                   "another; loading firmware takes {:.0f} ms and more",
@@ -285,6 +334,10 @@ void judge_memory(const Reading& r, Verdicts& verdicts) {
   evidence.emplace_back(f.chirp_s
                             ? fmt::format("it still attaches to USB (chirp at {:.2f} s): from its ROM", *f.chirp_s)
                             : "it does not attach to a high-speed host");
+  if (f.dense_ms > 0.4 * r.at.dense_ms) {  // a silent memory is asked now and then, never one request after another
+    request_only *= 0.25;
+    verdicts.doubt(fmt::format("{:.0f} ms of page reads one after another: the memory answers, but less is loaded than firmware usually is", f.dense_ms));
+  }
   if (f.blips >= 3 && none * (1 - request_only) > 0.05)
     verdicts.doubt(
         fmt::format("the memory answers ({} blips of {:.0f} mA, page reads) but too little is loaded: blank, "
@@ -299,20 +352,22 @@ void judge_memory(const Reading& r, Verdicts& verdicts) {
 void judge_missing(const Reading& r, Verdicts& verdicts) {
   const Features& on = r.switch_on();
   const bool cold = r.cold && r.cold->microfarads && r.cold->verdict != ColdVerdict::open_path;
-  if (!on.t_on_s && !cold) {
-    verdicts.note("the switch-on is not in the trace: input capacitance unknown");
+  const bool shown = on.t_on_s && !on.switch_on_uC.at_least && !on.input_uF.at_least;
+  if (!shown && !cold) {
+    verdicts.note(on.t_on_s ? "samples are missing or cut off at switch-on: the input capacitance is not known"
+                            : "the switch-on is not in the trace: input capacitance unknown");
     return;
   }
   double limit = r.at.smallest_input_uF;
   if (r.twin && r.twin->t_on_s && r.twin->input_uF.value > 0.5) limit = 0.4 * r.twin->input_uF.value;
   std::vector<std::string> evidence;
   double c = std::max(on.input_uF.value, 0.02), spread = std::hypot(0.2, on.input_uF.sigma / limit);
-  if (on.t_on_s)
+  if (shown)
     evidence.push_back(fmt::format("input capacitance {:.2f} uF (+-{:.2f}); USB wants 1 to 10 uF, sticks carry 4.7 to 10",
                                    on.input_uF.value, on.input_uF.sigma));
   if (cold) {
     const double before = std::max(*r.cold->microfarads, 0.02);
-    const bool alone = !on.t_on_s || !on.ramp_resolved;
+    const bool alone = !shown || !on.ramp_resolved;
     c = alone ? before : std::sqrt(c * before);
     if (alone) spread = 0.2;
     evidence.push_back(fmt::format("before power the supply charged like {}{:.1f} uF, the input capacitor alone",

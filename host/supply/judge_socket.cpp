@@ -63,7 +63,8 @@ void judge_presence(const Reading& r, Verdicts& verdicts) {
     evidence.push_back(fmt::format("standby of {:.1f} mA: leakage (flux residue) or a floating CE#", f.low_mA));
   verdicts.claim(Fault::socket_ok, present * 0.97, evidence);
   // A silent chip without a visible power-on would look like this too.
-  const double blind = zero > 0.01 && !r.burst && !on.ramp_resolved ? 0.6 : 0.95;
+  const bool unseen = (zero > 0.01 && !r.burst && !on.ramp_resolved) || zero > 0.1 || on.behind_uC.sigma > 0.5;
+  const double blind = unseen ? 0.45 : 0.95;
   if (present < 0.5 && blind < 0.9) verdicts.doubt("noise and sampling hide what a chip in standby draws");
   verdicts.claim(Fault::socket_empty,
                  (1 - present) * blind / std::max(0.02, verdicts.rest()) * std::min(1.0, verdicts.rest()),

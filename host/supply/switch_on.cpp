@@ -10,6 +10,7 @@ namespace {
 constexpr double kMilli = 1e-3;
 // Gain of shunt and amplifier is good for about a percent on a real board; no charge is surer than that.
 constexpr double kGainSigma = 0.01;
+constexpr double kMostOffset_V = 0.3;  // of a voltage channel; common practice, no source
 
 struct Window {
   double from_s, to_s;
@@ -185,17 +186,20 @@ RampShape ramp_shape(const SwitchOnInput& in, double end_mA, double end_V) {
     }
     return std::nullopt;
   };
+  // What is read before power is the channel's offset: a rail at rest is discharged, or a resistor on it would have done so.
+  const double zero_V = in.seen_at_rest && std::abs(in.rest_V) < kMostOffset_V ? in.rest_V : 0;
+  end_V -= zero_V;
   for (const Sample& s : in.samples) {
     if (s.time_s < in.t_on_s - 1e-9 || end_V < 0.02) continue;
-    const double share_V = s.volts / end_V, share_mA = (s.mA - in.baseline_mA) / end_mA;
+    const double share_V = (s.volts - zero_V) / end_V, share_mA = (s.mA - in.baseline_mA) / end_mA;
     if (share_V > 0.9) break;
     if (share_V > 0.15) shape.chord = std::min(shape.chord.value_or(1e9), share_mA / share_V);
   }
   double gap_10 = 0, gap_85 = 0;
   const auto at_10 = volts_at(0.10 * end_mA, gap_10), at_85 = volts_at(0.85 * end_mA, gap_85);
   if (!at_10 || !at_85) return shape;
-  shape.volts_at_10 = *at_10;
-  shape.volts_at_85 = *at_85;
+  shape.volts_at_10 = *at_10 - zero_V;
+  shape.volts_at_85 = *at_85 - zero_V;
   // A step of the voltage over more than half its way between two samples hides the shape.
   shape.resolved = end_V > 0 && std::max(gap_10, gap_85) < 0.55 * end_V;
   return shape;
@@ -278,6 +282,16 @@ double lowest_level(const SwitchOnInput& in, Window window) {
     if (lowest < 0 || level < lowest) lowest = level;
   }
   return lowest;
+}
+
+// Samples are missing right before power or on the way up: charge flowed that nobody saw.
+bool torn(const SwitchOnInput& in, double to_s) {
+  const Sample* before = nullptr;
+  for (const Sample& s : in.samples) {
+    if (before && s.time_s > in.t_on_s - in.sample_s && before->time_s < to_s && s.time_s - before->time_s > 1.5 * in.sample_s) return true;
+    before = &s;
+  }
+  return false;
 }
 
 }  // namespace
@@ -386,6 +400,7 @@ void measure_switch_on(const SwitchOnInput& in, Features& out) {
       out.input_uF = {charge / top, out.switch_on_uC.sigma / top, out.switch_on_uC.at_least};
     }
   }
+  if (torn(in, end + kMilli)) out.switch_on_uC.at_least = out.input_uF.at_least = true;
   out.behind_uC.value = out.switch_on_uC.value - out.input_uF.value * top;
   out.behind_uC.sigma = std::hypot(out.switch_on_uC.sigma, out.input_uF.sigma * top);
   out.reset_mA = median_in(in, clipped({end + 1.2 * kMilli, end + std::max(3.2 * kMilli, 1.2 * kMilli + 3 * dt)}));

@@ -17,6 +17,7 @@ struct SwitchOnInput {
   std::span<const Sample> samples;  // from before t_on to some 60 ms behind it
   double t_on_s = 0, sample_s = 0;
   double baseline_mA = 0, baseline_sigma_mA = 0, noise_mA = 0, rest_V = 0;
+  bool seen_at_rest = false;  // the samples begin before power, so that rest_V is the voltage channel's zero
   std::optional<double> full_scale_mA;
   bool points = false;  // samples are moments, not means over their interval: charges by the trapezoid rule
 };

@@ -3,6 +3,7 @@
 #include <fmt/format.h>
 
 #include <algorithm>
+#include <cctype>
 #include <charconv>
 #include <cmath>
 #include <iterator>
@@ -33,6 +34,15 @@ std::optional<double> parse_real(std::string_view text) {
   return value;
 }
 
+// How many programs write that a sample was lost: refused, since it also stands for a sum that failed.
+bool not_a_number(std::string_view text) { return text.size() == 3 && std::ranges::equal(text, std::string_view("nan"), {}, [](unsigned char c) { return std::tolower(c); }); }
+
+// Spreadsheets of countries with a decimal comma part the fields otherwise.
+Error with_separators(Error error, std::string_view line) {
+  if (line.find_first_of(";\t") == std::string_view::npos) return error;
+  return std::move(error).advising("the fields stand apart by semicolons or tabs; save the table with commas between the fields and a decimal point");
+}
+
 std::vector<std::string_view> split(std::string_view text) {
   std::vector<std::string_view> parts;
   for (;;) {
@@ -47,6 +57,7 @@ std::vector<std::string_view> split(std::string_view text) {
 std::optional<std::string_view> foreign_kind(std::string_view first_line) {
   if (first_line.starts_with("\x1f\x8b")) return "gzip data; give it a name that ends in .gz";
   if (first_line.starts_with("PK\x03\x04")) return "a zip archive or a spreadsheet; unpack it, or save the table as CSV";
+  if (first_line.starts_with("\xFF\xFE") || first_line.starts_with("\xFE\xFF")) return "UTF-16 text; save it as UTF-8";
   if (first_line.find('\0') != std::string_view::npos) return "no text";
   const std::string_view text = trimmed(first_line);
   if (text.starts_with('{') || text.starts_with('[')) return "JSON";
@@ -162,6 +173,7 @@ Result<void> TraceParser::finish(const Sink& sink, bool cut) {
 Result<void> TraceParser::line(std::string_view text, const Sink& sink) {
   if (lines_ == 0)
     if (auto good = refuse_foreign(text); !good) return good;
+  if (lines_ == 0 && text.starts_with("\xEF\xBB\xBF")) text.remove_prefix(3);  // a byte order mark, as spreadsheets write it before UTF-8
   ++lines_;
   text = trimmed(text);
   if (text.empty()) return {};
@@ -259,9 +271,8 @@ Result<void> TraceParser::columns(std::string_view text) {
   for (const std::string_view name : split(text)) {
     const auto known = std::find(kColumns.begin(), kColumns.end(), name);
     if (known == kColumns.end())
-      return failure(ErrorCode::bad_input_file,
-                     "column \"{}\" is not one of time_s, current_mA, vbus_V, probe1_V, probe2_V",
-                     printable(name.substr(0, 40)));
+      return failure(with_separators(Error(ErrorCode::bad_input_file, fmt::format("column \"{}\" is not one of time_s, current_mA, vbus_V, probe1_V, probe2_V",
+                                                                                  printable(name.substr(0, 40)))), text));
     const auto which = static_cast<std::size_t>(known - kColumns.begin());
     if (std::find(order_.begin(), order_.end(), which) != order_.end())
       return failure(ErrorCode::bad_input_file, "column \"{}\" stands twice", name);
@@ -277,8 +288,8 @@ Result<void> TraceParser::row(std::string_view text, const Sink& sink) {
   const auto parts = split(text);
   if (order_.empty()) {
     if (parts.size() != 3 && parts.size() != 5)
-      return failure(ErrorCode::bad_input_file,
-                     "{} columns without a column line, expected time, current and voltage", parts.size());
+      return failure(with_separators(Error(ErrorCode::bad_input_file, fmt::format("{} columns without a column line, expected time, current and voltage",
+                                                                                  parts.size())), text));
     for (std::size_t i = 0; i < parts.size(); ++i) order_.push_back(i);
   }
   if (parts.size() != order_.size())
@@ -288,10 +299,13 @@ Result<void> TraceParser::row(std::string_view text, const Sink& sink) {
     const std::size_t which = order_[i];
     const double most = which == 0 ? kMostSeconds : which == 1 ? kMostMilliamps : kMostVolts;
     if (parts[i].empty() && which != 0) continue;
+    if (not_a_number(parts[i]))
+      return failure(Error(ErrorCode::bad_input_file, fmt::format("{} \"{}\", expected a number", kColumns[which], printable(parts[i])))
+                         .advising("where a sample was lost leave the field empty: it is read as a gap"));
     value[which] = parse_real(parts[i]);
     if (!value[which] || std::abs(*value[which]) > most)
-      return failure(ErrorCode::bad_input_file, "{} \"{}\", expected a number within +-{}", kColumns[which],
-                     printable(parts[i].substr(0, 40)), most);
+      return failure(with_separators(Error(ErrorCode::bad_input_file, fmt::format("{} \"{}\", expected a number within +-{}", kColumns[which],
+                                                                                  printable(parts[i].substr(0, 40)), most)), text));
   }
   if (*value[0] <= last_time_)
     return failure(ErrorCode::bad_input_file, "time {} s does not rise, the sample before stands at {} s",

@@ -53,7 +53,9 @@ void Watch::watch_drop(double time_s, double mA, double volts) {
   }
   in_drop_ = false;
   const double length = time_s - drop_start_s_;
-  if (!up || length < kShortestDrop - 1e-9 || drop_samples_ < 2) return;
+  // Back with the voltage down and no current: the supply went. With a current it is the capacitors that pull it down as they recharge.
+  const bool supply_went = !up && mA < gone;
+  if (supply_went || length < kShortestDrop - 1e-9 || drop_samples_ < 2) return;
   // A second gap within 2 ms of the return is the same event: the regulator starting over, or a bouncing contact.
   if (returning_) {
     drop_.length_s = time_s - drop_.time_s;
@@ -118,6 +120,12 @@ void Watch::judge_collapse() {
     if (r.volts < 0.985 * standing_V_) collapse_.sag_ms += sample_s_ * 1e3;
   }
   collapse_.peak_before_mA = peak;
+  // What flowed in the 5 ms before the last 1 ms, in which capacitors would charge.
+  double before = 0;
+  std::size_t count = 0;
+  for (const Recent& r : recent_)
+    if (r.time_s >= collapse_.time_s - 6e-3 && r.time_s < collapse_.time_s - 1e-3) before = std::max(before, r.mA), ++count;
+  collapse_.from_nothing = count > 2 && before < std::max(4 * noise_mA_, 0.4);
   if (collapses_.size() < kMostCollapses) collapses_.push_back(collapse_);
 }
 

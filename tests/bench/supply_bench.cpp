@@ -1,6 +1,7 @@
 // From samples to diagnosis: how long a 1.2 s trace takes, and that the cost grows with its length alone.
 #include <benchmark/benchmark.h>
 
+#include "measure/trace_file.h"
 #include "supply/board_model.h"
 #include "supply/diagnosis.h"
 
@@ -21,6 +22,15 @@ void BM_Diagnose(benchmark::State& state) {
   }
   state.SetItemsProcessed(state.iterations() * static_cast<std::int64_t>(samples.size()));
 }
+// The same from the packed file that a user names: 12 000 samples of 1.2 s.
+void BM_DiagnoseFile(benchmark::State& state) {
+  for (auto _ : state) {
+    const auto trace = measure::load_trace(files::posix(), STEADYCELL_TEST_DATA "/current/s031.csv.gz", {});
+    if (!trace) return state.SkipWithError(trace.error().text().c_str());
+    benchmark::DoNotOptimize(diagnose(trace->features, trace->header, {}, nullptr, nullptr));
+  }
+}
+BENCHMARK(BM_DiagnoseFile)->Unit(benchmark::kMillisecond);
 BENCHMARK(BM_Diagnose)->Arg(12)->Arg(48)->Arg(192)->Arg(768)->Unit(benchmark::kMillisecond);
 
 }  // namespace

@@ -90,6 +90,27 @@ TEST(Contact, SupplyThatDoesNotTouchIsNoSeatedChip) {
   EXPECT_FALSE(judge(readings).may_power()) << "signals both ways without a rail junction fit no place of a chip";
 }
 
+// No junction carries 100 uA at next to nothing: a rail that reads so one way only has a short that comes and goes.
+TEST(Contact, SupplyShortedOneWayIsNoSeatedChip) {
+  for (const Reading rail : {Reading{0, -480, 0}, Reading{120, -480, 0}, Reading{1500, -5, 0}, Reading{480, -5, 0}}) {
+    Readings readings = seated();
+    readings.rail = rail;
+    const Verdict v = judge(readings);
+    EXPECT_EQ(v.seating, Seating::supply_short) << rail.plus_mV << " " << rail.minus_mV;
+    ASSERT_FALSE(v.notes.empty());
+    EXPECT_NE(v.notes[0].find("comes and goes"), std::string::npos) << v.notes[0];
+  }
+}
+
+TEST(Contact, LeakIsToldWithItsMillivolts) {
+  Readings readings = seated();
+  readings.positions[30 - 1] = {260, -255, 0};
+  const Verdict v = judge(readings);
+  EXPECT_EQ(v.seating, Seating::seated);
+  ASSERT_EQ(v.notes.size(), 1u);
+  EXPECT_EQ(v.notes[0].find("more than"), std::string::npos) << v.notes[0];
+}
+
 TEST(Contact, OneMissingDiodeIsAFaultAllMissingAreThePart) {
   Readings one = seated();
   one.positions[30 - 1].plus_mV = 1500;

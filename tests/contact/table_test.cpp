@@ -71,6 +71,28 @@ TEST(Table, WhatIsWrongIsNamedWithItsLine) {
   EXPECT_THAT(error_of(without_nine), HasSubstr("position 9"));
 }
 
+TEST(Table, WhatCannotBeMeasuredSoIsRefusedWithTheCure) {
+  const auto refused = [](std::string csv) {
+    const auto table = parse_table(csv);
+    return table ? std::string() : table.error().text();
+  };
+  const std::string good = one_case("a");
+  const auto with = [&](std::string_view from, std::string_view to) {
+    std::string csv = good;
+    for (std::size_t at = 0; (at = csv.find(from, at)) != std::string::npos; at += to.size()) csv.replace(at, from.size(), to);
+    return csv;
+  };
+  EXPECT_THAT(refused(with("1500,-1500", "-600,560")), HasSubstr("the sign is the wrong way round"));
+  EXPECT_THAT(refused(with("1500,-1500", "600,560")), HasSubstr("the sign is the wrong way round"));
+  EXPECT_THAT(refused(with("1500,-1500", "1.5,-1.5")), HasSubstr("these look like volts"));
+  EXPECT_THAT(refused(with("1500,-1500", "OL,OL")), HasSubstr("1500 and -1500"));
+  EXPECT_THAT(refused(with("RAIL", "49")), HasSubstr("expected 1 to 48 or RAIL"));
+  EXPECT_THAT(refused(with(",", ";")), HasSubstr("semicolons"));
+  EXPECT_THAT(refused(with(",", "\t")), HasSubstr("tabs"));
+  EXPECT_EQ(refused(with("RAIL", "rail")), "");
+  EXPECT_EQ(refused(with("1500,-1500", "1500,12")), "") << "an offset near 0";
+}
+
 TEST(Table, EveryPrefixIsReadOrRefused) {
   const std::string whole = one_case("a");
   for (std::size_t n = 0; n + 2 < whole.size(); ++n) EXPECT_FALSE(parse_table(whole.substr(0, n))) << n;

@@ -97,6 +97,17 @@ TEST_F(TraceFile, DamageIsNotTakenForABreak) {
   EXPECT_FALSE(load("sum.csv.gz", bytes));
 }
 
+// Some programs unpack what they fetch and keep the name, others pack and keep it.
+TEST_F(TraceFile, IsPackedOrPlainByItsFirstBytesNotByItsName) {
+  const std::string packed = written("good.csv.gz", 6, true), plain = written("good.csv", 6, true);
+  for (const auto& [name, bytes] : {std::pair{"packed.csv", packed}, {"plain.csv.gz", plain}}) {
+    const auto loaded = load(name, bytes);
+    ASSERT_TRUE(loaded) << loaded.error().text();
+    EXPECT_EQ(loaded->samples, 60u) << name;
+    EXPECT_FALSE(loaded->header.broke_off_s) << name;
+  }
+}
+
 TEST_F(TraceFile, TraceOfAnotherRecorderEndsWhereItEnds) {
   const auto loaded = load("other.csv", "time_s,current_mA,vbus_V\n0,1,0\n0.1,2,5");
   ASSERT_TRUE(loaded);

@@ -141,6 +141,22 @@ TEST(Trace, HostileTextIsRefusedWithItsLine) {
   }
 }
 
+TEST(Trace, SpreadsheetsAreReadOrToldWhatToChange) {
+  const auto whole = parse("\xEF\xBB\xBFtime_s,current_mA,vbus_V\r\n0,1,5\r\n");  // a byte order mark
+  ASSERT_TRUE(whole) << whole.error().text();
+  for (const std::string text : {"time_s;current_mA;vbus_V\n0;1;5\n", "time_s\tcurrent_mA\tvbus_V\n0\t1\t5\n", "0,0000;0,81;0,000\n"}) {
+    const auto trace = parse(text);
+    ASSERT_FALSE(trace) << text;
+    EXPECT_NE(trace.error().text().find("commas between the fields and a decimal point"), std::string::npos) << trace.error().text();
+  }
+  const auto lost = parse("time_s,current_mA,vbus_V\n0,NaN,5\n");
+  ASSERT_FALSE(lost);
+  EXPECT_NE(lost.error().text().find("leave the field empty"), std::string::npos) << lost.error().text();
+  const auto wide = parse(std::string("\xFF\xFEt\0i\0\n", 7));
+  ASSERT_FALSE(wide);
+  EXPECT_NE(wide.error().text().find("UTF-8"), std::string::npos) << wide.error().text();
+}
+
 TEST(Trace, ANewerSchemaIsNamedAsSuch) {
   EXPECT_EQ(parse("# schema: steadycell-trace/2\n0,1,5\n").error().code(), ErrorCode::version_unknown);
 }
