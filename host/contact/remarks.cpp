@@ -37,13 +37,16 @@ std::vector<std::string> remarks_on(const Readings& readings, const SocketMap& m
     if (!map.signals[p] || !conducts(r.plus_mV) || !conducts(r.minus_mV)) continue;
     const int over_up = r.plus_mV - up_median, over_down = -r.minus_mV - down_median;
     if (const int excess = std::max(over_up, over_down); excess >= kSeriesExcess_mV)
-      notes.emplace_back(fmt::format("{} reads {} mV above the chip's other pins, some {} ohm in series: clean it", map.describe(p), excess, excess * 10));
+      notes.emplace_back(
+          fmt::format("{} reads {} mV above the chip's other pins, some {} ohm in series: clean it", map.describe(p), excess, excess * 10));
     below[p] = -std::min(over_up, over_down);
     low[p] = below[p] >= kLeakDeficit_mV;
   }
   for (unsigned p = 1; p <= kPositions; ++p)
-    if (low[p]) notes.emplace_back(fmt::format("{} reads {} mV below the chip's other pins{}: leakage, often flux residue; clean and dry, then repeat", map.describe(p), below[p],
-                                               (p > 1 && low[p - 1]) || (p < kPositions && low[p + 1]) ? ", as its neighbour does" : ""));
+    if (low[p])
+      notes.emplace_back(
+          fmt::format("{} reads {} mV below the chip's other pins{}: leakage, often flux residue; clean and dry, then repeat",
+                      map.describe(p), below[p], (p > 1 && low[p - 1]) || (p < kPositions && low[p + 1]) ? ", as its neighbour does" : ""));
   if (up_median > kUsualMedian_mV && down_median > kUsualMedian_mV)
     notes.emplace_back(
         fmt::format("all pins read high ({} and {} mV): resistance in the common ground contact, or a cold chip", up_median, down_median));

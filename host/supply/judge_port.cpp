@@ -96,8 +96,11 @@ void judge_nothing(const Reading& r, Verdicts& verdicts) {
     return;
   }
   if (f.high_mA < 1 && f.noise_mA > 0 && on.highest_mA < 1 && on.highest_mA > 100 * f.noise_mA)
-    verdicts.cap(0.6, fmt::format("no sample reaches 1 mA, yet the noise is {:.4f} mA: if this file is in ampere, all currents are 1000 times what is said "
-                                  "here; no confidence above 60 %", f.noise_mA));
+    verdicts.cap(
+        0.6, fmt::format(
+                 "no sample reaches 1 mA, yet the noise is {:.4f} mA: if this file is in ampere, all currents are 1000 times what is said "
+                 "here; no confidence above 60 %",
+                 f.noise_mA));
   const double charge = on.switch_on_uC.value;
   const double closed = exceeds_by_factor(std::max(charge, 0.01), r.at.fixture_uC,
                                           std::hypot(0.35, on.switch_on_uC.sigma / r.at.fixture_uC));
@@ -129,9 +132,12 @@ void judge_lifted_throughout(const Reading& r, Verdicts& verdicts) {
   const bool runs = f.high_mA - f.low_mA > 2 + 0.03 * f.low_mA || f.active_ms > 3;
   verdicts.claim(Fault::rail_short, lifted * (runs ? 0.5 : 0.9),
                  {fmt::format("the current never falls below {:.0f} mA; a controller in reset draws 2 to 10", f.low_mA),
-                  runs ? "steps ride on it: a controller at work beside a load, or one that draws much" : "nothing moves in it: a load, no controller"});
-  verdicts.doubt(fmt::format("the switch-on is not in the trace: {:.0f} mA may be a load or a controller at work, which the level before its clock starts "
-                             "would tell", f.low_mA));
+                  runs ? "steps ride on it: a controller at work beside a load, or one that draws much"
+                       : "nothing moves in it: a load, no controller"});
+  verdicts.doubt(fmt::format(
+      "the switch-on is not in the trace: {:.0f} mA may be a load or a controller at work, which the level before its clock starts "
+      "would tell",
+      f.low_mA));
   verdicts.claim(Fault::unsure, lifted * 0.8, {});
 }
 
@@ -222,7 +228,8 @@ void judge_drops(const Reading& r, Verdicts& verdicts) {
   const double share = static_cast<double>(contact) / static_cast<double>(f.drops.size());
   verdicts.claim(Fault::intermittent, p * std::min(1.0, 0.3 + share),
                  {fmt::format("{} the current vanished with the port standing, for {}", times(contact),
-                              contact == 1 ? fmt::format("{:.1f} ms", longest * 1e3) : fmt::format("{:.1f} to {:.1f} ms", shortest * 1e3, longest * 1e3)),
+                              contact == 1 ? fmt::format("{:.1f} ms", longest * 1e3)
+                                           : fmt::format("{:.1f} to {:.1f} ms", shortest * 1e3, longest * 1e3)),
                   fmt::format("up to {:.0f} mA when it came back, as capacitors recharge", spike),
                   fmt::format("the controller starts over {}", f.restarts_s.empty() ? "never" : times(f.restarts_s.size()))});
 }
@@ -281,7 +288,8 @@ void judge_inrush(const Reading& r, Verdicts& verdicts) {
   const Features& on = r.switch_on();
   if (!on.t_on_s) return;
   if (on.sample_s > kSlowest_s) {  // one sample holds more of what runs than of what charges
-    verdicts.note(fmt::format("one sample every {:.0f} ms: the charge at switch-on cannot be told from what flows behind it", on.sample_s * 1e3));
+    verdicts.note(
+        fmt::format("one sample every {:.0f} ms: the charge at switch-on cannot be told from what flows behind it", on.sample_s * 1e3));
     return;
   }
   double limit = r.at.largest_input_uF;
@@ -297,8 +305,8 @@ void judge_inrush(const Reading& r, Verdicts& verdicts) {
   verdicts.claim(Fault::inrush_large, exceeds_by_factor(on.equivalent_uF, limit, 0.1), std::move(evidence));
 }
 
-// How likely the noise hides page reads: they show as the spread inside a millisecond, some 3 mA and more for parts that draw 8 to 30 mA for a
-// third of the time (common practice, no source), where it passes 3 times the noise.
+// How likely the noise hides page reads: they show as the spread inside a millisecond, some 3 mA and more for parts that draw 8 to 30 mA
+// for a third of the time (common practice, no source), where it passes 3 times the noise.
 double hidden_by_noise(const Features& f) { return exceeds(3 * f.noise_mA + 0.3, 3, 0.6); }
 
 bool shows_reads(const Features& f) { return f.sample_s * 3 <= f.bin_s && f.duration_s > 0.25; }
@@ -336,7 +344,8 @@ void judge_memory(const Reading& r, Verdicts& verdicts) {
                             : "it does not attach to a high-speed host");
   if (f.dense_ms > 0.4 * r.at.dense_ms) {  // a silent memory is asked now and then, never one request after another
     request_only *= 0.25;
-    verdicts.doubt(fmt::format("{:.0f} ms of page reads one after another: the memory answers, but less is loaded than firmware usually is", f.dense_ms));
+    verdicts.doubt(fmt::format("{:.0f} ms of page reads one after another: the memory answers, but less is loaded than firmware usually is",
+                               f.dense_ms));
   }
   if (f.blips >= 3 && none * (1 - request_only) > 0.05)
     verdicts.doubt(
