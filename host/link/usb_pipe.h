@@ -18,8 +18,10 @@ namespace steadycell::link {
 // usbfs counts the buffers of all programs' transfers against one limit, 16 MiB unless the kernel is told otherwise. A ring is
 // 1 MiB, less when the limit is small: a quarter of it, but five transfers at least: one lies with the reader, and with fewer than four
 // in flight a fast board waits.
-inline constexpr int kTransferBytes = 64 << 10;  // a multiple of 1024, so of every packet size: no overflow from a short buffer
-inline constexpr std::size_t kLeastTransfers = 5, kMostTransfers = 16;
+// A transfer is a multiple of 1024, so of every packet size: no overflow from a short buffer. Larger ones cost less processor for a byte;
+// at full speed this one takes a tenth of a second, and only where the board has that much to say: else it ends with a short packet.
+inline constexpr int kTransferBytes = 128 << 10;
+inline constexpr std::size_t kLeastTransfers = 5, kMostTransfers = 8;
 std::size_t transfers_within(unsigned limit_mib);
 
 // An open, claimed bulk interface and its transfers. All but the transfers' callbacks runs on the executor's thread; a callback

@@ -30,6 +30,7 @@ Result<measure::FoundTwin> twin_of(const PatientNames& names) {
 // Twins that cannot be read are left out, and said.
 std::vector<std::string> notes_on(const std::vector<std::string>& damaged) {
   std::vector<std::string> out;
+  out.reserve(damaged.size());
   for (const std::string& why : damaged) out.push_back("a twin of this bench was left out: " + why);
   return out;
 }

@@ -43,7 +43,7 @@ class FakeUsb : public UsbCalls {
   std::chrono::milliseconds clear_takes{0};
   unsigned limit_mib = 16;
   std::size_t most_in_flight = 1000;  // then NO_MEM
-  bool keeps_transfers = false;       // cancelling does nothing, as with a kernel that hangs
+  std::atomic<bool> keeps_transfers = false;  // cancelling does nothing, as with a kernel that hangs
 
   // The next IN transfers end so, in this order.
   void answer(Completion completion) {
