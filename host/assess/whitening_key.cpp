@@ -204,19 +204,22 @@ Result<void> check_fits(const WhiteningKey& key, const Geometry& geometry) {
 Unwhitener::Unwhitener(const WhiteningKey& key)
     : key_(&key), covered_(key.covered_bytes()), sequence_(covered_.size()) {}
 
-bool Unwhitener::apply(MutableByteSpan raw_page, std::uint64_t block, std::uint32_t page_in_block) {
-  if (looks_erased(raw_page)) return false;
+Unwhitened Unwhitener::apply(MutableByteSpan raw_page, std::uint64_t block, std::uint32_t page_in_block) {
+  if (looks_erased(raw_page)) return Unwhitened::erased;
+  Unwhitened outcome = Unwhitened::proven;
   std::size_t at = 0;
   for (const Range& range : key_->bytes) {
     std::copy_n(raw_page.begin() + range.offset, range.length, covered_.begin() + static_cast<std::ptrdiff_t>(at));
     at += range.length;
   }
   if (const auto* shift_register = std::get_if<Register>(&key_->whitening)) {
-    if (follow_page(*shift_register, covered_, sequence_) == 0) return false;
+    const std::size_t followed = follow_page(*shift_register, covered_, sequence_);
+    if (followed == 0) return Unwhitened::not_caught;
+    if (followed < covered_.size()) outcome = Unwhitened::partly;
   } else {
     const auto& table = std::get<SequenceTable>(key_->whitening);
     const Bytes& known = table.sequences[table.period.sequence_of(block, page_in_block)];
-    if (known.empty()) return false;
+    if (known.empty()) return Unwhitened::unknown_sequence;
     std::copy(known.begin(), known.end(), sequence_.begin());
   }
   ByteCounts before, after;
@@ -224,13 +227,20 @@ bool Unwhitener::apply(MutableByteSpan raw_page, std::uint64_t block, std::uint3
   for (std::size_t i = 0; i < covered_.size(); ++i)
     covered_[i] = static_cast<std::uint8_t>(covered_[i] ^ sequence_[i]);
   after.add(covered_);
-  if (after.entropy() >= before.entropy() + 1) return false;
+  if (after.entropy() >= before.entropy() + 1) return Unwhitened::plainer;
+  const bool by_table = std::holds_alternative<SequenceTable>(key_->whitening);
+  if (by_table && after.entropy() + 1 > before.entropy()) outcome = Unwhitened::assumed;
   at = 0;
   for (const Range& range : key_->bytes) {
     std::copy_n(covered_.begin() + static_cast<std::ptrdiff_t>(at), range.length, raw_page.begin() + range.offset);
     at += range.length;
   }
-  return true;
+  return outcome;
+}
+
+std::string_view name_of(Unwhitened what) {
+  static constexpr std::string_view kNames[kUnwhitened] = {"proven", "partly", "assumed", "erased", "plainer", "unknown_sequence", "not_caught"};
+  return kNames[static_cast<std::size_t>(what)];
 }
 
 }  // namespace steadycell::assess

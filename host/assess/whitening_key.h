@@ -45,12 +45,26 @@ std::string to_text(const WhiteningKey& key);
 // Whether the key is made for such pages (bad_input_file).
 Result<void> check_fits(const WhiteningKey& key, const Geometry& geometry);
 
+// What became of one page.
+enum class Unwhitened : std::uint8_t {
+  proven,            // taken off; the page itself shows that this was right
+  partly,            // of a register: where it was caught; the other pieces of the page stand as they are
+  assumed,           // taken off by the key's sequence, which other pages prove; this one looks random with and without it
+  erased,            // unchanged, like all below
+  plainer,           // plainer as it stands
+  unknown_sequence,  // the key has none for it
+  not_caught         // of a register: nowhere constant for long enough
+};
+inline constexpr std::size_t kUnwhitened = 7;
+std::string_view name_of(Unwhitened what);
+constexpr bool taken_off(Unwhitened what) { return what <= Unwhitened::assumed; }
+
 class Unwhitener {
  public:
   explicit Unwhitener(const WhiteningKey& key);  // which must outlive it
-  // Takes the whitening off page and spare area; `block` and `page_in_block` are those of its LUN. False, and
-  // nothing changed, for erased pages, pages without a known sequence, and pages that are plainer as they stand.
-  bool apply(MutableByteSpan raw_page, std::uint64_t block, std::uint32_t page_in_block);
+  // Takes the whitening off page and spare area; `block` and `page_in_block` are those of its LUN. Where that is not
+  // taken_off(), nothing is changed.
+  Unwhitened apply(MutableByteSpan raw_page, std::uint64_t block, std::uint32_t page_in_block);
 
  private:
   const WhiteningKey* key_;

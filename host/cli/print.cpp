@@ -291,10 +291,51 @@ std::string print_ecc_check(const json::Object& result) {
     if (const std::string steps = json::text_of(histogram[errors]); steps != "0") out += fmt::format("  {:>3} wrong      {}\n", errors, steps);
   out += row("corrected bits", word(result, "corrected_bits"));
   if (word(result, "raw_error_rate") != "-") out += row("error rate", fmt::format("{:.2e} per bit", real(result, "raw_error_rate")));
-  if (const json::Object* verdicts = part(result, "verdicts"))
-    for (const auto& [name, meaning] : kMeaning)
-      if (const std::uint64_t pages = count(*verdicts, name)) out += fmt::format("  {:<14} {:<8} {}\n", name, pages, meaning);
+  const json::Object *verdicts = part(result, "verdicts"), *erased = part(result, "erased_verdicts");
+  for (const auto& [name, meaning] : kMeaning)
+    if (const std::uint64_t pages = verdicts && erased ? count(*verdicts, name) - count(*erased, name) : 0)
+      out += fmt::format("  {:<14} {:<8} {}\n", name, pages, meaning);
+  if (const std::uint64_t pages = count(result, "erased_pages"))
+    out += row("erased pages", fmt::format("{}, apart from the above: {} all FF, {} with zeros ({} in all)", pages, count(*erased, "confirmed"),
+                                           pages - count(*erased, "confirmed"), counted(count(result, "erased_bits"), "bit")));
+  if (flag(result, "explains_nothing")) out += row("explains", "nothing: what decodes is no more than chance");
   return out + notes(result);
+}
+
+std::string words_of(const json::Array& values) {
+  std::string out;
+  for (const json::Value& value : values) {
+    std::string word(value.get_string());
+    std::replace(word.begin(), word.end(), '_', ' ');
+    out += (out.empty() ? "" : ", ") + word;
+  }
+  return out;
+}
+
+std::string tried_rows(const json::Object& result) {
+  std::string out;
+  for (const json::Value& value : list(result, "tried")) {
+    const json::Object& part = value.get_object();
+    std::string what = fmt::format("{}, steps of {}", word(part, "code"), count(part, "step_bytes"));
+    if (const std::uint64_t m = count(part, "m")) {
+      const json::Array& polynomials = list(part, "polynomials");
+      what += fmt::format(", m {}, {}", m, polynomials.size() > 4 ? fmt::format("{} polynomials", polynomials.size()) : words_of(polynomials));
+    }
+    out += row(out.empty() ? "tried" : "", fmt::format("{}: {}; {}", what, words_of(list(part, "places")), words_of(list(part, "bit_orders"))));
+  }
+  return out;
+}
+
+std::string unproven_rows(const json::Object& result) {
+  std::string out;
+  for (const json::Value& value : list(result, "unproven")) {
+    const json::Object& part = value.get_object();
+    std::string steps;
+    for (const json::Value& step : list(part, "steps")) steps += (steps.empty() ? "" : ", ") + json::text_of(step);
+    out += row(out.empty() ? "assumed" : "", fmt::format("bytes {} to {}: metadata of step {}", count(part, "offset"),
+                                                         count(part, "offset") + count(part, "length") - 1, steps));
+  }
+  return out;
 }
 
 std::string print_ecc_find(const json::Object& result) {
@@ -306,10 +347,13 @@ std::string print_ecc_find(const json::Object& result) {
     const json::Array& steps = list(*scheme, "steps");
     out += row("steps", fmt::format("{} a page; the first: {}", steps.size(), steps.empty() ? "-" : json::text_of(steps[0])));
     out += row("mask", word(*scheme, "mask") == "-" ? "none" : word(*scheme, "mask")) + row("erased pages", word(*scheme, "erased"));
+    if (word(*scheme, "metadata_place") == "before_data") out += row("metadata", "in front of the data in the codeword");
+    out += unproven_rows(result);
     out += row("explains", fmt::format("{} of {} written pages", count(result, "pages_explained"), count(result, "pages_tried")));
   } else {
     out += row("code", "no algebraic code found");
     out += row("tried on", fmt::format("{} written pages, {} erased ones beside", count(result, "pages_tried"), count(result, "erased_pages")));
+    out += tried_rows(result);
   }
   out += row("search", fmt::format("{} hypotheses in {:.1f} s", count(result, "hypotheses"), real(result, "seconds")));
   if (word(result, "to") != "-") out += row("file", word(result, "to"));
@@ -391,12 +435,36 @@ std::string print_verify(const json::Object& result) {
   return fmt::format("{}: all {} files match their recorded hashes\n", word(result, "image"), count(result, "files"));
 }
 
+constexpr std::pair<std::string_view, std::string_view> kUnwhitening[] = {
+    {"proven", "taken off, as the pages themselves show"},
+    {"assumed", "taken off by a sequence that other pages prove; these look random either way, as compressed contents do"},
+    {"partly", "taken off where the register was caught; the rest of these pages stands as it is in the image"},
+    {"not_caught", "unchanged: nowhere constant for long enough to catch the register"},
+    {"unknown_sequence", "unchanged: the key has no sequence for them"},
+    {"plainer", "unchanged: plainer as they stand"},
+    {"erased", "unchanged: erased"}};
+
+std::string unwhitening_rows(const json::Object& result) {
+  constexpr std::size_t kShown = 10;
+  const json::Object* outcomes = part(result, "unwhitening");
+  if (outcomes == nullptr) return "";
+  std::string out = row("unwhitened", counted(count(result, "unwhitened"), "page"));
+  for (const auto& [name, meaning] : kUnwhitening)
+    if (const std::uint64_t pages = count(*outcomes, name)) out += fmt::format("  {:<16} {:<6} {}\n", name, pages, meaning);
+  const json::Array& left = list(*outcomes, "left");
+  for (std::size_t i = 0; i < std::min(left.size(), kShown); ++i) {
+    const json::Object& run = left[i].get_object();
+    out += row(word(run, "why"), run_text("page", count(run, "first_page"), count(run, "count")) + place_text(run));
+  }
+  if (left.size() > kShown) out += row("", "and more: --json lists them");
+  return out;
+}
+
 std::string print_export(const json::Object& result) {
   std::string out = row("file", word(result, "to")) + row("pages", word(result, "pages"));
   for (const std::string_view verdict : {"doubtful", "unread"})
     if (const std::uint64_t pages = count(result, verdict)) out += fmt::format("  {:<14} {:<8} {}\n", verdict, pages, meaning_of(verdict));
-  if (word(result, "unwhitened") != "-")
-    out += row("unwhitened", counted(count(result, "unwhitened"), "page") + "; the others stand as they are in the image");
+  out += unwhitening_rows(result);
   return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
 }
 

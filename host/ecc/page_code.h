@@ -43,14 +43,14 @@ class PageCode {
 
   std::size_t steps() const { return scheme_.steps.size(); }
   const Scheme& scheme() const { return scheme_; }
-  // Of one step.
+  // Of one step; where steps differ in metadata, of the largest, which every bound on odds allows.
   std::uint32_t code_bits() const { return code_bits_; }  // protected and parity, pad bits not counted
   // Independent checks: a random word of code_bits() is a codeword with probability 2^-check_bits().
   std::uint32_t check_bits() const { return check_bits_; }
   std::uint32_t t() const { return t_; }
   // What t counts: bits, or with Reed-Solomon symbols of this many bits.
-  std::uint32_t symbol_bits() const { return reed_solomon_ ? reed_solomon_->symbol_bits() : 1; }
-  std::uint32_t code_symbols() const { return reed_solomon_ ? reed_solomon_->code_symbols() : code_bits_; }
+  std::uint32_t symbol_bits() const { return symbol_bits_; }
+  std::uint32_t code_symbols() const { return code_symbols_; }
 
   // Corrects `raw_page` (page + spare) step by step in place; a failed step keeps its bytes as they are. `outcomes` has
   // one entry a step. Steps that share bytes fail together when no one value of these suits them all. `wrong`, if not null, gets the changed bits, step after step, in place of what it held (it grows to
@@ -60,25 +60,34 @@ class PageCode {
   void encode(MutableByteSpan raw_page);
 
  private:
-  PageCode(Scheme scheme, std::optional<BchCode> bch, std::optional<ReedSolomonCode> reed_solomon);
-  StepOutcome decode_gathered();
+  // The code of steps of one size, with its workspace.
+  struct Coder {
+    explicit Coder(BchCode code) : bch(std::move(code)), workspace(*bch) {}
+    explicit Coder(ReedSolomonCode code) : reed_solomon(std::move(code)), reed_solomon_workspace(*reed_solomon) {}
+    explicit Coder(HammingCode code) : hamming(code) {}
+    std::optional<BchCode> bch;
+    std::optional<BchWorkspace> workspace;
+    std::optional<ReedSolomonCode> reed_solomon;
+    std::optional<ReedSolomonWorkspace> reed_solomon_workspace;
+    std::optional<HammingCode> hamming;
+  };
+
+  PageCode(Scheme scheme, std::vector<Coder> coders, std::vector<std::size_t> coder_of);
+  StepOutcome decode_gathered(Coder& coder);
   bool sharers_agree(MutableByteSpan raw_page, std::span<const StepOutcome> outcomes);
-  StepOutcome decode_step(const Step& step, MutableByteSpan raw_page, std::vector<WrongBit>* wrong);
-  void gather(const Step& step, ByteSpan raw_page);
-  void scatter(const Step& step, MutableByteSpan raw_page, std::vector<WrongBit>* wrong) const;
+  StepOutcome decode_step(std::size_t index, MutableByteSpan raw_page, std::vector<WrongBit>* wrong);
+  void gather(std::size_t index, ByteSpan raw_page);
+  void scatter(std::size_t index, MutableByteSpan raw_page, std::vector<WrongBit>* wrong) const;
   void to_code_order();
   void to_stored_order();
   void apply_mask();
   void reverse_bits();
 
   Scheme scheme_;
-  std::optional<BchCode> bch_;
-  std::optional<BchWorkspace> workspace_;
-  std::optional<ReedSolomonCode> reed_solomon_;
-  std::optional<ReedSolomonWorkspace> reed_solomon_workspace_;
-  std::optional<HammingCode> hamming_;
-  std::uint32_t code_bits_ = 0, check_bits_ = 0, t_ = 1;
-  Bytes covered_, code_;  // of the step at work
+  std::vector<Coder> coders_;          // one for each size of step
+  std::vector<std::size_t> coder_of_;  // of each step
+  std::uint32_t code_bits_ = 0, check_bits_ = 0, t_ = 1, symbol_bits_ = 1, code_symbols_ = 0;
+  Bytes covered_, code_;  // of the step at work; they never grow beyond the largest step
   std::vector<bool> shares_;  // of each step: whether another covers some of its bytes, too
   Bytes before_;              // the page as it came, where steps share bytes
 };

@@ -77,28 +77,39 @@ Result<void> check_mask(const Scheme& scheme) {
   return bad("mask", fmt::format("has {} bytes, a step's code {}", scheme.mask.size(), code));
 }
 
-Result<void> check_sizes(const Scheme& scheme) {
-  const std::uint32_t covered = scheme.steps[0].covered_bytes(), code = scheme.steps[0].code_bytes();
-  for (std::size_t i = 0; i < scheme.steps.size(); ++i)
-    if (scheme.steps[i].covered_bytes() != covered || scheme.steps[i].code_bytes() != code)
-      return bad(fmt::format("steps[{}]", i), "differs in size from the first step");
+// Whether the code of this kind can protect this step.
+Result<void> check_step(const Scheme& scheme, const Step& step) {
+  const std::uint32_t covered = step.covered_bytes(), code = step.code_bytes();
   if (scheme.code == CodeKind::hamming) {
     if (covered != 256 && covered != 512) return bad("steps", fmt::format("protect {} bytes each, Hamming 256 or 512", covered));
     if (code != kHammingCodeBytes) return bad("steps", fmt::format("have {} code bytes each, Hamming 3", code));
     return {};
   }
   if (scheme.code == CodeKind::reed_solomon) {
-    const auto made = ReedSolomonCode::make(scheme.reed_solomon_shape());
+    const auto made = ReedSolomonCode::make(scheme.reed_solomon_shape(step));
     if (!made) return failure(Error(made.error()).during("ECC scheme"));
     if (code != made->parity_bytes())
       return bad("steps", fmt::format("have {} code bytes each, this code has {} parity symbols of {} bits in {} bytes", code,
                                       made->parity_symbols(), made->symbol_bits(), made->parity_bytes()));
     return {};
   }
-  const auto bch = BchCode::make(scheme.bch_shape());
+  const auto bch = BchCode::make(scheme.bch_shape(step));
   if (!bch) return failure(Error(bch.error()).during("ECC scheme"));
   if (code != bch->parity_bytes())
     return bad("steps", fmt::format("have {} code bytes each, this code has {} parity bits in {} bytes", code, bch->parity_bits(), bch->parity_bytes()));
+  return {};
+}
+
+Result<void> check_sizes(const Scheme& scheme) {
+  std::vector<std::uint32_t> seen;  // sizes of which one step is proven possible
+  for (std::size_t i = 0; i < scheme.steps.size(); ++i) {
+    const Step& step = scheme.steps[i];
+    if (step.data_bytes() != scheme.steps[0].data_bytes() || step.code_bytes() != scheme.steps[0].code_bytes())
+      return bad(fmt::format("steps[{}]", i), "differs in size from the first step");
+    if (std::find(seen.begin(), seen.end(), step.covered_bytes()) != seen.end()) continue;
+    if (const auto fits = check_step(scheme, step); !fits) return fits;
+    seen.push_back(step.covered_bytes());
+  }
   return {};
 }
 
@@ -151,10 +162,10 @@ std::uint32_t Step::data_bytes() const { return total(data); }
 std::uint32_t Step::covered_bytes() const { return total(data) + total(metadata); }
 std::uint32_t Step::code_bytes() const { return total(code); }
 
-BchShape Scheme::bch_shape() const { return {.m = m, .t = t, .polynomial = polynomial, .data_bits = steps[0].covered_bytes() * 8}; }
+BchShape Scheme::bch_shape(const Step& step) const { return {.m = m, .t = t, .polynomial = polynomial, .data_bits = step.covered_bytes() * 8}; }
 
-ReedSolomonShape Scheme::reed_solomon_shape() const {
-  return {.symbol_bits = m, .t = t, .polynomial = polynomial, .first_root = first_root, .data_bits = steps[0].covered_bytes() * 8};
+ReedSolomonShape Scheme::reed_solomon_shape(const Step& step) const {
+  return {.symbol_bits = m, .t = t, .polynomial = polynomial, .first_root = first_root, .data_bits = step.covered_bytes() * 8};
 }
 
 Result<Scheme> parse_scheme(const json::Value& value) {
@@ -198,6 +209,9 @@ Result<Scheme> parse_scheme(const json::Value& value) {
   const auto bit_order = one_of<BitOrder>(reader, "bit_order", "msb_first", {{"msb_first", BitOrder::msb_first}, {"lsb_first", BitOrder::lsb_first}});
   if (!bit_order) return failure(bit_order.error());
   scheme.bit_order = *bit_order;
+  const auto place = one_of<MetadataPlace>(reader, "metadata_place", "after_data", {{"after_data", MetadataPlace::after_data}, {"before_data", MetadataPlace::before_data}});
+  if (!place) return failure(place.error());
+  scheme.metadata_place = *place;
   const auto erased = one_of<ErasedAs>(reader, "erased", "", {{"codeword", ErasedAs::codeword}, {"all_ff", ErasedAs::all_ff}});
   if (!erased) return failure(erased.error());
   scheme.erased = *erased;
@@ -248,6 +262,7 @@ json::Value to_json(const Scheme& scheme) {
     object["order"] = scheme.hamming_order == HammingOrder::high_line_first ? "high_line_first" : "low_line_first";
   }
   object["bit_order"] = scheme.bit_order == BitOrder::msb_first ? "msb_first" : "lsb_first";
+  if (scheme.metadata_place == MetadataPlace::before_data) object["metadata_place"] = "before_data";
   object["page_bytes"] = scheme.page_bytes;
   object["spare_bytes"] = scheme.spare_bytes;
   json::Array steps;

@@ -23,7 +23,7 @@ struct Range {
 
 struct Step {
   std::vector<Range> data;      // what `--what data` exports, in this order
-  std::vector<Range> metadata;  // protected behind the data, in this order, not exported
+  std::vector<Range> metadata;  // protected with the data (Scheme::metadata_place), in this order, not exported
   std::vector<Range> code;
   std::uint32_t data_bytes() const;      // of `data`
   std::uint32_t covered_bytes() const;   // data and metadata
@@ -31,6 +31,8 @@ struct Step {
 };
 
 enum class CodeKind : std::uint8_t { bch, hamming, reed_solomon };
+// Where the metadata of a step stand in its codeword: between data and code, or in front of all.
+enum class MetadataPlace : std::uint8_t { after_data, before_data };
 enum class BitOrder : std::uint8_t { msb_first, lsb_first };
 // How an erased step looks: `codeword`: FF everywhere decodes; `all_ff`: it does not, and is told by counting zeros.
 enum class ErasedAs : std::uint8_t { codeword, all_ff };
@@ -42,14 +44,16 @@ struct Scheme {
   std::uint32_t first_root = 0;  // Reed-Solomon
   HammingOrder hamming_order = HammingOrder::high_line_first;
   BitOrder bit_order = BitOrder::msb_first;
+  MetadataPlace metadata_place = MetadataPlace::after_data;
   std::uint32_t page_bytes = 0, spare_bytes = 0;
-  std::vector<Step> steps;
+  std::vector<Step> steps;  // all with as many bytes of data, and of code; some may have fewer metadata than others, or none
   Bytes mask;  // XOR on the code bytes as stored, one step long; empty = none
   ErasedAs erased = ErasedAs::codeword;
 
   std::uint32_t raw_page_bytes() const { return page_bytes + spare_bytes; }
-  BchShape bch_shape() const;  // of each step
-  ReedSolomonShape reed_solomon_shape() const;
+  // Of a step.
+  BchShape bch_shape(const Step& step) const;
+  ReedSolomonShape reed_solomon_shape(const Step& step) const;
 };
 
 // Strict: unknown keys, ranges outside the page or over each other, and sizes that do not fit the code are refused with the

@@ -13,6 +13,8 @@ using ecc::Step;
 constexpr unsigned kMostT = 72, kManyErrors = 16;
 constexpr std::size_t kFirstProbes = 6;  // one page three ways, and three pairs
 constexpr std::uint32_t kMostMetadata = 32, kMostChunkGap = 64;
+constexpr std::uint32_t kMostFirstMetadata = 16, kMostMetadataPlaces = 128;
+constexpr std::size_t kMostRefined = 4;
 
 // How the probes judge one place: by t, how many show a run of at least one and of at least two zeros.
 class Votes {
@@ -55,7 +57,7 @@ class BchSearch {
         varying_(varying_bytes(sample)),
         stop_(stop) {
     if (most_t_ == 0) return;
-    const bool many = task.family == Family::metadata || sample.spare_bytes() > 256;  // places, so fewer probes
+    const bool many = task.family == Family::metadata || task.family == Family::metadata_first || sample.spare_bytes() > 256;  // places, so fewer probes
     probes_ = make_probes(sample, {0, task.step_bytes}, many ? 1 : 3, many ? 7 : 16);
   }
 
@@ -63,7 +65,8 @@ class BchSearch {
     if (most_t_ == 0 || probes_.size() < 3) return result_;
     switch (task_.family) {
       case Family::spare: spare(); break;
-      case Family::metadata: metadata(); break;
+      case Family::metadata: metadata(ecc::MetadataPlace::after_data); break;
+      case Family::metadata_first: metadata(ecc::MetadataPlace::before_data); break;
       case Family::chunks: chunks(); break;
     }
     return result_;
@@ -122,51 +125,15 @@ class BchSearch {
         ++result_.hypotheses;
         const unsigned t = votes.t();
         if (t == 0 || code_bytes(t) > end - start) continue;
-        if (lay_out_spare(t, end - start - code_bytes(t), end - code_bytes(t))) return;
+        const std::uint32_t code_at = end - code_bytes(t);
+        if (settle_on({.t = t, .metadata = {start, code_at - start}, .code_at = code_at})) return;
       }
     }
-  }
-
-  // The code is known; where do the other steps have theirs?
-  bool lay_out_spare(unsigned t, std::uint32_t metadata, std::uint32_t first_code) {
-    ecc::Scheme scheme = bare_scheme(sample_, task_);
-    scheme.t = t;
-    const std::uint32_t code = code_bytes(t), page = sample_.page_bytes();
-    for (std::uint32_t step = 0; step < steps_; ++step) {
-      std::uint32_t at = first_code;
-      if (step > 0) {
-        unsigned most = 1;
-        bool any = false;
-        for (std::uint32_t start = metadata; start + code <= sample_.spare_bytes(); ++start) {
-          const unsigned score = score_spare(t, step, metadata, start);
-          if (score <= most) continue;
-          most = score;
-          at = start;
-          any = true;
-        }
-        if (!any) return false;
-      }
-      Step laid{.data = {{step * task_.step_bytes, task_.step_bytes}}, .metadata = {}, .code = {{page + at, code}}};
-      if (metadata > 0) laid.metadata = {{page + at - metadata, metadata}};
-      scheme.steps.push_back(std::move(laid));
-    }
-    return settle_on(std::move(scheme));
-  }
-
-  unsigned score_spare(unsigned t, std::uint32_t step, std::uint32_t metadata, std::uint32_t code_at) {
-    Votes votes;
-    for (std::size_t p = 0; p < probes_.size(); ++p) {
-      Syndromes sum = data_before(p, step, std::int64_t{code_at} - metadata);
-      add_spare(sum, p, code_at - metadata, code_at + code_bytes(t));
-      const Fit fit = finder_.find(sum, t);
-      if (fit.t == t) votes.add(fit);
-    }
-    return votes.score();
   }
 
   // --- metadata apart from the code
 
-  void metadata() {
+  void metadata(ecc::MetadataPlace place) {
     make_sums();
     const std::uint32_t spare = sample_.spare_bytes();
     const std::uint32_t most_start = std::min<std::uint32_t>(spare, spare > 128 ? 8 : 64);
@@ -175,18 +142,20 @@ class BchSearch {
       for (std::uint32_t start = 0; start < most_start && start + length <= spare; ++start)
         for (std::uint32_t code_at = 0; code_at < spare && !stopped(stop_); ++code_at) {
           if (code_at < start + length && code_at + code_bytes(1) > start) continue;
-          if (code_at == start + length) continue;  // that is Family::spare
-          if (try_metadata({start, length}, code_at)) return;
+          if (code_at == start + length && place == ecc::MetadataPlace::after_data) continue;  // that is Family::spare
+          if (try_metadata({start, length}, code_at, place)) return;
         }
   }
 
-  bool try_metadata(Range metadata, std::uint32_t code_at) {
+  bool try_metadata(Range metadata, std::uint32_t code_at, ecc::MetadataPlace place) {
     std::vector<Syndromes> base(probes_.size());
-    for (std::size_t p = 0; p < probes_.size(); ++p) base[p] = with_metadata(p, 0, metadata, code_at);
+    for (std::size_t p = 0; p < probes_.size(); ++p) base[p] = with_metadata(p, 0, metadata, code_at, place);
     Syndromes sum(most_t_);
     for (unsigned t = 1; t <= most_t_; ++t) {
-      const std::uint32_t end = code_at + code_bytes(t);
+      const std::uint32_t end = code_at + code_bytes(t), others = (steps_ - 1) * code_bytes(t);
       if (end > sample_.spare_bytes() || (code_at < metadata.offset && end > metadata.offset)) break;
+      // The codes of the other steps all follow that of the first, or all precede it.
+      if (end + others > sample_.spare_bytes() && code_at < others) continue;
       if (!varying_[sample_.page_bytes() + end - 1]) continue;
       Votes votes;
       // Chance shows a run at this t once in 2^m: where the first probes have none, the others seldom do. Few errors are another
@@ -199,54 +168,123 @@ class BchSearch {
         if (fit.t == t) votes.add(fit);
       }
       ++result_.hypotheses;
-      if (votes.t() == t && lay_out_metadata(t, metadata, code_at)) return true;
+      if (votes.t() == t && settle_on({.t = t, .metadata = metadata, .code_at = code_at, .place = place})) return true;
     }
     return false;
   }
 
   // Data and metadata of a step as they stand before its code at `code_at`.
-  Syndromes with_metadata(std::size_t probe, std::uint32_t step, Range metadata, std::uint32_t code_at) const {
+  Syndromes with_metadata(std::size_t probe, std::uint32_t step, Range metadata, std::uint32_t code_at, ecc::MetadataPlace place) const {
+    const bool first = place == ecc::MetadataPlace::before_data;
     Syndromes moved(most_t_, 0);
+    if (metadata.length == 0) return data_before(probe, step, code_at);
     add_spare(moved, probe, metadata.offset, metadata.offset + metadata.length);
-    tables_.move(moved, std::int64_t{code_at} - metadata.length - metadata.offset);
-    const Syndromes data = data_before(probe, step, std::int64_t{code_at} - metadata.length);
+    tables_.move(moved, std::int64_t{code_at} - metadata.length - metadata.offset - (first ? std::int64_t{task_.step_bytes} : 0));
+    const Syndromes data = data_before(probe, step, std::int64_t{code_at} - (first ? 0 : metadata.length));
     for (std::size_t k = 0; k < moved.size(); ++k) moved[k] = static_cast<std::uint16_t>(moved[k] ^ data[k]);
     return moved;
   }
 
-  // Each step has its own metadata as far from its code as step 0, or all share those of step 0.
-  bool lay_out_metadata(unsigned t, Range metadata, std::uint32_t first_code) {
-    const std::uint32_t code = code_bytes(t), spare = sample_.spare_bytes(), page = sample_.page_bytes();
-    for (const bool shared : {false, true}) {
-      ecc::Scheme scheme = bare_scheme(sample_, task_);
-      scheme.t = t;
-      for (std::uint32_t step = 0; step < steps_; ++step) {
-        std::uint32_t best_code = first_code;
-        unsigned most = step == 0 ? 1000u : 1u;
-        const auto own = [&](std::uint32_t code_at) {
-          return Range{shared ? metadata.offset : metadata.offset + code_at - first_code, metadata.length};
-        };
-        for (std::uint32_t at = 0; step > 0 && at + code <= spare; ++at) {
-          if (std::uint64_t{own(at).offset} + metadata.length > spare) continue;
-          Votes votes;
-          for (std::size_t p = 0; p < probes_.size(); ++p) {
-            Syndromes sum = with_metadata(p, step, own(at), at);
-            add_spare(sum, p, at, at + code);
-            const Fit fit = finder_.find(sum, t);
-            if (fit.t == t) votes.add(fit);
-          }
-          if (votes.score() <= most) continue;
-          most = votes.score();
-          best_code = at;
-        }
-        if (most == 1) break;
-        scheme.steps.push_back({.data = {{step * task_.step_bytes, task_.step_bytes}},
-                                .metadata = {{page + own(best_code).offset, metadata.length}},
-                                .code = {{page + best_code, code}}});
+  // --- the other steps
+
+  // Where step 0 has its metadata and its code; offsets within the spare area.
+  struct FirstStep {
+    unsigned t = 0;
+    Range metadata;
+    std::uint32_t code_at = 0;
+    ecc::MetadataPlace place = ecc::MetadataPlace::after_data;
+  };
+  // How the metadata of the other steps may lie.
+  enum class Others : std::uint8_t { beside_code, packed, packed_backwards, shared, none };
+
+  std::optional<Range> metadata_of(const FirstStep& first, Others others, std::uint32_t step, std::uint32_t code_at) const {
+    std::int64_t offset = first.metadata.offset;
+    if (step > 0) switch (others) {
+        case Others::beside_code: offset += std::int64_t{code_at} - first.code_at; break;
+        case Others::packed: offset += std::int64_t{step} * first.metadata.length; break;
+        case Others::packed_backwards: offset -= std::int64_t{step} * first.metadata.length; break;
+        case Others::shared: break;
+        case Others::none: return Range{code_at, 0};
       }
-      if (scheme.steps.size() == steps_ && settle_on(std::move(scheme))) return true;
+    if (offset < 0 || offset + first.metadata.length > sample_.spare_bytes()) return std::nullopt;
+    return Range{static_cast<std::uint32_t>(offset), first.metadata.length};
+  }
+
+  unsigned score(const FirstStep& first, std::uint32_t step, Range metadata, std::uint32_t code_at) {
+    Votes votes;
+    for (std::size_t p = 0; p < probes_.size(); ++p) {
+      Syndromes sum = with_metadata(p, step, metadata, code_at, first.place);
+      add_spare(sum, p, code_at, code_at + code_bytes(first.t));
+      const Fit fit = finder_.find(std::span(sum).first(first.t), first.t);
+      if (fit.t == first.t) votes.add(fit);
     }
-    return false;
+    return votes.score();
+  }
+
+  // The scheme when the others lie so; nothing where some step shows no code at all.
+  std::optional<ecc::Scheme> laid_out(const FirstStep& first, Others others) {
+    const std::uint32_t code = code_bytes(first.t), spare = sample_.spare_bytes(), page = sample_.page_bytes();
+    ecc::Scheme scheme = bare_scheme(sample_, task_);
+    scheme.t = first.t;
+    scheme.metadata_place = first.metadata.length > 0 ? first.place : ecc::MetadataPlace::after_data;
+    for (std::uint32_t step = 0; step < steps_; ++step) {
+      std::uint32_t best = first.code_at;
+      unsigned most = step == 0 ? ~0u : 1u;
+      for (std::uint32_t at = 0; step > 0 && at + code <= spare; ++at) {
+        const auto metadata = metadata_of(first, others, step, at);
+        if (!metadata || (metadata->length > 0 && at < metadata->offset + metadata->length && metadata->offset < at + code)) continue;
+        const unsigned reached = score(first, step, *metadata, at);
+        if (reached <= most) continue;
+        most = reached;
+        best = at;
+      }
+      if (most == 1) return std::nullopt;
+      const auto metadata = metadata_of(first, others, step, best);
+      Step laid{.data = {{step * task_.step_bytes, task_.step_bytes}}, .metadata = {}, .code = {{page + best, code}}};
+      if (metadata->length > 0) laid.metadata = {{page + metadata->offset, metadata->length}};
+      scheme.steps.push_back(std::move(laid));
+    }
+    return scheme;
+  }
+
+  // Step 0 is known; where do the other steps have theirs? Whatever explains most; what explains as much leaves its place unproven.
+  std::optional<Found> best_layout(const FirstStep& first) {
+    static constexpr Others kAll[] = {Others::beside_code, Others::packed, Others::shared, Others::none, Others::packed_backwards};
+    const std::size_t ways = first.metadata.length == 0 || steps_ == 1 ? 1 : std::size(kAll);
+    std::vector<Found> found;
+    for (const Others others : std::span(kAll).first(ways)) {
+      auto scheme = laid_out(first, others);
+      if (!scheme) continue;
+      if (auto borne_out = verify(sample_, std::move(*scheme))) found.push_back(std::move(*borne_out));
+    }
+    return best_of(std::move(found));
+  }
+
+  // A first fit without metadata, or with some that never change, may leave out what only some pages show.
+  std::optional<Found> refined(const FirstStep& first, Found found) {
+    if (found.steps_explained * 50 >= found.pages_tried * steps_ * 49 || (first.metadata.length > 0 && found.unproven.empty())) return found;
+    std::vector<std::pair<unsigned, FirstStep>> others;
+    const unsigned least = score(first, 0, first.metadata, first.code_at);
+    for (std::uint32_t length = std::max(1u, first.metadata.length), most = first.metadata.length > 0 ? length : kMostFirstMetadata; length <= most; ++length)
+      for (std::uint32_t start = 0; start + length <= std::min(sample_.spare_bytes(), kMostMetadataPlaces); ++start) {
+        if (start < first.code_at + code_bytes(first.t) && first.code_at < start + length) continue;
+        FirstStep other = first;
+        other.metadata = {start, length};
+        if (first.metadata.length == 0) other.place = ecc::MetadataPlace::before_data;
+        ++result_.hypotheses;
+        if (const unsigned reached = score(other, 0, other.metadata, other.code_at); reached > least) others.emplace_back(reached, other);
+      }
+    std::stable_sort(others.begin(), others.end(), [](const auto& a, const auto& b) { return a.first > b.first; });
+    std::vector<Found> all{std::move(found)};
+    for (std::size_t i = 0; i < std::min(others.size(), kMostRefined); ++i)
+      if (auto better = best_layout(others[i].second)) all.push_back(std::move(*better));
+    return best_of(std::move(all));
+  }
+
+  bool settle_on(const FirstStep& first) {
+    auto found = best_layout(first);
+    if (found) result_.found = refined(first, std::move(*found));
+    return result_.found.has_value();
   }
 
   // --- chunk after chunk
@@ -284,7 +322,8 @@ class BchSearch {
       scheme.steps.push_back(std::move(laid));
       from = start + chunk + (start < gap.offset && start + chunk > gap.offset ? gap.length : 0);
     }
-    return settle_on(std::move(scheme));
+    result_.found = verify(sample_, std::move(scheme));
+    return result_.found.has_value();
   }
 
   bool find_chunk(unsigned t, std::uint32_t chunk, std::uint32_t from, std::uint32_t& start, Range& gap) {
@@ -312,11 +351,6 @@ class BchSearch {
         gap = tried;
       }
     return most > 1;
-  }
-
-  bool settle_on(ecc::Scheme scheme) {
-    result_.found = verify(sample_, std::move(scheme));
-    return result_.found.has_value();
   }
 
   const Sample& sample_;

@@ -53,7 +53,8 @@ std::vector<Task> tasks_for(const Sample& sample) {
     }
   for (const std::uint32_t step : kSteps)
     for (unsigned m = 8; m <= 12; ++m) add_reed_solomon(sample, step, m, usual_polynomials(m), Family::spare, tasks);
-  for (const std::uint32_t step : kSteps) add_bch(sample, step, Family::metadata, true, tasks);
+  for (const Family family : {Family::metadata, Family::metadata_first})
+    for (const std::uint32_t step : kSteps) add_bch(sample, step, family, true, tasks);
   if (sample.page_bytes() <= 4096)  // of the time when Reed-Solomon was used
     for (unsigned m = 9; m <= 10; ++m) {
       const auto fields = all_primitive(m);
@@ -71,10 +72,11 @@ TaskResult run(const Sample& sample, const Task& task, const std::atomic<bool>* 
   return search_reed_solomon(sample, task, stop);
 }
 
-// Tables of primitive polynomials: Lin and Costello, from memory; m 12 to 15 as common BCH implementations have them.
+// Tables of primitive polynomials: Lin and Costello, from memory; m 12 to 15 as common BCH implementations have them, and
+// for m 14 a third primitive one with five terms.
 std::span<const std::uint32_t> usual_polynomials(unsigned m) {
   static constexpr std::uint32_t k8[] = {0x11D, 0x187}, k9[] = {0x211}, k10[] = {0x409}, k11[] = {0x805}, k12[] = {0x1053}, k13[] = {0x201B, 0x25AF},
-                                 k14[] = {0x402B, 0x4443}, k15[] = {0x8003};
+                                 k14[] = {0x402B, 0x4443, 0x5803}, k15[] = {0x8003};
   static constexpr std::span<const std::uint32_t> kAll[] = {k8, k9, k10, k11, k12, k13, k14, k15};
   return m >= 8 && m <= 15 ? kAll[m - 8] : std::span<const std::uint32_t>();
 }

@@ -15,6 +15,7 @@ namespace steadycell::search {
 enum class Family : std::uint8_t {
   spare,     // data in front, code in the spare area, metadata (if any) right before the code
   metadata,  // the same, with metadata elsewhere in the spare area
+  metadata_first,  // the same, with metadata in front of the data in the codeword
   chunks     // data, metadata and code follow each other, chunk after chunk, across the border of page and spare area
 };
 

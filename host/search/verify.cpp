@@ -2,11 +2,12 @@
 
 #include <algorithm>
 #include <cmath>
+#include <array>
 #include <map>
-#include <set>
 
 #include "ecc/odds.h"
 #include "ecc/page_code.h"
+#include "search/evidence.h"
 
 namespace steadycell::search {
 namespace {
@@ -15,9 +16,9 @@ constexpr std::size_t kMaskPages = 24, kReferencePages = 6;
 constexpr double kHypotheses = 1e11;  // more than any search here tests
 constexpr double kLeastShare = 0.4;
 
-bool decoded(const ecc::StepOutcome& outcome) {
-  return outcome.status == ecc::StepStatus::clean || outcome.status == ecc::StepStatus::corrected;
-}
+constexpr std::size_t kLeastOther = 3;  // words with another value than the usual one, before a byte is proven
+
+bool fine(const ecc::StepOutcome& outcome) { return outcome.status != ecc::StepStatus::failed; }
 
 Bytes bytes_in(const std::vector<ecc::Range>& ranges, ByteSpan page) {
   Bytes out;
@@ -30,14 +31,39 @@ Bytes xored(Bytes a, ByteSpan b) {
   return a;
 }
 
-Bytes word_of(const ecc::Step& step, ByteSpan page) {
-  Bytes word = bytes_in(step.data, page);
-  for (const auto* ranges : {&step.metadata, &step.code}) {
-    const Bytes more = bytes_in(*ranges, page);
-    word.insert(word.end(), more.begin(), more.end());
+// What values the metadata of each step have in words that decode. A code is linear: a byte that never changes adds the
+// same to every word, as a mask does, so that no page can show that the step covers it.
+class ValueCounts {
+ public:
+  explicit ValueCounts(const ecc::Scheme& scheme) : scheme_(scheme), counts_(scheme.steps.size()) {}
+
+  void add(ByteSpan decoded_page, std::span<const ecc::StepOutcome> outcomes) {
+    for (std::size_t i = 0; i < outcomes.size(); ++i)
+      for (const ecc::Range& range : scheme_.steps[i].metadata)
+        for (std::uint32_t at = range.offset; is_decoded(outcomes[i]) && at < range.offset + range.length; ++at) ++counts_[i][at][decoded_page[at]];
   }
-  return word;
-}
+
+  std::vector<Unproven> unproven() const {
+    std::map<std::uint32_t, std::vector<std::size_t>> steps_of;  // by byte
+    for (std::size_t i = 0; i < counts_.size(); ++i)
+      for (const auto& [at, count] : counts_[i]) {
+        std::size_t all = 0;
+        for (const std::size_t times : count) all += times;
+        if (all - *std::max_element(count.begin(), count.end()) < kLeastOther) steps_of[at].push_back(i);
+      }
+    std::vector<Unproven> out;
+    for (auto& [at, steps] : steps_of)
+      if (!out.empty() && out.back().bytes.offset + out.back().bytes.length == at && out.back().steps == steps)
+        ++out.back().bytes.length;
+      else
+        out.push_back({.bytes = {at, 1}, .steps = std::move(steps), .why = Unproven::Why::constant});
+    return out;
+  }
+
+ private:
+  const ecc::Scheme& scheme_;
+  std::vector<std::map<std::uint32_t, std::array<std::size_t, 256>>> counts_;
+};
 
 class Verifier {
  public:
@@ -74,7 +100,7 @@ class Verifier {
       const ByteSpan page = sample_.page(page_at(k, pages));
       Bytes work(page.begin(), page.end());
       code->decode(work, outcomes);
-      good += static_cast<std::size_t>(std::count_if(outcomes.begin(), outcomes.end(), decoded));
+      good += static_cast<std::size_t>(std::count_if(outcomes.begin(), outcomes.end(), is_decoded));
     }
     return static_cast<double>(good) / static_cast<double>(pages * outcomes.size());
   }
@@ -123,7 +149,7 @@ class Verifier {
         const ByteSpan page = sample_.page(reference);
         Bytes both = xored(Bytes(page.begin(), page.end()), sample_.page(page_at(k, others)));
         code->decode(both, outcomes, &wrong);
-        for (std::size_t step = 0; step < good.size(); ++step) good[step] += decoded(outcomes[step]) ? 1 : 0;
+        for (std::size_t step = 0; step < good.size(); ++step) good[step] += is_decoded(outcomes[step]) ? 1 : 0;
         for (const ecc::WrongBit& bit : wrong) ++seen[{bit.offset, bit.bit}];
       }
       Bytes page(sample_.page(reference).begin(), sample_.page(reference).end());
@@ -157,39 +183,36 @@ class Verifier {
     return code && all ? ecc::ErasedAs::codeword : ecc::ErasedAs::all_ff;
   }
 
-  // A step counts as evidence once, and only where it is far from empty: words alike prove nothing more, and all zeros are a
-  // codeword of every code.
+  // Each step must bear out the scheme by itself: one whose place is wrong would hide behind the others.
   std::optional<Found> weigh() const {
     auto code = ecc::PageCode::make(scheme_);
     if (!code) return std::nullopt;
-    Found found{.scheme = scheme_, .pages_explained = 0, .pages_tried = sample_.pages(), .log10_odds = 0};
+    Found found;
+    found.scheme = scheme_;
+    found.pages_tried = sample_.pages();
+    found.mask_is_derived = derived_;
     std::vector<ecc::StepOutcome> outcomes(code->steps());
-    std::set<Bytes> words;
-    std::uint64_t telling = 0, good = 0;
-    double log_odds = std::log(kHypotheses);
+    Evidence evidence(*code);
+    ValueCounts values(scheme_);
     for (std::size_t i = 0; i < sample_.pages(); ++i) {
       Bytes page(sample_.page(i).begin(), sample_.page(i).end());
       code->decode(page, outcomes);
-      bool whole = true;
-      for (std::size_t step = 0; step < outcomes.size(); ++step) {
-        if (outcomes[step].status == ecc::StepStatus::erased) continue;
-        whole &= decoded(outcomes[step]);
-        Bytes word = word_of(scheme_.steps[step], page);
-        const std::uint64_t ones = count_ones(word), bits = word.size() * 8;
-        if (std::min(ones, bits - ones) < std::min<std::uint64_t>(256, bits / 8) || !words.insert(std::move(word)).second) continue;
-        ++telling;
-        if (!decoded(outcomes[step])) continue;
-        ++good;
-        log_odds += ecc::log_accepted_share(*code, outcomes[step].errors());
-      }
-      found.pages_explained += whole ? 1 : 0;
+      evidence.add(page, outcomes);
+      values.add(page, outcomes);
+      found.pages_explained += std::all_of(outcomes.begin(), outcomes.end(), fine) ? 1 : 0;
+      found.steps_explained += static_cast<std::uint64_t>(std::count_if(outcomes.begin(), outcomes.end(), fine));
     }
-    if (telling == 0 || static_cast<double>(good) < kLeastShare * static_cast<double>(telling)) return std::nullopt;
-    const auto log_factorial = [](std::uint64_t n) { return std::lgamma(static_cast<double>(n) + 1); };
-    log_odds += log_factorial(telling) - log_factorial(good) - log_factorial(telling - good);
-    if (derived_) log_odds += code->check_bits() * std::log(2.0);  // one word's worth of evidence went into the mask
-    found.log10_odds = std::min(0.0, log_odds / std::log(10.0));
+    // One word's worth of evidence went into a mask that was read off the pages.
+    const double given_away = std::log(kHypotheses) + (derived_ ? code->check_bits() * std::log(2.0) : 0.0);
+    const auto log10_odds = [&](double log_chance) { return std::min(0.0, (log_chance + given_away) / std::log(10.0)); };
+    for (std::size_t step = 0; step < code->steps(); ++step) {
+      const Evidence::Count& count = evidence.of_step(step);
+      if (static_cast<double>(count.decoded) < kLeastShare * static_cast<double>(count.telling) || log10_odds(count.log_chance()) > kMostLog10Odds)
+        return std::nullopt;
+    }
+    found.log10_odds = log10_odds(evidence.all().log_chance());
     if (found.log10_odds > kMostLog10Odds) return std::nullopt;
+    found.unproven = values.unproven();
     return found;
   }
 
@@ -203,6 +226,31 @@ class Verifier {
 std::optional<Found> verify(const Sample& sample, ecc::Scheme scheme, bool mask_is_known) {
   if (sample.pages() == 0 || scheme.steps.empty()) return std::nullopt;
   return Verifier(sample, std::move(scheme)).run(mask_is_known);
+}
+
+std::optional<Found> best_of(std::vector<Found> found) {
+  if (found.empty()) return std::nullopt;
+  const auto most = std::max_element(found.begin(), found.end(), [](const Found& a, const Found& b) { return a.steps_explained < b.steps_explained; });
+  std::map<std::pair<std::uint32_t, std::uint32_t>, std::vector<std::size_t>> steps_of;
+  for (const Found& other : found)
+    for (std::size_t step = 0; step < most->scheme.steps.size(); ++step) {
+      if (other.steps_explained * 50 < most->steps_explained * 49) break;
+      const std::vector<ecc::Range>& taken = most->scheme.steps[step].metadata;
+      if (other.scheme.steps[step].metadata == taken) continue;
+      for (const ecc::Range& range : taken) {
+        std::vector<std::size_t>& steps = steps_of[{range.offset, range.length}];
+        if (std::find(steps.begin(), steps.end(), step) == steps.end()) steps.push_back(step);
+      }
+    }
+  for (auto& [range, steps] : steps_of) {
+    std::sort(steps.begin(), steps.end());
+    // Where they never change that has been said.
+    const bool told = std::any_of(most->unproven.begin(), most->unproven.end(), [&, &range = range, &steps = steps](const Unproven& known) {
+      return known.bytes == ecc::Range{range.first, range.second} && known.steps == steps;
+    });
+    if (!told) most->unproven.push_back({.bytes = {range.first, range.second}, .steps = steps, .why = Unproven::Why::elsewhere});
+  }
+  return std::move(*most);
 }
 
 }  // namespace steadycell::search

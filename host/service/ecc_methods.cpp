@@ -1,6 +1,9 @@
 #include <chrono>
 #include <cmath>
+#include <map>
+#include <set>
 #include <thread>
+#include <tuple>
 
 #include "ecc/scheme.h"
 #include "files/atomic.h"
@@ -27,6 +30,73 @@ std::string rule_says(const settle::CodeCheck& check) {
                                  check.measured.t(), check.more_than_t, vouched, check.pages, settle::kMostFalseOdds);
   if (check.measured.failed() > 0) text += fmt::format("; {} codewords have more wrong than the code corrects", check.measured.failed());
   return text;
+}
+
+// Pages without this code fit as well with a chance of at most this, or the scheme explains nothing.
+constexpr double kMostChance = 1e-6;
+
+std::string nothing_explained(const settle::CodeCheck& check) {
+  const search::Evidence::Count& evidence = check.evidence;
+  if (evidence.telling == 0)
+    return "this scheme explains nothing: no codeword tells anything, for those that differ are nearly all zeros or nearly all ones, which decode under many "
+           "codes. Its verdicts are worth nothing";
+  return fmt::format("this scheme explains nothing: {} of {} different codewords decode, no more than pages without this code might show by chance. Its "
+                     "verdicts are worth nothing; look for the right one with ecc find",
+                     evidence.decoded, evidence.telling);
+}
+
+// The parts of a search, those alike but for the field and the orders together.
+json::Array tried_json(std::vector<search::Task> tasks) {
+  static constexpr std::string_view kCodes[] = {"bch", "hamming", "reed_solomon"};
+  static constexpr std::string_view kPlaces[] = {"in_spare", "metadata_apart", "metadata_before_data", "in_chunks"};
+  struct Part {
+    std::set<std::string> polynomials, places, bit_orders;
+  };
+  std::map<std::tuple<ecc::CodeKind, unsigned, std::uint32_t>, Part> parts;
+  for (const search::Task& task : tasks) {
+    Part& part = parts[{task.code, task.m, task.step_bytes}];
+    if (task.code != ecc::CodeKind::hamming) part.polynomials.insert(fmt::format("0x{:x}", task.polynomial));
+    part.places.insert(std::string(task.code == ecc::CodeKind::hamming ? "anywhere_in_spare" : kPlaces[static_cast<std::size_t>(task.family)]));
+    part.bit_orders.insert(task.bit_order == ecc::BitOrder::msb_first ? "msb_first" : "lsb_first");
+  }
+  const auto list = [](const std::set<std::string>& words) { return json::Array(words.begin(), words.end()); };
+  json::Array out;
+  for (const auto& [key, part] : parts) {
+    const auto& [code, m, step_bytes] = key;
+    json::Object object{{"code", kCodes[static_cast<std::size_t>(code)]}, {"step_bytes", step_bytes}};
+    object["m"] = m > 0 ? json::Value(m) : json::Value(nullptr);
+    object["polynomials"] = list(part.polynomials);
+    object["places"] = list(part.places);
+    object["bit_orders"] = list(part.bit_orders);
+    out.push_back(std::move(object));
+  }
+  return out;
+}
+
+json::Array unproven_json(const std::vector<search::Unproven>& unproven) {
+  json::Array out;
+  for (const search::Unproven& entry : unproven) {
+    const bool constant = entry.why == search::Unproven::Why::constant;
+    out.push_back(json::Object{{"offset", entry.bytes.offset},
+                               {"length", entry.bytes.length},
+                               {"steps", json::Array(entry.steps.begin(), entry.steps.end())},
+                               {"why", constant ? "constant" : "elsewhere"},
+                               {"assumed", "metadata that the code of these steps covers"}});
+  }
+  return out;
+}
+
+void note_assumptions(const search::Found& found, json::Array& notes) {
+  std::uint64_t constant = 0, elsewhere = 0;
+  for (const search::Unproven& entry : found.unproven) (entry.why == search::Unproven::Why::constant ? constant : elsewhere) += entry.bytes.length;
+  if (constant > 0)
+    notes.emplace_back(fmt::format("{} bytes of metadata are assumed, not proven: they are the same in all pages that decode, so these show neither that the code covers "
+                                   "them nor in which step. A page that has others there may fail", constant));
+  if (elsewhere > 0)
+    notes.emplace_back(fmt::format("{} bytes of metadata are assumed, not proven: other bytes in their place explain the pages as well, as when all steps of a page "
+                                   "hold the same metadata", elsewhere));
+  if (found.mask_is_derived)
+    notes.emplace_back("the mask was read off the pages: constant bytes that the code covers as well would be part of it");
 }
 
 }  // namespace
@@ -58,6 +128,9 @@ Result<json::Object> ecc_check(json::Reader& params, const JobHooks& hooks) {
   result["corrected"] = measured.corrected();
   result["failed"] = measured.failed();
   result["erased"] = measured.erased();
+  result["erased_pages"] = check->erased_verdicts.total();
+  result["erased_bits"] = check->erased_bits;
+  result["erased_verdicts"] = to_json(check->erased_verdicts);
   result["corrected_bits"] = measured.corrected_bits();
   result["t"] = measured.t();
   result["histogram"] = histogram(measured);
@@ -65,6 +138,10 @@ Result<json::Object> ecc_check(json::Reader& params, const JobHooks& hooks) {
   result["more_than_t_odds"] = check->more_than_t;
   result["verdicts"] = to_json(check->verdicts);
   json::Array notes;
+  const bool explains_nothing = measured.codewords() > 0 && check->evidence.log_chance() > std::log(kMostChance);
+  result["explains_nothing"] = explains_nothing;
+  result["evidence"] = json::Object{{"codewords", check->evidence.telling}, {"decoded", check->evidence.decoded}};
+  if (explains_nothing) notes.emplace_back(nothing_explained(*check));
   notes.emplace_back(rule_says(*check));
   if (!source->is_capture() && source->scheme() != nullptr) notes.emplace_back("these are the image's own bytes: its code has corrected them already; check the capture for the raw error rate");
   if (source->passes() > 1) notes.emplace_back(fmt::format("errors are those left after the vote of {} passes", source->passes()));
@@ -90,12 +167,16 @@ Result<json::Object> ecc_find(json::Reader& params, const JobHooks& hooks) {
   result["seconds"] = seconds;
   result["hypotheses_per_second"] = seconds > 0 ? static_cast<double>(search->hypotheses) / seconds : 0.0;
   result["to"] = nullptr;
+  result["unproven"] = json::Array();
+  result["tried"] = tried_json(search->tried);
   json::Array notes;
   if (search->found) {
     result["scheme"] = ecc::to_json(search->found->scheme);
     result["pages_explained"] = search->found->pages_explained;
     result["odds"] = std::pow(10.0, std::max(-300.0, search->found->log10_odds));
     notes.emplace_back(fmt::format("chance of such a fit without this code: at most 1e{:.0f}", search->found->log10_odds));
+    result["unproven"] = unproven_json(search->found->unproven);
+    note_assumptions(*search->found, notes);
     if (!to->empty()) {
       auto file = files::AtomicFile::create(files::posix(), *to);
       if (!file) return failure(file.error());
@@ -109,7 +190,7 @@ Result<json::Object> ecc_find(json::Reader& params, const JobHooks& hooks) {
     notes.emplace_back("no algebraic code found: the written pages differ in too little to tell, as when all hold the same bytes. That says nothing about "
                        "which code they have");
   } else {
-    notes.emplace_back("no algebraic code found: none of the layouts in docs/ecc.md fits. LDPC codes look like this, and so do codes behind a whitening that "
+    notes.emplace_back("no algebraic code found: none of the layouts that were tried fits. LDPC codes look like this, and so do codes behind a whitening that "
                        "covers the code bytes, too");
   }
   result["notes"] = std::move(notes);

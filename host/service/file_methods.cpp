@@ -204,7 +204,25 @@ Result<json::Object> image_export(json::Reader& params, const JobHooks& hooks) {
   if (!exported) return failure(exported.error());
   json::Object result{{"image", *image}, {"what", *what}, {"to", *to}, {"pages", exported->pages}, {"bytes", exported->bytes},
                       {"sha256", to_text(exported->sha256)}, {"doubtful", exported->doubtful}, {"unread", exported->unread}};
-  result["unwhitened"] = request.unwhiten ? json::Value(exported->unwhitened) : json::Value(nullptr);
+  result["unwhitened"] = nullptr;
+  result["unwhitening"] = nullptr;
+  if (request.unwhiten) {
+    std::uint64_t off = 0;
+    json::Object by_outcome;
+    for (std::size_t i = 0; i < assess::kUnwhitened; ++i) {
+      const auto outcome = static_cast<assess::Unwhitened>(i);
+      by_outcome[assess::name_of(outcome)] = exported->unwhitened[i];
+      if (assess::taken_off(outcome)) off += exported->unwhitened[i];
+    }
+    json::Array left;
+    for (const settle::LeftWhitened& run : exported->left)
+      left.push_back(json::Object{{"target", run.place.target}, {"lun", run.place.lun}, {"first_page", run.first_page}, {"count", run.count},
+                                  {"why", assess::name_of(run.why)}});
+    by_outcome["left"] = std::move(left);
+    by_outcome["left_out"] = exported->left_out;
+    result["unwhitened"] = off;
+    result["unwhitening"] = std::move(by_outcome);
+  }
   return result;
 }
 

@@ -25,7 +25,9 @@ Result<CodeCheck> check_code(PageSource& source, const json::Value& scheme, cons
   };
   if (auto done = sweep({.stage = "measuring", .total = sampled}, [&](std::uint64_t i) { return i * source.blocks() / sampled; }, measure); !done)
     return failure(done.error());
-  image::VerdictCounts verdicts;
+  image::VerdictCounts verdicts, erased;
+  std::uint64_t erased_bits = 0;
+  search::Evidence evidence(judge->code());
   Bytes best(source.geometry().raw_page_bytes());
   std::uint64_t pages = 0;
   const auto decide = [&](const SourcePage& page) -> Result<void> {
@@ -38,6 +40,11 @@ Result<CodeCheck> check_code(PageSource& source, const json::Value& scheme, cons
       row.corrected_bits = judgement.corrected_bits;
       row.unstable_bits = page.vote.unstable_bits;
       row.false_odds = judgement.false_odds;
+      evidence.add(best, judge->outcomes());
+      if (judgement.by == image::By::erased) {
+        erased.add(row);
+        erased_bits += judgement.corrected_bits;
+      }
     }
     verdicts.add(row);
     ++pages;
@@ -45,7 +52,8 @@ Result<CodeCheck> check_code(PageSource& source, const json::Value& scheme, cons
   };
   if (auto done = sweep({.stage = "checking", .total = source.blocks()}, [](std::uint64_t i) { return i; }, decide); !done)
     return failure(done.error());
-  return CodeCheck{.measured = judge->judged(), .verdicts = verdicts, .more_than_t = judge->measured().more_than_t(), .pages = pages};
+  return CodeCheck{.measured = judge->judged(), .verdicts = verdicts, .erased_verdicts = erased, .erased_bits = erased_bits,
+                   .evidence = evidence.all(), .more_than_t = judge->measured().more_than_t(), .pages = pages};
 }
 
 }  // namespace steadycell::settle

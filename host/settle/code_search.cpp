@@ -9,6 +9,8 @@ namespace steadycell::settle {
 namespace {
 
 constexpr std::uint64_t kSamplePages = 256, kSampleBlocks = 64;
+constexpr const char* kNothingKept = "nothing of a search is kept";
+constexpr const char* kStartsAnew = "run the command again when there is time: the search starts anew";
 
 Result<search::Sample> take_sample(PageSource& source, const Hooks& hooks) {
   const Geometry& geometry = source.geometry();
@@ -16,7 +18,8 @@ Result<search::Sample> take_sample(PageSource& source, const Hooks& hooks) {
   const std::uint64_t blocks = std::min(source.blocks(), kSampleBlocks);
   Progress progress{.stage = "sampling", .total = blocks};
   for (; progress.done < blocks; ++progress.done) {
-    if (const auto on = hooks.go_on(progress.stage); !on) return failure(on.error());
+    if (const auto on = hooks.go_on(progress.stage); !on)
+      return failure(Error(on.error()).keeping(kNothingKept).advising(kStartsAnew));
     // What earlier blocks did not give, later ones may.
     const std::uint64_t quota = (kSamplePages - sample.pages()) / (blocks - progress.done);
     const std::uint64_t stride = std::max<std::uint64_t>(1, geometry.pages_per_block / std::max<std::uint64_t>(quota * 2, 1));
@@ -51,7 +54,8 @@ class Pool {
     }
     lock.unlock();
     workers.clear();
-    if (const auto on = hooks.go_on("searching"); !on && !search_.found) return failure(on.error());
+    if (const auto on = hooks.go_on("searching"); !on && !search_.found)
+      return failure(Error(on.error()).keeping(kNothingKept).advising(kStartsAnew));
     return search_;
   }
 
@@ -67,6 +71,7 @@ class Pool {
       lock.lock();
       ++done_;
       search_.hypotheses += result.hypotheses;
+      if (result.hypotheses > 0) search_.tried.push_back(task);
       if (!result.found) continue;
       stop_ = true;
       if (!search_.found || result.found->log10_odds < search_.found->log10_odds) search_.found = std::move(result.found);

@@ -84,6 +84,22 @@ Result<void> count_unsafe(const ImageReader& reader, const std::vector<Span>& sp
   });
 }
 
+void note_unwhitened(const image::PlacedPage& at, assess::Unwhitened outcome, Exported& exported) {
+  ++exported.unwhitened[static_cast<std::size_t>(outcome)];
+  if (outcome == assess::Unwhitened::proven || outcome == assess::Unwhitened::assumed || outcome == assess::Unwhitened::erased) return;
+  if (!exported.left.empty() && exported.left_out == 0) {
+    LeftWhitened& last = exported.left.back();
+    if (last.place == at.place && last.why == outcome && last.first_page + last.count == at.page.index) {
+      ++last.count;
+      return;
+    }
+  }
+  if (exported.left.size() < kMostLeftWhitened)
+    exported.left.push_back({.place = at.place, .first_page = at.page.index, .count = 1, .why = outcome});
+  else
+    ++exported.left_out;
+}
+
 }  // namespace
 
 Result<Exported> export_image(files::FileSystem& system, const std::string& image, const ExportRequest& request,
@@ -124,8 +140,8 @@ Result<Exported> export_image(files::FileSystem& system, const std::string& imag
         ByteSpan raw_page = block->subspan(offset, geometry.raw_page_bytes());
         if (unwhitener) {
           std::copy(raw_page.begin(), raw_page.end(), contents.begin());
-          const PageAddress in_lun = reader->coverage().page_at(page)->page;
-          if (unwhitener->apply(contents, geometry.block_of(in_lun).index, in_lun.index % geometry.pages_per_block)) ++exported.unwhitened;
+          const image::PlacedPage at = *reader->coverage().page_at(page);
+          note_unwhitened(at, unwhitener->apply(contents, geometry.block_of(at.page).index, at.page.index % geometry.pages_per_block), exported);
           raw_page = contents;
         }
         out.resize(out.size() + view->bytes_per_page());

@@ -1,4 +1,5 @@
 #pragma once
+#include <array>
 #include <cstdint>
 #include <functional>
 #include <map>
@@ -78,11 +79,23 @@ struct ExportRequest {
   std::optional<assess::WhiteningKey> unwhiten = {};  // to take off each page before its view is taken
 };
 
+// Pages in a row, of one LUN, from which a whitening was not taken, or not wholly.
+struct LeftWhitened {
+  UnitPlace place;
+  std::uint32_t first_page = 0, count = 0;
+  assess::Unwhitened why = assess::Unwhitened::not_caught;
+};
+inline constexpr std::size_t kMostLeftWhitened = 1000;
+
 struct Exported {
   std::uint64_t pages = 0, bytes = 0;
   Digest sha256{};                          // of what was handed over
   std::uint64_t doubtful = 0, unread = 0;   // pages among them; unread ones are fill, not data
-  std::uint64_t unwhitened = 0;             // pages whose whitening was taken off; the others stand as they are in the image
+  // With a whitening key: pages by what became of them; those that were neither erased nor taken off wholly, the first
+  // kMostLeftWhitened runs of them, and how many pages are beyond.
+  std::array<std::uint64_t, assess::kUnwhitened> unwhitened{};
+  std::vector<LeftWhitened> left;
+  std::uint64_t left_out = 0;
 };
 
 using ByteSink = std::function<Result<void>(ByteSpan)>;

@@ -1,6 +1,7 @@
 #pragma once
 #include <cstdint>
 #include <optional>
+#include <span>
 #include <string>
 #include <vector>
 
@@ -47,6 +48,10 @@ class CodeJudge {
   // Corrects `voted` into `best`. A page of which a step fails is `doubtful`, and its other steps stay corrected. The
   // verdict is about the bytes that the code covers; wavering bits elsewhere are counted in loose_pages().
   Judgement judge(const vote::PageVote& vote, ByteSpan voted, ByteSpan unsure, MutableByteSpan best);
+
+  const ecc::PageCode& code() const { return code_; }
+  // Of the page last judged.
+  std::span<const ecc::StepOutcome> outcomes() const { return outcomes_; }
 
   // Over all judged pages.
   std::optional<double> raw_bit_error_rate() const;

@@ -142,7 +142,7 @@ TEST(Unwhitener, TakesTheSequenceOfBlockAndPage) {
   Unwhitener unwhitener(key);
   const Bytes page = random_page(1);
   Bytes changed = page;
-  ASSERT_TRUE(unwhitener.apply(changed, 5, 2));  // block 5 of two: the second; page 2 of two: the first
+  ASSERT_TRUE(taken_off(unwhitener.apply(changed, 5, 2)));  // block 5 of two: the second; page 2 of two: the first
   Bytes expected = page;
   for (std::size_t i = 0; i < 4; ++i) expected[i] = static_cast<std::uint8_t>(expected[i] ^ (i + 1));
   expected[512] ^= 5;
@@ -154,9 +154,9 @@ TEST(Unwhitener, LeavesErasedPagesAndUnknownSequences) {
   const WhiteningKey key = table_key();
   Unwhitener unwhitener(key);
   Bytes erased(528, 0xFF), page = random_page(2);
-  EXPECT_FALSE(unwhitener.apply(erased, 0, 0));
+  EXPECT_EQ(unwhitener.apply(erased, 0, 0), Unwhitened::erased);
   EXPECT_EQ(erased, Bytes(528, 0xFF));
-  EXPECT_FALSE(unwhitener.apply(page, 0, 1));
+  EXPECT_EQ(unwhitener.apply(page, 0, 1), Unwhitened::unknown_sequence);
   EXPECT_EQ(page, random_page(2));
 }
 
@@ -169,10 +169,48 @@ TEST(Unwhitener, LeavesPagesThatArePlainerAsTheyStand) {
   Unwhitener unwhitener(key);
   Bytes plain(528, 'a'), whitened(528, 'a');
   for (std::size_t i = 0; i < 512; ++i) whitened[i] = static_cast<std::uint8_t>(whitened[i] ^ mask[i]);
-  EXPECT_FALSE(unwhitener.apply(plain, 0, 0));
+  EXPECT_EQ(unwhitener.apply(plain, 0, 0), Unwhitened::plainer);
   EXPECT_EQ(plain, Bytes(528, 'a'));
-  EXPECT_TRUE(unwhitener.apply(whitened, 0, 0));
+  EXPECT_EQ(unwhitener.apply(whitened, 0, 0), Unwhitened::proven);
   EXPECT_EQ(whitened, Bytes(528, 'a'));
+}
+
+TEST(Unwhitener, ARandomLookingPageIsUnwhitenedOnTheWordOfOthers) {
+  WhiteningKey key = table_key();
+  key.bytes = {{0, 512}};
+  Bytes mask = random_page(3);
+  mask.resize(512);
+  key.whitening = SequenceTable{.period = {}, .sequences = {mask}};
+  Unwhitener unwhitener(key);
+  Bytes page = random_page(4);
+  EXPECT_EQ(unwhitener.apply(page, 0, 0), Unwhitened::assumed);
+  EXPECT_NE(page, random_page(4));
+}
+
+TEST(Unwhitener, ARegisterTellsWhereItWasCaught) {
+  WhiteningKey key = table_key();
+  key.bytes = {{0, 512}};
+  Register shift_register{.feedback = {0x8003}, .order = BitOrder::msb_first, .restart_bytes = 256};
+  key.whitening = shift_register;
+  Bytes half(256);  // x^15 + x + 1, by its definition
+  unsigned state = 0x1234;
+  for (std::size_t i = 0; i < half.size() * 8; ++i) {
+    const unsigned bit = (state >> 14 ^ state >> 13) & 1;
+    state = (state << 1 | bit) & 0x7FFF;
+    if (bit) half[i / 8] = static_cast<std::uint8_t>(half[i / 8] | 0x80 >> i % 8);
+  }
+  Unwhitener unwhitener(key);
+  Bytes both = random_page(5), one = random_page(5), none = random_page(5);
+  std::copy(half.begin(), half.end(), both.begin());
+  std::copy(half.begin(), half.end(), both.begin() + 256);
+  std::copy(half.begin(), half.end(), one.begin() + 256);
+  EXPECT_EQ(unwhitener.apply(both, 0, 0), Unwhitened::proven);
+  EXPECT_EQ(Bytes(both.begin(), both.begin() + 512), Bytes(512, 0));
+  EXPECT_EQ(unwhitener.apply(one, 0, 0), Unwhitened::partly);
+  EXPECT_EQ(Bytes(one.begin() + 256, one.begin() + 512), Bytes(256, 0));
+  EXPECT_EQ(Bytes(one.begin(), one.begin() + 256), Bytes(none.begin(), none.begin() + 256)) << "the piece that was not caught stands";
+  EXPECT_EQ(unwhitener.apply(none, 0, 0), Unwhitened::not_caught);
+  EXPECT_EQ(none, random_page(5));
 }
 
 TEST(CheckFits, ComparesPagesAndBlocks) {

@@ -208,5 +208,44 @@ RC_GTEST_PROP(PageCode, WhatIsCalledRightIsACodeword, ()) {
     if (!covered[i]) RC_ASSERT(page[i] == read[i]);
 }
 
+// Against the plain code over bytes put one behind the other by hand.
+TEST(PageCode, MetadataOfOneStepStandBeforeOrBehindItsData) {
+  for (const auto place : {MetadataPlace::after_data, MetadataPlace::before_data}) {
+    Scheme scheme;
+    scheme.m = 13;
+    scheme.t = 4;
+    scheme.polynomial = 0x201B;
+    scheme.metadata_place = place;
+    scheme.page_bytes = 1024;
+    scheme.spare_bytes = 32;
+    scheme.erased = ErasedAs::all_ff;
+    scheme.steps = {{.data = {{0, 512}}, .metadata = {{1026, 6}}, .code = {{1034, 7}}}, {.data = {{512, 512}}, .metadata = {}, .code = {{1041, 7}}}};
+    auto code = PageCode::make(scheme);
+    ASSERT_TRUE(code);
+    EXPECT_EQ(code->code_bits(), 518u * 8 + 52);
+    Bytes page = random_page(scheme, 4);
+    code->encode(page);
+    const auto part = [&](std::size_t offset, std::size_t length) { return Bytes(page.begin() + static_cast<std::ptrdiff_t>(offset), page.begin() + static_cast<std::ptrdiff_t>(offset + length)); };
+    for (std::size_t step = 0; step < 2; ++step) {
+      Bytes word = part(512 * step, 512);
+      const Bytes metadata = step == 0 ? part(1026, 6) : Bytes();
+      word.insert(place == MetadataPlace::before_data ? word.begin() : word.end(), metadata.begin(), metadata.end());
+      Bytes parity(7);
+      BchCode::make(scheme.bch_shape(scheme.steps[step]))->encode(word, parity);
+      EXPECT_EQ(hex(part(1034 + 7 * step, 7)), hex(parity)) << step;
+    }
+    const Bytes right = page;
+    for (const std::uint32_t offset : {1026u, 1031u, 511u, 1034u, 600u, 1041u}) flip(page, offset, 3);
+    std::vector<StepOutcome> outcomes(2);
+    code->for_another_thread().decode(page, outcomes);
+    EXPECT_EQ(outcomes, (std::vector<StepOutcome>{{StepStatus::corrected, 4}, {StepStatus::corrected, 2}}));
+    EXPECT_EQ(page, right);
+    flip(page, 1028, 0);  // of the first step alone
+    code->decode(page, outcomes);
+    EXPECT_EQ(outcomes[1].status, StepStatus::clean);
+    EXPECT_EQ(page, right);
+  }
+}
+
 }  // namespace
 }  // namespace steadycell::ecc

@@ -57,6 +57,22 @@ TEST(Scheme, KernelSchemesComeBackFromTheirPrettyTextAndFromJson) {
   }
 }
 
+TEST(Scheme, MetadataMayStandInFrontOfTheDataAndBelongToSomeStepsOnly) {
+  const std::string text = R"({ "schema": "steadycell-ecc/1", "code": "bch", "m": 13, "t": 8, "polynomial": "0x201b", "metadata_place": "before_data",
+    "page_bytes": 1024, "spare_bytes": 64, "steps": [ { "data": [[0,512]], "metadata": [[1024,6]], "code": [[1036,13]] },
+    { "data": [[512,512]], "code": [[1049,13]] } ], "mask": null, "erased": "all_ff" })";
+  const auto scheme = parse_scheme(text);
+  ASSERT_TRUE(scheme) << scheme.error().text();
+  EXPECT_EQ(scheme->metadata_place, MetadataPlace::before_data);
+  EXPECT_EQ(scheme->bch_shape(scheme->steps[0]).data_bits, 518u * 8);
+  EXPECT_EQ(scheme->bch_shape(scheme->steps[1]).data_bits, 512u * 8);
+  EXPECT_EQ(pretty(*parse_scheme(pretty(*scheme))), pretty(*scheme));
+  EXPECT_NE(pretty(*scheme).find("\"metadata_place\": \"before_data\""), std::string::npos);
+  std::string other = text;
+  other.replace(other.find("before_data"), 11, "behind_data");
+  EXPECT_NE(parse_scheme(other).error().what().find("after_data or before_data"), std::string::npos);
+}
+
 // Steps laid out at random through data and spare, metadata included.
 RC_GTEST_PROP(Scheme, AnyValidSchemeRoundTrips, ()) {
   Scheme scheme;

@@ -9,6 +9,16 @@ import layouts
 SANITIZED = bool(os.environ.get("STEADYCELL_SANITIZED"))
 
 
+def assumed(found):
+    """(byte, step) of what the answer calls unproven."""
+    return sorted((at, step) for entry in found["unproven"] for at in range(entry["offset"], entry["offset"] + entry["length"]) for step in entry["steps"])
+
+
+def constant_metadata(scheme):
+    """(byte, step) of what layouts.counting() never changes: all metadata of a step but two bytes."""
+    return sorted((at + i, number) for number, step in enumerate(scheme["steps"]) for at, length in step.get("metadata", []) for i in range(2, length))
+
+
 class Find(bench.BenchTest):
     def imported(self, name, dump, page, spare):
         (self.folder / f"{name}.bin").write_bytes(dump)
@@ -36,6 +46,7 @@ class Find(bench.BenchTest):
                 capture = self.imported(f"case{number}", dump, scheme["page_bytes"], scheme["spare_bytes"])
                 found = self.find(capture, "--to", f"scheme{number}.json")
                 self.assertEqual(found["scheme"], scheme)
+                self.assertEqual(assumed(found), constant_metadata(scheme))
                 self.assertEqual(json.loads((self.folder / f"scheme{number}.json").read_text()), scheme)
                 self.assertLess(found["odds"], 1e-12)
                 self.assertLessEqual(found["pages_explained"], found["pages_tried"])
@@ -59,6 +70,64 @@ class Find(bench.BenchTest):
                 self.assertEqual(found["pages_explained"], 0)
                 self.assertIsNone(found["odds"])
                 self.assertFalse((self.folder / f"none{number}.json").exists(), "nothing is written where nothing was found")
+                self.assertEqual(found["unproven"], [])
+                if found["hypotheses"]:  # what was tried is named
+                    codes = {entry["code"] for entry in found["tried"]}
+                    self.assertLessEqual(codes, {"bch", "hamming", "reed_solomon"})
+                    self.assertIn("bch", codes)
+                    self.assertTrue(all(entry["places"] and entry["bit_orders"] and entry["step_bytes"] <= page for entry in found["tried"]))
+
+    def test_nothing_found_names_in_words_what_was_tried(self):
+        capture = self.imported("none", layouts.without_code("random", 512, 16, 32, 1), 512, 16)
+        text = self.run_it("ecc", "find", capture, "--quiet").text
+        self.assertIn("bch, steps of 512, m 13, 0x201b, 0x25af: in spare, metadata apart", text.replace("in chunks, ", ""))
+        self.assertIn("reed_solomon, steps of 512, m 10", text)
+
+    def test_metadata_that_never_change_are_called_assumed(self):
+        scheme = layouts.scheme(2048, 64, layouts.in_spare(2048, 64, 512, 13, 12, metadata=(2, 4)), **layouts.bch_scheme(13, 8, "0x201b"))
+        dump = layouts.dump(scheme, 64, 0.25, 5, metadata=lambda number, step, length: b"\x11\x22\x33\x44"[:length])
+        found = self.find(self.imported("case", dump, 2048, 64))
+        steps = found["scheme"]["steps"]
+        # The shift between data and code proves that four bytes stand there, and nothing which.
+        self.assertEqual([step["code"] for step in steps], [step["code"] for step in scheme["steps"]])
+        taken = sorted((at + i, number) for number, step in enumerate(steps) for at, length in step["metadata"] for i in range(length))
+        self.assertEqual(assumed(found), taken)
+        self.assertEqual({entry["why"] for entry in found["unproven"]}, {"constant"})
+        self.assertTrue(any("assumed, not proven" in note for note in found["notes"]), found["notes"])
+        self.assertIn("assumed", self.run_it("ecc", "find", "case", "--quiet").text)
+
+    def test_equal_metadata_in_all_steps_leave_their_place_open(self):
+        scheme = layouts.scheme(2048, 64, layouts.in_spare(2048, 64, 512, 13, 12, metadata=(1, 2), packed=True), **layouts.bch_scheme(13, 8, "0x201b"))
+        dump = layouts.dump(scheme, 64, 0, 5, metadata=lambda number, step, length: layouts.counting(number, 0, length))
+        found = self.find(self.imported("case", dump, 2048, 64))
+        self.assertIsNotNone(found["scheme"])
+        self.assertEqual({entry["why"] for entry in found["unproven"]}, {"elsewhere"})
+        self.assertTrue({1, 2, 3} <= {step for entry in found["unproven"] for step in entry["steps"]}, found["unproven"])
+
+    def test_a_step_that_does_not_decode_is_not_carried_by_the_others(self):
+        """One step holds no codewords: the scheme of the others is not the scheme of the page."""
+        scheme, _, _ = layouts.layouts()["t 8 without a wrong bit"]
+        for broken in (0, 3):
+            rng, raw = layouts.random.Random(broken), 2112
+            dump = bytearray(layouts.dump(scheme, 64, 0, 7, erased=0))
+            for at in range(0, len(dump), raw):
+                place, length = scheme["steps"][broken]["code"][0]
+                dump[at + place:at + place + length] = rng.randbytes(length)
+            found = self.find(self.imported(f"broken{broken}", dump, 2048, 64), "--to", f"broken{broken}.json")
+            self.assertIsNone(found["scheme"])
+            self.assertFalse((self.folder / f"broken{broken}.json").exists())
+
+    def test_an_interrupted_search_promises_nothing(self):
+        capture = self.imported("case", layouts.without_code("random", 4096, 224, 64, 1), 4096, 224)
+        process = bench.subprocess.Popen(self.command("ecc", "find", capture), cwd=self.folder, stderr=bench.subprocess.PIPE, stdout=bench.subprocess.PIPE)
+        for line in iter(lambda: process.stderr.read1(4096), b""):
+            if b"searching" in line:
+                break
+        process.send_signal(bench.signal.SIGINT)
+        _, err = process.communicate(timeout=60)
+        self.assertEqual(process.returncode, 130)
+        self.assertIn(b"starts anew", err)
+        self.assertNotIn(b"go on", err)
 
     def test_equal_pages_are_said_to_tell_nothing(self):
         page = os.urandom(2048 + 64)
@@ -108,6 +177,52 @@ class Check(bench.BenchTest):
         self.assertAlmostEqual(found["raw_error_rate"], 7 / (127 * 4148))
         self.assertEqual(sum(found["verdicts"].values()), 32)
         self.assertGreaterEqual(found["verdicts"]["doubtful"], 1)
+
+    def test_noisy_erased_pages_are_counted_apart(self):
+        dump = bytearray(layouts.dump(self.scheme, 24, 0, 3, erased=0)) + b"\xff" * 2112 * 8
+        for page in (24, 25, 31):  # three erased pages with zeros in them, five in all
+            dump[page * 2112 + 5] ^= 1
+        dump[31 * 2112 + 600] ^= 0x81
+        (self.folder / "pass.bin").write_bytes(dump)
+        self.run_it("capture", "import", "pass.bin", "--page-bytes", 2048, "--spare-bytes", 64, "--pages-per-block", 32, "--into", "case", "--quiet")
+        found = self.run_it("ecc", "check", "case", "--scheme", "scheme.json", "--json", "--quiet").json
+        self.assertEqual([found[key] for key in ("codewords", "clean", "corrected", "erased", "erased_pages", "erased_bits")], [96, 96, 0, 32, 8, 5])
+        self.assertEqual(found["erased_verdicts"], found["erased_verdicts"] | {"confirmed": 5, "corrected": 3, "doubtful": 0})
+        self.assertFalse(found["explains_nothing"])
+        text = self.run_it("ecc", "check", "case", "--scheme", "scheme.json", "--quiet").text
+        self.assertIn("8, apart from the above: 5 all FF, 3 with zeros (5 bits in all)", text)
+        self.assertNotRegex(text, r"(?m)^  corrected\b")
+
+    def test_a_scheme_that_explains_nothing_is_said_to(self):
+        self.capture({(0, 0): 1})
+        # t 1 in another field: about half of all words decode by chance.
+        wrong = layouts.scheme(2048, 64, layouts.in_spare(2048, 64, 512, 2, 36), **layouts.bch_scheme(13, 1, "0x25af"))
+        (self.folder / "wrong.json").write_text(json.dumps(wrong))
+        found = self.run_it("ecc", "check", "case", "--scheme", "wrong.json", "--json", "--quiet").json
+        self.assertGreater(found["clean"] + found["corrected"], 30)
+        self.assertTrue(found["explains_nothing"])
+        self.assertIn("explains nothing", found["notes"][0])
+        right = self.run_it("ecc", "check", "case", "--scheme", "scheme.json", "--json", "--quiet").json
+        self.assertFalse(right["explains_nothing"])
+
+    def test_pages_of_zeros_are_no_evidence(self):
+        """Zeros throughout are a codeword of every linear code without a mask."""
+        (self.folder / "pass.bin").write_bytes(bytes(2112) * 32)
+        self.run_it("capture", "import", "pass.bin", "--page-bytes", 2048, "--spare-bytes", 64, "--pages-per-block", 32, "--into", "case", "--quiet")
+        found = self.run_it("ecc", "check", "case", "--scheme", "scheme.json", "--json", "--quiet").json
+        self.assertEqual((found["clean"], found["evidence"]), (128, {"codewords": 0, "decoded": 0}))
+        self.assertTrue(found["explains_nothing"])
+
+    def test_a_cut_off_scheme_is_called_that(self):
+        self.capture({})
+        whole = (self.folder / "scheme.json").read_text()
+        for text, word in ((whole[:len(whole) // 2], "cut off"), ("", "before it begins"), ("{]", "JSON")):
+            (self.folder / "cut.json").write_text(text)
+            done = self.run_it("ecc", "check", "case", "--scheme", "cut.json", "--quiet")
+            self.assertEqual(done.code, 2)
+            self.assertIn(word, done.err)
+            self.assertIn("cut.json", done.err)
+            self.assertIn("ecc find --to", done.err)
 
     def test_an_image_brings_its_own_scheme(self):
         self.capture({(0, 0): 1})

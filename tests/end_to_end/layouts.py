@@ -140,9 +140,15 @@ def gather(page, ranges):
     return b"".join(bytes(page[at:at + length]) for at, length in ranges)
 
 
+def covered(scheme, step):
+    """The ranges that a step protects, in the order of its codeword."""
+    data, metadata = step["data"], step.get("metadata", [])
+    return metadata + data if scheme.get("metadata_place") == "before_data" else data + metadata
+
+
 def encode(scheme, page):
     for step in scheme["steps"]:
-        code = code_of(scheme, gather(page, step["data"] + step.get("metadata", [])))
+        code = code_of(scheme, gather(page, covered(scheme, step)))
         for at, length in step["code"]:
             page[at:at + length], code = code[:length], code[length:]
 
@@ -190,7 +196,12 @@ def whitening(page, size):
     return bytes(out)
 
 
-def dump(scheme, pages, share, seed, whiten=False, erased=0.1, metadata=None):
+def counting(number, step, length):
+    """Metadata that differ from page to page and from step to step, in two bytes."""
+    return ((number * 40503 + step * 7919) % 65536).to_bytes(2, "little").ljust(length, b"\x5a")[:length]
+
+
+def dump(scheme, pages, share, seed, whiten=False, erased=0.1, metadata=counting):
     """Pages with 10 % erased, of mixed content, whitened before the code if asked, with errors."""
     rng = random.Random(seed)
     raw, out = scheme["page_bytes"] + scheme["spare_bytes"], bytearray()
@@ -202,11 +213,11 @@ def dump(scheme, pages, share, seed, whiten=False, erased=0.1, metadata=None):
             if streams:
                 data = bytes(a ^ b for a, b in zip(data, streams[number % 16]))
             data = iter(data)
-            for step in scheme["steps"]:
+            for index, step in enumerate(scheme["steps"]):
                 for at, length in step["data"]:
                     page[at:at + length] = bytes(next(data) for _ in range(length))
                 for at, length in step.get("metadata", []):
-                    page[at:at + length] = (number * 40503 % 65536).to_bytes(2, "little").ljust(length, b"\x5a")[:length]
+                    page[at:at + length] = metadata(number, index, length)
             encode(scheme, page)
         flip(scheme, page, share, rng)
         out += page
@@ -220,8 +231,9 @@ def scheme(page, spare, steps, **keys):
             "erased": "all_ff", "steps": steps} | keys
 
 
-def in_spare(page, spare, step, code, offset, stride=None, metadata=None, reverse=False):
-    """Data in front, code bytes in the spare area; metadata = (place before the code, length) or a shared place."""
+def in_spare(page, spare, step, code, offset, stride=None, metadata=None, reverse=False, packed=False, first_only=False):
+    """Data in front, code bytes in the spare area; metadata = (place before the code, length) or a shared place; `packed`: that of
+    each step behind that of the step before; `first_only`: only the first step has some."""
     count = page // step
     steps = []
     for i in range(count):
@@ -229,7 +241,8 @@ def in_spare(page, spare, step, code, offset, stride=None, metadata=None, revers
         entry = {"data": [[i * step, step]], "code": [[at, code]]}
         if metadata:
             before, length = metadata
-            entry["metadata"] = [[page + before if before >= 0 else at + before, length]]
+            if not (first_only and i):
+                entry["metadata"] = [[(page + before if before >= 0 else at + before) + packed * i * length, length]]
         steps.append(entry)
     return steps
 
@@ -314,6 +327,25 @@ def layouts():
         "t 8 without a wrong bit": (scheme(2048, 64, in_spare(2048, 64, 512, 13, 12), **b8), 0, False),
         "t 40 without a wrong bit": (scheme(8192, 640, in_spare(8192, 640, 1024, 70, 80), **bch_scheme(14, 40, "0x4443")), 0, True),
         "t 40, large page, half of t": (scheme(16384, 1216, in_spare(16384, 1216, 1024, 70, 96), **bch_scheme(14, 40, "0x402b")), 0.5, True),
+        "t 8, metadata packed before all codes": (scheme(2048, 64, in_spare(2048, 64, 512, 13, 12, metadata=(1, 2), packed=True), **b8), 0.5, False),
+        "t 4, metadata of four bytes packed, right before the codes": (scheme(2048, 64, in_spare(2048, 64, 512, 7, 20, metadata=(4, 4), packed=True), **b4), 0.25, True),
+        "t 8, metadata with the first step": (scheme(2048, 64, in_spare(2048, 64, 512, 13, 12, metadata=(2, 6), first_only=True), **b8), 0.5, False),
+        "t 8, metadata with the first step, right before its code":
+            (scheme(2048, 64, in_spare(2048, 64, 512, 13, 8, metadata=(-4, 4), first_only=True), **b8), 0.25, True),
+        "t 8, shared metadata right before the first code": (scheme(2048, 64, in_spare(2048, 64, 512, 13, 8, metadata=(4, 4)), **b8), 0.5, False),
+        "t 8, shared metadata first in the codeword":
+            (scheme(2048, 64, in_spare(2048, 64, 512, 13, 12, metadata=(2, 4)), metadata_place="before_data", **b8), 0.5, False),
+        "t 8, metadata packed, first in the codeword":
+            (scheme(2048, 64, in_spare(2048, 64, 512, 13, 12, metadata=(1, 2), packed=True), metadata_place="before_data", **b8), 0.5, True),
+        "t 4, metadata beside each code, first in the codeword":
+            (scheme(2048, 64, in_spare(2048, 64, 512, 7, 9, 16, (-5, 5)), metadata_place="before_data", **b4), 0.25, False),
+        "t 8, metadata of the first step first in the codeword":
+            (scheme(2048, 64, in_spare(2048, 64, 512, 13, 12, metadata=(4, 8), first_only=True), metadata_place="before_data", **b8), 0.25, False),
+        "t 24, metadata packed": (scheme(4096, 224, in_spare(4096, 224, 1024, 42, 40, metadata=(4, 4), packed=True), **bch_scheme(14, 24, "0x402b")), 0.25, False),
+        "t 24, the third field": (scheme(4096, 224, in_spare(4096, 224, 1024, 42, 56), **bch_scheme(14, 24, "0x5803")), 0.5, False),
+        "t 24, metadata first in the codeword":
+            (scheme(4096, 224, in_spare(4096, 224, 1024, 42, 40, metadata=(4, 8)), metadata_place="before_data", **bch_scheme(14, 24, "0x402b")), 0.25, False),
+        "t 1, metadata packed": (scheme(2048, 64, in_spare(2048, 64, 512, 2, 40, metadata=(4, 2), packed=True), **bch_scheme(13, 1, "0x201b")), 0.25, False),
         "9-bit symbols in a rare field": (scheme(2048, 64, in_spare(2048, 64, 512, 9, 28), **rs_scheme(9, 4, "0x259", 1)), 0.25, False),
     }
 

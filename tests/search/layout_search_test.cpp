@@ -4,10 +4,13 @@
 
 #include <gtest/gtest.h>
 
+#include <cmath>
 #include <random>
 
 #include "ecc/files.h"
 #include "ecc/page_code.h"
+#include "search/evidence.h"
+#include "search/parts.h"
 
 namespace steadycell::search {
 namespace {
@@ -43,6 +46,20 @@ TEST_P(KernelVector, SchemeIsFoundFromTheFlippedPagesAlone) {
 INSTANTIATE_TEST_SUITE_P(All, KernelVector,
                          testing::Values("hamming-512", "hamming-2k", "hamming-4k", "bch2-2k", "bch4-2k", "bch8-2k", "bch8-4k", "bch16-4k224",
                                          "fat16-bch4-2k"));
+
+// By the definition alone: x has order 2^m - 1 modulo the polynomial.
+TEST(UsualPolynomials, AreAllPrimitive) {
+  for (unsigned m = 8; m <= 15; ++m)
+    for (const std::uint32_t polynomial : usual_polynomials(m)) {
+      std::uint32_t power = 2, order = 1;
+      for (; power != 1 && order < 1u << m; ++order) {
+        power <<= 1;
+        if (power >> m != 0) power ^= polynomial;
+      }
+      EXPECT_EQ(order, (1u << m) - 1) << std::hex << polynomial;
+    }
+  EXPECT_EQ(std::vector<std::uint32_t>(usual_polynomials(14).begin(), usual_polynomials(14).end()), (std::vector<std::uint32_t>{0x402B, 0x4443, 0x5803}));
+}
 
 TEST(LayoutSearch, RandomPagesHaveNoCode) {
   std::mt19937 random(1);
@@ -81,6 +98,70 @@ TEST(Verify, TheRightSchemeIsBorneOutAndItsNeighboursAreNot) {
     s.steps.resize(2);
   }));
   EXPECT_TRUE(refused([](auto& s) { s.t = 0; }));
+}
+
+TEST(Verify, AStepThatDoesNotDecodeIsNotCarriedByTheOthers) {
+  const ecc::Scheme right = ecc::test_scheme("bch8-2k");
+  const Bytes dump = ecc::test_file("kernel-nand/bch8-2k.raw.gz");
+  for (std::size_t broken = 0; broken < right.steps.size(); ++broken) {
+    std::mt19937 random(9);
+    const Sample whole = sample_of(dump, 2048, 64, 64);
+    Sample sample(2048, 64);
+    for (std::size_t i = 0; i < whole.pages(); ++i) {
+      Bytes page(whole.page(i).begin(), whole.page(i).end());
+      const ecc::Range code = right.steps[broken].code[0];
+      for (std::uint32_t at = 0; at < code.length; ++at) page[code.offset + at] = static_cast<std::uint8_t>(random());
+      sample.add(page);
+    }
+    EXPECT_FALSE(verify(sample, right)) << "step " << broken;
+  }
+}
+
+TEST(Evidence, WordsAlikeCountOnceAndEmptyOnesNever) {
+  auto code = ecc::PageCode::make(ecc::test_scheme("bch8-2k"));
+  ASSERT_TRUE(code);
+  std::vector<ecc::StepOutcome> outcomes(code->steps());
+  const auto add = [&](Evidence& evidence, Bytes page) {
+    code->decode(page, outcomes);
+    evidence.add(page, outcomes);
+  };
+  std::mt19937 random(3);
+  Bytes page(2112);
+  for (auto& byte : page) byte = static_cast<std::uint8_t>(random());
+  code->encode(page);
+  Evidence evidence(*code);
+  for (int i = 0; i < 5; ++i) add(evidence, page);
+  EXPECT_EQ(evidence.all().telling, 4u);
+  EXPECT_EQ(evidence.all().decoded, 4u);
+  EXPECT_EQ(evidence.of_step(2).telling, 1u);
+  // Four words without an error: 2^-104 each.
+  EXPECT_NEAR(evidence.all().log_chance(), -4 * 104 * std::log(2.0), 1e-6);
+
+  Evidence empty(*code);
+  Bytes zeros(2112, 0);
+  code->encode(zeros);
+  add(empty, zeros);
+  add(empty, Bytes(2112, 0));
+  EXPECT_EQ(empty.all().telling, 0u);
+  EXPECT_EQ(empty.all().log_chance(), 0.0);
+}
+
+TEST(BestOf, TakesWhatExplainsMostAndSaysWhatItAssumes) {
+  Found beside, packed, poor;
+  for (Found* found : {&beside, &packed, &poor}) {
+    found->scheme.steps = {{.data = {{0, 512}}, .metadata = {{1024, 2}}, .code = {}}, {.data = {{512, 512}}, .metadata = {{1030, 2}}, .code = {}}};
+    found->steps_explained = 100;
+  }
+  packed.scheme.steps[1].metadata = {{1026, 2}};
+  poor.scheme.steps[0].metadata = {{1040, 2}};
+  poor.steps_explained = 60;
+  const auto best = best_of({beside, packed, poor});
+  ASSERT_TRUE(best);
+  EXPECT_EQ(best->scheme.steps[1].metadata, beside.scheme.steps[1].metadata);
+  EXPECT_EQ(best->unproven, (std::vector<Unproven>{{.bytes = {1030, 2}, .steps = {1}, .why = Unproven::Why::elsewhere}}));
+  packed.steps_explained = 110;
+  EXPECT_TRUE(best_of({beside, packed})->unproven.empty());
+  EXPECT_FALSE(best_of({}));
 }
 
 TEST(Verify, AMaskNobodyUsesIsReadOffThePages) {
