@@ -14,6 +14,8 @@ namespace {
 
 constexpr std::size_t kMaskPages = 24, kReferencePages = 6;
 constexpr double kHypotheses = 1e11;   // more than any search here tests
+// A Hamming word with one wrong bit proves next to nothing by itself; where the code bytes of each step lie was seen otherwise.
+constexpr double kMostLog10OddsOfHammingStep = -6;
 constexpr double kPlacesOfStep = 1e4;  // more than are tried for any one step once the code is known
 constexpr double kLeastShare = 0.4;
 
@@ -235,9 +237,10 @@ class Verifier {
     // One word's worth of evidence went into a mask that was read off the pages.
     const double given_away = derived_ ? code->check_bits() * std::log(2.0) : 0.0;
     const auto log10_odds = [&](double log_chance, double tried) { return std::min(0.0, (log_chance + given_away + std::log(tried)) / std::log(10.0)); };
+    const bool hamming = scheme_.code == ecc::CodeKind::hamming;
     for (std::size_t step = 0; step < code->steps(); ++step) {
       const Evidence::Count& count = evidence.of_step(step);
-      if (static_cast<double>(count.decoded) < kLeastShare * static_cast<double>(count.telling) || log10_odds(count.log_chance(), kPlacesOfStep) > kMostLog10Odds)
+      if (static_cast<double>(count.decoded) < kLeastShare * static_cast<double>(count.telling) || log10_odds(count.log_chance(), hamming ? 1 : kPlacesOfStep) > (hamming ? kMostLog10OddsOfHammingStep : kMostLog10Odds))
         return std::nullopt;
     }
     if (values.contradicted()) return std::nullopt;
