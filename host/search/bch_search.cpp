@@ -10,8 +10,8 @@ namespace {
 using ecc::Range;
 using ecc::Step;
 
-constexpr unsigned kMostT = 72, kManyErrors = 16;
-constexpr std::size_t kFirstProbes = 6;  // one page three ways, and three pairs
+constexpr unsigned kMostT = 72, kFewErrors = 3, kManyErrors = 16;
+constexpr std::size_t kFirstProbes = 9, kMoreFirstProbes = 11;  // two pages three ways, and three or five pairs
 constexpr std::uint32_t kMostMetadata = 32, kMostChunkGap = 64;
 constexpr std::uint32_t kMostFirstMetadata = 16, kMostMetadataPlaces = 128;
 constexpr std::size_t kMostRefined = 4;
@@ -58,7 +58,7 @@ class BchSearch {
         stop_(stop) {
     if (most_t_ == 0) return;
     const bool many = task.family == Family::metadata || task.family == Family::metadata_first || sample.spare_bytes() > 256;  // places, so fewer probes
-    probes_ = make_probes(sample, {0, task.step_bytes}, many ? 1 : 3, many ? 7 : 16);
+    probes_ = make_probes(sample, {0, task.step_bytes}, many ? 2 : 3, many ? 10 : 16);
   }
 
   TaskResult run() {
@@ -160,7 +160,7 @@ class BchSearch {
       Votes votes;
       // Chance shows a run at this t once in 2^m: where the first probes have none, the others seldom do. Few errors are another
       // matter: a code for them is cheap to test, and often near its t.
-      const std::size_t first = t < kManyErrors ? probes_.size() : kFirstProbes;
+      const std::size_t first = t < kFewErrors ? probes_.size() : t < kManyErrors ? kMoreFirstProbes : kFirstProbes;
       for (std::size_t p = 0; p < probes_.size() && (p < first || votes.score() > 0); ++p) {
         const auto from = before_spare(p, code_at), to = before_spare(p, end);
         for (std::size_t k = 0; k < t; ++k) sum[k] = static_cast<std::uint16_t>(base[p][k] ^ from[k] ^ to[k]);
@@ -221,9 +221,16 @@ class BchSearch {
     return votes.score();
   }
 
+  Step step_at(const FirstStep& first, std::uint32_t step, Range metadata, std::uint32_t code_at) const {
+    const std::uint32_t page = sample_.page_bytes();
+    Step laid{.data = {{step * task_.step_bytes, task_.step_bytes}}, .metadata = {}, .code = {{page + code_at, code_bytes(first.t)}}};
+    if (metadata.length > 0) laid.metadata = {{page + metadata.offset, metadata.length}};
+    return laid;
+  }
+
   // The scheme when the others lie so; nothing where some step shows no code at all.
   std::optional<ecc::Scheme> laid_out(const FirstStep& first, Others others) {
-    const std::uint32_t code = code_bytes(first.t), spare = sample_.spare_bytes(), page = sample_.page_bytes();
+    const std::uint32_t code = code_bytes(first.t), spare = sample_.spare_bytes();
     ecc::Scheme scheme = bare_scheme(sample_, task_);
     scheme.t = first.t;
     scheme.metadata_place = first.metadata.length > 0 ? first.place : ecc::MetadataPlace::after_data;
@@ -239,16 +246,21 @@ class BchSearch {
         best = at;
       }
       if (most == 1) return std::nullopt;
-      const auto metadata = metadata_of(first, others, step, best);
-      Step laid{.data = {{step * task_.step_bytes, task_.step_bytes}}, .metadata = {}, .code = {{page + best, code}}};
-      if (metadata->length > 0) laid.metadata = {{page + metadata->offset, metadata->length}};
-      scheme.steps.push_back(std::move(laid));
+      scheme.steps.push_back(step_at(first, step, *metadata_of(first, others, step, best), best));
     }
     return scheme;
   }
 
   // Step 0 is known; where do the other steps have theirs? Whatever explains most; what explains as much leaves its place unproven.
   std::optional<Found> best_layout(const FirstStep& first) {
+    // The first step alone: most fits that are none end here.
+    if (steps_ > 1) {
+      ecc::Scheme alone = bare_scheme(sample_, task_);
+      alone.t = first.t;
+      alone.metadata_place = first.place;
+      alone.steps = {step_at(first, 0, first.metadata, first.code_at)};
+      if (!verify(sample_, std::move(alone))) return std::nullopt;
+    }
     static constexpr Others kAll[] = {Others::beside_code, Others::packed, Others::shared, Others::none, Others::packed_backwards};
     const std::size_t ways = first.metadata.length == 0 || steps_ == 1 ? 1 : std::size(kAll);
     std::vector<Found> found;
@@ -281,10 +293,42 @@ class BchSearch {
     return best_of(std::move(all));
   }
 
+  // Constant bytes in front of all others only add to the mask: a scheme without them says as much.
+  std::optional<Found> without_idle_front(std::optional<Found> found) {
+    while (found && found->scheme.metadata_place == ecc::MetadataPlace::before_data) {
+      ecc::Scheme scheme = found->scheme;
+      for (std::size_t step = 0; step < scheme.steps.size(); ++step) {
+        std::vector<Range>& metadata = scheme.steps[step].metadata;
+        if (metadata.empty()) continue;
+        const std::uint32_t front = metadata[0].offset;
+        const bool idle = std::any_of(found->unproven.begin(), found->unproven.end(), [&](const Unproven& entry) {
+          return entry.why == Unproven::Why::constant && front >= entry.bytes.offset && front < entry.bytes.offset + entry.bytes.length &&
+                 std::find(entry.steps.begin(), entry.steps.end(), step) != entry.steps.end();
+        });
+        if (!idle) return found;
+        metadata[0] = {front + 1, metadata[0].length - 1};
+        if (metadata[0].length == 0) metadata.clear();
+      }
+      if (std::all_of(scheme.steps.begin(), scheme.steps.end(), [](const Step& step) { return step.metadata.empty(); }))
+        scheme.metadata_place = ecc::MetadataPlace::after_data;
+      auto shorter = verify(sample_, std::move(scheme));
+      if (!shorter || shorter->steps_explained < found->steps_explained) return found;
+      // What other layouts leave open they leave open still.
+      for (Unproven entry : found->unproven) {
+        if (entry.why == Unproven::Why::constant) continue;
+        entry.bytes = {entry.bytes.offset + 1, entry.bytes.length - 1};
+        if (entry.bytes.length > 0) shorter->unproven.push_back(std::move(entry));
+      }
+      found = std::move(shorter);
+    }
+    return found;
+  }
+
   bool settle_on(const FirstStep& first) {
     auto found = best_layout(first);
-    if (found) result_.found = refined(first, std::move(*found));
-    return result_.found.has_value();
+    if (!found) return false;
+    result_.found = without_idle_front(refined(first, std::move(*found)));
+    return true;
   }
 
   // --- chunk after chunk

@@ -13,10 +13,14 @@ namespace steadycell::search {
 namespace {
 
 constexpr std::size_t kMaskPages = 24, kReferencePages = 6;
-constexpr double kHypotheses = 1e11;  // more than any search here tests
+constexpr double kHypotheses = 1e11;   // more than any search here tests
+// A Hamming word with one wrong bit proves next to nothing by itself; where the code bytes of each step lie was seen otherwise.
+constexpr double kMostLog10OddsOfHammingStep = -6;
+constexpr double kPlacesOfStep = 1e4;  // more than are tried for any one step once the code is known
 constexpr double kLeastShare = 0.4;
 
 constexpr std::size_t kLeastOther = 3;  // words with another value than the usual one, before a byte is proven
+constexpr std::size_t kLeastContradicted = 6;
 
 bool fine(const ecc::StepOutcome& outcome) { return outcome.status != ecc::StepStatus::failed; }
 
@@ -32,25 +36,37 @@ Bytes xored(Bytes a, ByteSpan b) {
 }
 
 // What values the metadata of each step have in words that decode. A code is linear: a byte that never changes adds the
-// same to every word, as a mask does, so that no page can show that the step covers it.
+// same to every word, as a mask does, so that no page can show that the step covers it. And a code for many errors takes what
+// stands elsewhere for errors in the bytes that are taken for metadata: these then seldom hold what the code says.
 class ValueCounts {
  public:
   explicit ValueCounts(const ecc::Scheme& scheme) : scheme_(scheme), counts_(scheme.steps.size()) {}
 
-  void add(ByteSpan decoded_page, std::span<const ecc::StepOutcome> outcomes) {
+  void add(ByteSpan read_page, ByteSpan decoded_page, std::span<const ecc::StepOutcome> outcomes) {
     for (std::size_t i = 0; i < outcomes.size(); ++i)
       for (const ecc::Range& range : scheme_.steps[i].metadata)
-        for (std::uint32_t at = range.offset; is_decoded(outcomes[i]) && at < range.offset + range.length; ++at) ++counts_[i][at][decoded_page[at]];
+        for (std::uint32_t at = range.offset; is_decoded(outcomes[i]) && at < range.offset + range.length; ++at) {
+          Counts& counts = counts_[i][at];
+          ++counts.decoded[decoded_page[at]];
+          if (read_page[at] == decoded_page[at]) ++counts.as_read[decoded_page[at]];
+        }
+  }
+
+  // Whether some byte holds something else than the code says, most times that this is not the usual value.
+  bool contradicted() const {
+    for (const auto& bytes : counts_)
+      for (const auto& [at, counts] : bytes) {
+        const auto [all, agreeing] = unusual(counts);
+        if (all >= kLeastContradicted && agreeing * 2 < all) return true;
+      }
+    return false;
   }
 
   std::vector<Unproven> unproven() const {
     std::map<std::uint32_t, std::vector<std::size_t>> steps_of;  // by byte
     for (std::size_t i = 0; i < counts_.size(); ++i)
-      for (const auto& [at, count] : counts_[i]) {
-        std::size_t all = 0;
-        for (const std::size_t times : count) all += times;
-        if (all - *std::max_element(count.begin(), count.end()) < kLeastOther) steps_of[at].push_back(i);
-      }
+      for (const auto& [at, counts] : counts_[i])
+        if (unusual(counts).second < kLeastOther) steps_of[at].push_back(i);
     std::vector<Unproven> out;
     for (auto& [at, steps] : steps_of)
       if (!out.empty() && out.back().bytes.offset + out.back().bytes.length == at && out.back().steps == steps)
@@ -61,8 +77,24 @@ class ValueCounts {
   }
 
  private:
+  struct Counts {
+    std::array<std::size_t, 256> decoded{}, as_read{};
+  };
+
+  // Words in which the code says another value than the usual one, and those of them that held it as read.
+  static std::pair<std::size_t, std::size_t> unusual(const Counts& counts) {
+    const auto usual = static_cast<std::size_t>(std::max_element(counts.decoded.begin(), counts.decoded.end()) - counts.decoded.begin());
+    std::size_t all = 0, agreeing = 0;
+    for (std::size_t value = 0; value < counts.decoded.size(); ++value)
+      if (value != usual) {
+        all += counts.decoded[value];
+        agreeing += counts.as_read[value];
+      }
+    return {all, agreeing};
+  }
+
   const ecc::Scheme& scheme_;
-  std::vector<std::map<std::uint32_t, std::array<std::size_t, 256>>> counts_;
+  std::vector<std::map<std::uint32_t, Counts>> counts_;
 };
 
 class Verifier {
@@ -198,19 +230,21 @@ class Verifier {
       Bytes page(sample_.page(i).begin(), sample_.page(i).end());
       code->decode(page, outcomes);
       evidence.add(page, outcomes);
-      values.add(page, outcomes);
+      values.add(sample_.page(i), page, outcomes);
       found.pages_explained += std::all_of(outcomes.begin(), outcomes.end(), fine) ? 1 : 0;
       found.steps_explained += static_cast<std::uint64_t>(std::count_if(outcomes.begin(), outcomes.end(), fine));
     }
     // One word's worth of evidence went into a mask that was read off the pages.
-    const double given_away = std::log(kHypotheses) + (derived_ ? code->check_bits() * std::log(2.0) : 0.0);
-    const auto log10_odds = [&](double log_chance) { return std::min(0.0, (log_chance + given_away) / std::log(10.0)); };
+    const double given_away = derived_ ? code->check_bits() * std::log(2.0) : 0.0;
+    const auto log10_odds = [&](double log_chance, double tried) { return std::min(0.0, (log_chance + given_away + std::log(tried)) / std::log(10.0)); };
+    const bool hamming = scheme_.code == ecc::CodeKind::hamming;
     for (std::size_t step = 0; step < code->steps(); ++step) {
       const Evidence::Count& count = evidence.of_step(step);
-      if (static_cast<double>(count.decoded) < kLeastShare * static_cast<double>(count.telling) || log10_odds(count.log_chance()) > kMostLog10Odds)
+      if (static_cast<double>(count.decoded) < kLeastShare * static_cast<double>(count.telling) || log10_odds(count.log_chance(), hamming ? 1 : kPlacesOfStep) > (hamming ? kMostLog10OddsOfHammingStep : kMostLog10Odds))
         return std::nullopt;
     }
-    found.log10_odds = log10_odds(evidence.all().log_chance());
+    if (values.contradicted()) return std::nullopt;
+    found.log10_odds = log10_odds(evidence.all().log_chance(), kHypotheses);
     if (found.log10_odds > kMostLog10Odds) return std::nullopt;
     found.unproven = values.unproven();
     return found;
