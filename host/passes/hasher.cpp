@@ -1,5 +1,6 @@
 #include "passes/hasher.h"
 
+#include <algorithm>
 #include <cassert>
 #include <system_error>
 
@@ -14,11 +15,18 @@ Hasher::~Hasher() {
   if (thread_.joinable()) thread_.join();
 }
 
-void Hasher::start(ByteSpan bytes) {
+Hasher::Digests Hasher::Task::hash() const {
+  Digests digests{};
+  Sha256Group::of_each(std::span(messages).first(count), std::span(digests).first(count));
+  return digests;
+}
+
+void Hasher::start(std::span<const ByteSpan> messages) {
   {
     const std::lock_guard lock(mutex_);
-    assert(!task_ && !done_);
-    task_ = bytes;
+    assert(!task_ && !done_ && messages.size() <= Sha256Group::kMost);
+    std::copy(messages.begin(), messages.end(), task_.emplace().messages.begin());
+    task_->count = messages.size();
   }
   changed_.notify_all();
   if (thread_.joinable()) return;
@@ -29,17 +37,17 @@ void Hasher::start(ByteSpan bytes) {
   }
 }
 
-Digest Hasher::finish() {
+Hasher::Digests Hasher::finish_each() {
   std::unique_lock lock(mutex_);
   if (task_) {  // not begun: no thread, or none that came to run yet
-    const ByteSpan bytes = *task_;
+    const Task task = *task_;
     task_.reset();
-    return Sha256::of(bytes);
+    return task.hash();
   }
   changed_.wait(lock, [this] { return done_.has_value(); });
-  const Digest digest = *done_;
+  const Digests digests = *done_;
   done_.reset();
-  return digest;
+  return digests;
 }
 
 void Hasher::work() {
@@ -47,12 +55,12 @@ void Hasher::work() {
   for (;;) {
     changed_.wait(lock, [this] { return ending_ || task_; });
     if (ending_) return;
-    const ByteSpan bytes = *task_;
+    const Task task = *task_;
     task_.reset();
     lock.unlock();
-    const Digest digest = Sha256::of(bytes);
+    const Digests digests = task.hash();
     lock.lock();
-    done_ = digest;
+    done_ = digests;
     changed_.notify_all();
   }
 }

@@ -40,15 +40,15 @@ Result<BundleWriter> BundleWriter::create(files::FileSystem& system, const std::
   return writer;
 }
 
-Result<HashedFile> BundleWriter::make(std::string_view name) {
+Result<AppendedFile> BundleWriter::make(std::string_view name) {
   auto file = folder_.create_file(std::string(name));
   if (!file) return failure(file.error());
-  return HashedFile(std::string(name), std::move(*file));
+  return AppendedFile(std::string(name), std::move(*file));
 }
 
 Result<void> BundleWriter::next_pages_file() {
   if (pages_) {
-    const auto entry = pages_->finish();
+    const auto entry = pages_->finish(block_hasher_.end_file());
     if (!entry) return failure(entry.error());
     pages_files_.push_back(*entry);
     pages_.reset();
@@ -104,16 +104,18 @@ Result<BundleWriter::Written> BundleWriter::finish(image::Manifest manifest) {
   const std::string text = json::pretty(image::to_json(manifest));
   auto manifest_file = make(image::kManifestName);
   if (!manifest_file) return failure(manifest_file.error());
-  if (const auto done = manifest_file->append(as_bytes(text)); !done) return failure(done.error());
-  const auto entry = manifest_file->finish();
+  HashedFile hashed_manifest(std::move(*manifest_file));
+  if (const auto done = hashed_manifest.append(as_bytes(text)); !done) return failure(done.error());
+  const auto entry = hashed_manifest.finish();
   if (!entry) return failure(entry.error());
 
   auto sums = make(kSumsName);
   if (!sums) return failure(sums.error());
-  if (const auto done = sums->append(as_bytes(sums_text(manifest.files, entry->sha256))); !done) {
+  HashedFile hashed_sums(std::move(*sums));
+  if (const auto done = hashed_sums.append(as_bytes(sums_text(manifest.files, entry->sha256))); !done) {
     return failure(done.error());
   }
-  if (const auto done = sums->finish(); !done) return failure(done.error());
+  if (const auto done = hashed_sums.finish(); !done) return failure(done.error());
   if (const auto committed = folder_.commit(); !committed) return failure(committed.error());
   const Digest pages_sha256 = pages_files_.size() == 1 ? pages_files_[0].sha256 : all_pages_.finish();
   return Written{.manifest = std::move(manifest), .pages_sha256 = pages_sha256};

@@ -44,17 +44,18 @@ class BundleWriter {
 
  private:
   BundleWriter(files::AtomicFolder folder, const Geometry& geometry, const image::CoverageMap& coverage);
-  Result<HashedFile> make(std::string_view name);
+  Result<AppendedFile> make(std::string_view name);
   Result<void> next_pages_file();
 
   files::AtomicFolder folder_;
   const image::CoverageMap* coverage_;
   std::uint32_t pages_per_block_;
-  std::optional<HashedFile> pages_, corrections_, margins_, verdicts_, blocks_;
+  std::optional<AppendedFile> pages_;
+  std::optional<HashedFile> corrections_, margins_, verdicts_, blocks_;
   std::vector<image::FileEntry> pages_files_;
   std::uint64_t pages_left_ = 0;  // in the pages file being written
   Sha256 all_pages_;  // with several pages files; one has its own hash
-  image::BlockHasher block_hasher_;
+  image::BlockHasher block_hasher_;  // and of the pages file
   image::CorrectionsWriter corrections_writer_;
   image::MarginsWriter margins_writer_;
   image::VerdictCounts counts_;

@@ -1,6 +1,11 @@
 // What the host alone costs from a board's frames to an image: a recorded board, said again without a process of
-// its own. A chip that says it holds 64 GiB (pages of 16 KiB + 1280), 8 blocks of it read in 5 passes and settled
+// its own. A chip that says it holds 64 GiB (pages of 16 KiB + 1280), 24 blocks of it read in 5 passes and settled
 // with a BCH code of t = 40 over each KiB.
+//
+// The whole way, BM_ReadAndSettle, is what `chip read` and `capture settle` do one after the other: bytes of the link ->
+// frames, CRC-32C checked -> units -> SHA-256, pass 1 stored whole and later ones as compressed difference, journal; then
+// stored units -> unpacked, SHA-256 checked -> vote -> BCH -> verdicts, image with its hashes, corrections and margins.
+// Reference of the same run: SHA-256 of the raw bytes once, by libcrypto, and copying them.
 //
 // Argument: on how many cores. `cpu_GB/s` is raw bytes over the processor time of all threads: what one core of
 // its own would do. Files go where TMPDIR says; on a disk, it is part of the measurement.
@@ -15,7 +20,6 @@
 #include <cstring>
 #include <ctime>
 #include <filesystem>
-#include <optional>
 #include <random>
 
 #include "capture/read.h"
@@ -32,7 +36,7 @@ namespace {
 
 namespace asio = boost::asio;
 
-constexpr std::uint32_t kBlocks = 8, kPasses = 5;
+constexpr std::uint32_t kBlocks = 24, kPasses = 5;
 constexpr Geometry kGeometry{.page_bytes = 16384, .spare_bytes = 1280, .pages_per_block = 256, .blocks = kBlocks};
 
 [[noreturn]] void stop(const std::string& why) {
@@ -211,22 +215,15 @@ Cost read_once(const std::string& folder) {
           fmt::format("transfer thread {:.0f} ms;{}", done.transfer_thread_seconds * 1e3, told(done.writing))};
 }
 
-// From the first block that is settled. Before that at most 128 blocks of any chip are looked at to measure error
-// rates: here all, on a large chip next to nothing.
 Cost settle_once(const std::string& capture, const std::string& image) {
-  std::optional<Watch> watch;
-  settle::Hooks hooks;
-  hooks.progress = [&](const settle::Progress& at) {
-    if (at.stage == "measuring" && at.done == at.total) watch.emplace();
-  };
+  const Watch watch;
   const auto done = settle::settle(
       files::posix(),
-      {.capture = capture, .image = image, .scheme = ecc::to_json(scheme()), .version = "0", .build = "bench"},
-      hooks);
+      {.capture = capture, .image = image, .scheme = ecc::to_json(scheme()), .version = "0", .build = "bench"});
   if (!done) stop(done.error().text());
   const image::VerdictCounts& pages = done->manifest.summary;
-  return {watch->wall(), watch->used(),
-          fmt::format("{} pages confirmed, {} corrected; with measuring{}", pages.of(image::Verdict::confirmed),
+  return {watch.wall(), watch.used(),
+          fmt::format("{} pages confirmed, {} corrected;{}", pages.of(image::Verdict::confirmed),
                       pages.of(image::Verdict::corrected), told(done->times))};
 }
 
@@ -267,6 +264,31 @@ void BM_ReadAndSettle(benchmark::State& state) {
     return read_once(folder + "/capture") + settle_once(folder + "/capture", folder + "/image");
   });
 }
+
+// What one step that nothing leaves out takes for each raw byte, by libcrypto alone; and moving the bytes at all.
+template <typename Use>
+void go_through_units(benchmark::State& state, const Use& use) {
+  const Bytes units(kGeometry.block_raw_bytes() * kBlocks, 0x5A);
+  measure(state, [&](const std::string&) {
+    const Watch watch;
+    for (std::uint32_t pass = 0; pass < kPasses; ++pass)
+      for (std::uint32_t block = 0; block < kBlocks; ++block)
+        use(ByteSpan(units).subspan(block * kGeometry.block_raw_bytes(), kGeometry.block_raw_bytes()));
+    return Cost{watch.wall(), watch.used(), {}};
+  });
+}
+void BM_ReferenceSha256(benchmark::State& state) {
+  go_through_units(state, [](ByteSpan unit) { benchmark::DoNotOptimize(Sha256::of(unit)); });
+}
+void BM_ReferenceCopy(benchmark::State& state) {
+  Bytes out(kGeometry.block_raw_bytes());
+  go_through_units(state, [&](ByteSpan unit) {
+    std::memcpy(out.data(), unit.data(), unit.size());
+    benchmark::ClobberMemory();
+  });
+}
+BENCHMARK(BM_ReferenceSha256)->Arg(1)->UseManualTime()->Unit(benchmark::kMillisecond);
+BENCHMARK(BM_ReferenceCopy)->Arg(1)->UseManualTime()->Unit(benchmark::kMillisecond);
 BENCHMARK(BM_Read)->Arg(1)->Arg(2)->UseManualTime()->Unit(benchmark::kMillisecond);
 BENCHMARK(BM_Settle)->Arg(1)->Arg(2)->UseManualTime()->Unit(benchmark::kMillisecond);
 BENCHMARK(BM_ReadAndSettle)->Arg(1)->Arg(2)->UseManualTime()->Unit(benchmark::kMillisecond);
