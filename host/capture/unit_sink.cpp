@@ -12,8 +12,7 @@ namespace {
 
 constexpr std::uint64_t kRunBytes = 8 << 20;   // a run is short enough for the pool and long enough to hide its round trip
 constexpr std::uint64_t kReadBytes = 1 << 20;  // what the client takes from the link at once
-constexpr std::size_t kWriterDepth = 4;
-constexpr std::size_t kGroupsAtOnce = 2;
+constexpr std::size_t kWriterDepth = passes::CaptureWriter::kMostAtOnce + 2;
 
 }  // namespace
 
@@ -109,22 +108,22 @@ void UnitSink::hand_over(std::unique_ptr<Unit> unit) {
   give_to_writer();
 }
 
-// One group is being written and one waits for the writer: what comes meanwhile goes together, so that a host that lags
-// behind hashes faster. A writer that keeps up gets unit by unit.
+// What comes while the writer is busy goes together, so that a host that lags behind hashes faster. A writer that keeps up
+// gets unit by unit.
 void UnitSink::give_to_writer() {
-  if (whole_.empty() || groups_ == kGroupsAtOnce) return;
+  if (whole_.empty() || writing_) return;
   const auto other_pass = std::find_if(whole_.begin(), whole_.end(), [&](const auto& unit) { return unit->address.pass != whole_[0]->address.pass; });
   const auto end = whole_.begin() + static_cast<std::ptrdiff_t>(Sha256Group::together(static_cast<std::size_t>(other_pass - whole_.begin())));
   std::vector<std::unique_ptr<Unit>> group(std::make_move_iterator(whole_.begin()), std::make_move_iterator(end));
   whole_.erase(whole_.begin(), end);
-  ++groups_;
+  writing_ = true;
   asio::post(*pool_, [this, group = std::move(group)]() mutable {
     std::vector<passes::NewUnit> units;
     for (const auto& unit : group) units.push_back({unit->address, unit->raw, unit->status, unit->circumstances});
     std::size_t appended = 0;
     auto written = writer_->append_units(units, appended);
     asio::post(executor_, [this, group = std::move(group), written = std::move(written), appended]() mutable {
-      --groups_;
+      writing_ = false;
       outstanding_ -= group.size();
       for (auto& unit : group) free_.push_back(std::move(unit));
       give_to_writer();

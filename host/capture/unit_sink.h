@@ -68,7 +68,7 @@ class UnitSink final : public board::PageSink {
   BlockAddress first_;
   PassIndex pass_;
   std::vector<std::unique_ptr<Unit>> whole_;  // not yet given to the writer
-  std::size_t groups_ = 0;                    // given to it and not yet back
+  bool writing_ = false;                      // some are at the writer
   std::size_t outstanding_ = 0;
   std::optional<Error> failed_;
   Totals totals_;

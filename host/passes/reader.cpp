@@ -298,10 +298,17 @@ void CaptureReader::read_units(std::span<UnitRead> units) {
     if (read.got) ready.emplace_back(&read, std::move(*unit_facts));
     --left;
     if (ready.size() < together && left > 0) continue;
+    if (left == 0) break;
     hashed.take(check_hashed);
-    if (!ready.empty()) hashed.start(ready);
+    hashed.start(ready);
     together = Sha256Group::together(left);
   }
+  // Nothing is left to be read meanwhile: the last ones are hashed here, beside those before them.
+  std::vector<ByteSpan> bytes;
+  for (const Hashed::Unit& unit : ready) bytes.push_back(unit.first->out);
+  std::vector<Digest> digests(bytes.size());
+  Sha256Group::of_each(bytes, digests);
+  for (std::size_t i = 0; i < ready.size(); ++i) check_hashed(*ready[i].first, ready[i].second, digests[i]);
   hashed.take(check_hashed);
 }
 

@@ -20,6 +20,7 @@ class AppendedFile {
 
  private:
   Result<void> flush();
+  Result<void> write(ByteSpan bytes);
 
   std::string name_;
   std::unique_ptr<files::File> file_;
