@@ -128,8 +128,10 @@ void UnitSink::give_to_writer() {
       for (auto& unit : group) free_.push_back(std::move(unit));
       give_to_writer();
       if (!written && !failed_) failed_ = written.error();
-      totals_.units += appended;
-      if (appended > 0 && on_unit_) on_unit_();
+      for (; appended > 0; --appended) {
+        ++totals_.units;
+        if (on_unit_) on_unit_();
+      }
     });
   });
 }
