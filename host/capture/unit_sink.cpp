@@ -112,8 +112,10 @@ void UnitSink::hand_over(std::unique_ptr<Unit> unit) {
 // gets unit by unit.
 void UnitSink::give_to_writer() {
   if (whole_.empty() || writing_) return;
-  const auto other_pass = std::find_if(whole_.begin(), whole_.end(), [&](const auto& unit) { return unit->address.pass != whole_[0]->address.pass; });
-  const auto end = whole_.begin() + static_cast<std::ptrdiff_t>(Sha256Group::together(static_cast<std::size_t>(other_pass - whole_.begin())));
+  const auto of_this_pass = [&](const auto& unit) { return unit->address.pass == whole_[0]->address.pass; };
+  const auto other_pass = std::find_if_not(whole_.begin(), whole_.end(), of_this_pass);
+  const std::size_t together = Sha256Group::together(static_cast<std::size_t>(other_pass - whole_.begin()));
+  const auto end = whole_.begin() + static_cast<std::ptrdiff_t>(together);
   std::vector<std::unique_ptr<Unit>> group(std::make_move_iterator(whole_.begin()), std::make_move_iterator(end));
   whole_.erase(whole_.begin(), end);
   writing_ = true;

@@ -17,7 +17,8 @@ Bytes random_bytes(std::size_t count, std::mt19937& random) {
 
 // FIPS 180-4 example messages as NIST publishes them for SHA-256 (from memory, agreed by libcrypto).
 TEST(Sha256Group, GivesThePublishedDigestsSideBySide) {
-  const std::array<ByteSpan, 3> messages = {as_bytes("abc"), ByteSpan(), as_bytes("abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq")};
+  const std::array<ByteSpan, 3> messages = {as_bytes("abc"), ByteSpan(),
+                                            as_bytes("abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq")};
   std::array<Digest, 3> digests;
   Sha256Group::of_each(messages, digests);
   EXPECT_EQ(to_text(digests[0]), "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
@@ -29,7 +30,8 @@ TEST(Sha256Group, IsLibcryptosForEveryLengthAroundABlock) {
   std::mt19937 random(1);
   const Bytes bytes = random_bytes(400, random);
   for (std::size_t length = 0; length < 200; ++length) {
-    const std::array<ByteSpan, 3> messages = {ByteSpan(bytes).first(length), ByteSpan(bytes).subspan(1, length), ByteSpan(bytes).subspan(2, 199 - length)};
+    const std::array<ByteSpan, 3> messages = {ByteSpan(bytes).first(length), ByteSpan(bytes).subspan(1, length),
+                                              ByteSpan(bytes).subspan(2, 199 - length)};
     std::array<Digest, 3> digests;
     Sha256Group::of_each(messages, digests);
     for (std::size_t i = 0; i < 3; ++i) ASSERT_EQ(digests[i], Sha256::of(messages[i])) << length << ", " << i;
