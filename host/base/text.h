@@ -22,6 +22,9 @@ std::optional<std::uint64_t> parse_number(std::string_view text);
 // IEC sizes for people: "512 MiB", "2304 KiB", "17 B"; one decimal when it is not whole.
 std::string human_bytes(std::uint64_t bytes);
 
+// "1 page", "2 pages"
+std::string counted(std::uint64_t n, std::string_view one);
+
 // True for the names we let into paths: [A-Za-z0-9._-]{1,64}, not starting with '.' or '-'.
 bool safe_name(std::string_view name);
 

@@ -10,6 +10,7 @@
 #include <algorithm>
 #include <chrono>
 
+#include "base/text.h"
 #include "capture/proofs.h"
 #include "capture/room.h"
 #include "capture/same_chip.h"
@@ -114,7 +115,7 @@ class Reading {
   Error keeping(Error error) {
     if (!writer_) return error;
     // Who failed may know better what is safe.
-    if (error.kept().empty()) error = Error(error).keeping(fmt::format("{} units are safe in {}", writer_->acknowledged(), options_.folder));
+    if (error.kept().empty()) error = Error(error).keeping(fmt::format("{} safe in {}", counted(writer_->acknowledged(), "unit"), options_.folder));
     if (error.code() != ErrorCode::interrupted) return error;
     return std::move(error).advising("run the same command again: it goes on at the first block that is missing");
   }

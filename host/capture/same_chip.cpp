@@ -1,5 +1,6 @@
 #include "capture/same_chip.h"
 
+#include "base/text.h"
 #include "capture/sample.h"
 
 namespace steadycell::capture {
@@ -8,8 +9,8 @@ namespace {
 constexpr std::size_t kWitnesses = 4, kUnitsLookedAt = 16;
 
 std::string identity_text(ByteSpan id, std::string_view maker, std::string_view model, const Geometry& g, std::size_t targets) {
-  return fmt::format("{} {}{}ID {}, {} + {} bytes x {} pages x {} blocks, {} target{}", maker, model, model.empty() ? "" : " ", hex_spaced(id), g.page_bytes,
-                     g.spare_bytes, g.pages_per_block, g.blocks, targets, targets == 1 ? "" : "s");
+  return fmt::format("{} {}{}ID {}, {} + {} bytes x {} pages x {} blocks, {}", maker, model, model.empty() ? "" : " ", hex_spaced(id), g.page_bytes,
+                     g.spare_bytes, g.pages_per_block, g.blocks, counted(targets, "target"));
 }
 
 Error mismatch(std::string what) {

@@ -13,6 +13,7 @@
 #include <filesystem>
 
 #include "base/text.h"
+#include "cli/daemon_process.h"
 #include "service/supply_job.h"
 
 namespace steadycell::cli {
@@ -26,6 +27,12 @@ Error unreachable(std::string what) { return Error(ErrorCode::daemon_unreachable
 }  // namespace
 
 Result<std::unique_ptr<DaemonClient>> DaemonClient::connect(const std::string& socket, std::chrono::seconds limit) {
+  auto client = reach(socket, limit);
+  if (client || (client.error().code() != ErrorCode::daemon_unreachable && client.error().code() != ErrorCode::bad_message)) return client;
+  return failure(no_answer(client.error(), socket));
+}
+
+Result<std::unique_ptr<DaemonClient>> DaemonClient::reach(const std::string& socket, std::chrono::seconds limit) {
   sockaddr_un address{};
   address.sun_family = AF_UNIX;
   if (socket.size() >= sizeof address.sun_path) return nullptr;  // no daemon can listen there
@@ -66,12 +73,17 @@ Result<json::Object> DaemonClient::greet() {
   return answer;
 }
 
+Error DaemonClient::silent(std::string what) const {
+  Error error = unreachable(std::move(what));
+  return process_ > 0 ? hangs(error, process_) : error;
+}
+
 Result<void> DaemonClient::send(const std::string& line) {
   std::string_view rest = line;
   while (!rest.empty()) {
     const ssize_t sent = ::send(fd_, rest.data(), rest.size(), MSG_NOSIGNAL);
     if (sent < 0 && errno == EINTR) continue;
-    if (sent < 0 && (errno == EAGAIN || errno == EWOULDBLOCK)) return failure(unreachable(fmt::format("the daemon has taken nothing for {} s", limit_.count())));
+    if (sent < 0 && (errno == EAGAIN || errno == EWOULDBLOCK)) return failure(silent(fmt::format("the daemon has taken nothing for {} s", limit_.count())));
     if (sent < 0) return failure(unreachable(fmt::format("the daemon hung up: {}", std::strerror(errno))));
     rest.remove_prefix(static_cast<std::size_t>(sent));
   }
@@ -105,7 +117,7 @@ Result<json::Object> DaemonClient::answer(std::uint64_t id, std::string_view met
     pollfd ready{.fd = fd_, .events = POLLIN, .revents = 0};
     if (::poll(&ready, 1, kLook_ms) <= 0) {
       if (limited && Clock::now() - began > limit_)
-        return failure(unreachable(fmt::format("the daemon has not answered {} for {} s", method, limit_.count())));
+        return failure(silent(fmt::format("the daemon has not answered {} for {} s", method, limit_.count())));
       continue;
     }
     const ssize_t got = ::recv(fd_, buffer.data(), buffer.size(), 0);

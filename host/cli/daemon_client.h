@@ -18,7 +18,8 @@ class DaemonClient {
  public:
   // For what the daemon answers at once; a job may take days.
   static constexpr std::chrono::seconds kAnswerLimit{20};
-  // nullptr when nobody listens at the socket. daemon_unreachable when somebody does and does not answer as a daemon.
+  // nullptr when nobody listens at the socket. daemon_unreachable or bad_message when somebody does and does not answer as a
+  // daemon: the error names the process and what ends it.
   static Result<std::unique_ptr<DaemonClient>> connect(const std::string& socket, std::chrono::seconds limit = kAnswerLimit);
   ~DaemonClient();
   DaemonClient(const DaemonClient&) = delete;
@@ -30,8 +31,11 @@ class DaemonClient {
   int process() const { return process_; }
 
  private:
+  static Result<std::unique_ptr<DaemonClient>> reach(const std::string& socket, std::chrono::seconds limit);
   DaemonClient(int fd, std::chrono::seconds limit) : fd_(fd), limit_(limit) {}
   Result<json::Object> greet();
+  // daemon_unreachable; names the process once the daemon has told it.
+  Error silent(std::string what) const;
   Result<void> send(const std::string& line);
   // The answer to request `id`; events go to the hooks on the way. No answer within the limit is daemon_unreachable.
   Result<json::Object> answer(std::uint64_t id, std::string_view method, const service::JobHooks& hooks, bool limited,

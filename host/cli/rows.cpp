@@ -59,8 +59,6 @@ std::string notes(const json::Object& result) {
   return out;
 }
 
-std::string counted(std::uint64_t n, std::string_view one) { return fmt::format("{} {}{}", n, one, n == 1 ? "" : "s"); }
-
 std::string run_text(std::string_view thing, std::uint64_t first, std::uint64_t count) {
   return count == 1 ? fmt::format("{} {}", thing, first) : fmt::format("{}s {}-{}", thing, first, first + count - 1);
 }

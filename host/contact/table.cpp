@@ -44,7 +44,8 @@ class Table {
     for (std::size_t column = 0; column < std::size(kNames); ++column) {
       const auto found = std::find(cells.begin(), cells.end(), kNames[column]);
       if (found != cells.end()) columns_[column] = static_cast<std::size_t>(found - cells.begin());
-      else if (column != kCase && column != kShortTo) return failure(ErrorCode::bad_input_file, "the first line has no column \"{}\"", kNames[column]);
+      else if (column != kCase && column != kShortTo)
+        return failure(ErrorCode::bad_input_file, "the first line has no column \"{}\"", kNames[column]);
     }
     width_ = cells.size();
     return {};
@@ -56,11 +57,13 @@ class Table {
     const auto cell = [&](std::size_t column) { return columns_[column] ? cells[*columns_[column]] : std::string_view(); };
     const std::string_view place = cell(kPosition);
     const auto number = place == "RAIL" ? std::optional<std::uint64_t>(kRail) : parse_number(place);
-    if (!number || *number < 1 || *number > kRail) return failure(ErrorCode::bad_input_file, "position \"{}\", expected 1 to 48 or RAIL", printable(place));
+    if (!number || *number < 1 || *number > kRail)
+      return failure(ErrorCode::bad_input_file, "position \"{}\", expected 1 to 48 or RAIL", printable(place));
     const auto position = static_cast<unsigned>(*number);
     Gathering* into = gathering(cell(kCase));
     if (!into) return failure(ErrorCode::bad_input_file, "more than {} cases", kMaxCases);
-    if (into->seen[position]) return failure(ErrorCode::bad_input_file, "position {} of case \"{}\" stands twice", printable(place), printable(cell(kCase)));
+    if (into->seen[position])
+      return failure(ErrorCode::bad_input_file, "position {} of case \"{}\" stands twice", printable(place), printable(cell(kCase)));
     into->seen.set(position);
 
     Reading& reading = position == kRail ? into->measured.readings.rail : into->measured.readings.positions[position - 1];
@@ -69,7 +72,8 @@ class Table {
       reading = {.plus_mV = 0, .minus_mV = 0, .bridged_with = 0};  // held by the board
     } else {
       const auto up = millivolts(plus), down = millivolts(minus);
-      if (!up || !down) return failure(ErrorCode::bad_input_file, "\"{}\" and \"{}\", expected two voltages in mV", printable(plus), printable(minus));
+      if (!up || !down)
+        return failure(ErrorCode::bad_input_file, "\"{}\" and \"{}\", expected two voltages in mV", printable(plus), printable(minus));
       reading.plus_mV = *up;
       reading.minus_mV = *down;
     }
@@ -87,7 +91,8 @@ class Table {
     for (Gathering& gathered : cases_) {
       for (unsigned p = 1; p <= kRail; ++p)
         if (!gathered.seen[p] && !is_supply(p))
-          return failure(ErrorCode::bad_input_file, "case \"{}\" has no row for {}", printable(gathered.measured.name), p == kRail ? "RAIL" : fmt::format("position {}", p));
+          return failure(ErrorCode::bad_input_file, "case \"{}\" has no row for {}", printable(gathered.measured.name),
+                         p == kRail ? "RAIL" : fmt::format("position {}", p));
       for (unsigned p = 1; p <= kPositions; ++p)
         if (!gathered.seen[p]) gathered.measured.readings.positions[p - 1] = {.plus_mV = 0, .minus_mV = 0, .bridged_with = 0};
       out.push_back(std::move(gathered.measured));

@@ -3,11 +3,14 @@
 #include <sys/file.h>
 #include <sys/stat.h>
 #include <sys/statvfs.h>
+#include <sys/sysmacros.h>
 #include <unistd.h>
 
 #include <algorithm>
 #include <cerrno>
 #include <cstring>
+#include <fstream>
+#include <sstream>
 #include <utility>
 
 #include "base/text.h"
@@ -42,6 +45,26 @@ tl::unexpected<Error> failed(const char* operation, const std::string& path, int
                          fmt::format("{} {}: it is a symbolic link, and those are not followed here", operation, printable(path)))
                        .advising("give the path that the link leads to (readlink -f shows it)"));
   return failure(code_of(number), "{} {}: {}", operation, printable(path), std::strerror(number));
+}
+
+// "steadycell (process 4711)": who holds the lock on the open file, as /proc/locks tells (proc(5)); empty where it does not.
+std::string flock_holder(int fd) {
+  struct stat facts {};
+  if (::fstat(fd, &facts) != 0) return "";
+  const std::string file = fmt::format("{:02x}:{:02x}:{}", major(facts.st_dev), minor(facts.st_dev), facts.st_ino);
+  std::ifstream locks("/proc/locks");
+  for (std::string line; std::getline(locks, line);) {
+    // "3: FLOCK  ADVISORY  WRITE 4711 fd:01:1234 0 EOF"; a waiter has "->" behind its number.
+    std::istringstream words(line);
+    std::string number, kind, advice, mode, place;
+    int process = 0;
+    if (!(words >> number >> kind >> advice >> mode >> process >> place) || kind != "FLOCK" || place != file || process <= 0) continue;
+    std::string program;
+    std::ifstream name(fmt::format("/proc/{}/comm", process));
+    std::getline(name, program);
+    return fmt::format("{} (process {})", program.empty() ? "another program" : printable(program), process);
+  }
+  return "";
 }
 
 class Descriptor {
@@ -233,7 +256,8 @@ class Posix : public FileSystem {
     Descriptor held(fd);
     if (::flock(fd, LOCK_EX | LOCK_NB) != 0) {
       if (errno != EWOULDBLOCK) return failed("locking", path, errno);
-      return failure(ErrorCode::in_use, "{} is in use by another program", printable(path));
+      const std::string holder = flock_holder(held.get());
+      return failure(ErrorCode::in_use, "{} is in use by {}", printable(path), holder.empty() ? "another program" : holder);
     }
     // Removed between opening and locking: what is locked is no longer what the path names.
     struct stat locked {}, named {};

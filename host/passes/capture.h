@@ -251,6 +251,8 @@ class CaptureWriter {
   std::vector<PassFile> pass_files_;
   std::vector<UnitAddress> pending_;  // appended, not yet acknowledged
   std::function<void(std::span<const UnitAddress>)> tell_;
+  std::string safe_units() const;
+
   std::uint64_t acknowledged_ = 0, unsynced_bytes_ = 0, last_sync_ns_ = 0, reserved_end_ = 0;
   std::uint64_t quiet_end_ = 0;  // of the journal behind the last sync: no growth, nothing to sync
   std::optional<Error> broken_;

@@ -267,7 +267,11 @@ Result<void> CaptureWriter::append_units(std::span<const NewUnit> units, std::si
     entries[appended].facts.sha256 = digests[appended];
     if (auto entered = enter(entries[appended], units[appended].raw.size()); !entered) return entered;
   }
-  if (auto synced = appended > 0 ? sync_if_due() : Result<void>(); !synced) return synced;
+  if (appended == 0) return result;
+  if (auto synced = sync_if_due(); !synced) {
+    appended = 0;  // taken back with all that was not on the medium
+    return synced;
+  }
   return result;
 }
 
@@ -307,7 +311,7 @@ Result<void> CaptureWriter::enter(const UnitRecord& entry, std::uint64_t raw_byt
 }
 
 tl::unexpected<Error> CaptureWriter::not_kept(UnitAddress unit, const Error& error) const {
-  return failure(Error(error).during("keeping {}", describe(unit)).keeping(fmt::format("{} units are safe", acknowledged_)));
+  return failure(Error(error).during("keeping {}", describe(unit)).keeping(safe_units()));
 }
 
 Result<void> CaptureWriter::seal_pass(std::uint32_t pass) {
@@ -363,9 +367,12 @@ Result<void> CaptureWriter::sync() {
   return {};
 }
 
+std::string CaptureWriter::safe_units() const { return counted(acknowledged_, "unit") + " safe"; }
+
 // The units' bytes are suspect from here on: they are taken back in the journal and never count again.
 tl::unexpected<Error> CaptureWriter::give_up(Error error) {
-  broken_ = std::move(error).during("putting the capture on the disk").keeping(fmt::format("{} units are safe, {} are to be read again", acknowledged_, pending_.size()));
+  broken_ = std::move(error).during("putting the capture on the disk")
+                .keeping(fmt::format("{}; to be read again: {}", safe_units(), pending_.size()));
   (void)take_back(pending_, broken_->what());  // where even this fails, the next session checks and writes them once more
   pending_.clear();
   return failure(*broken_);

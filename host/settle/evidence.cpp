@@ -2,6 +2,8 @@
 
 #include <fmt/format.h>
 
+#include "base/text.h"
+
 namespace steadycell::settle {
 namespace {
 
@@ -83,9 +85,9 @@ std::vector<std::string> notes_on_capture(const passes::CaptureHead& head, const
     for (std::size_t i = 0; i < contents.damages.size() && i < kDamagesNamed; ++i)
       where += fmt::format("{}{}", i == 0 ? "at byte " : ", ", contents.damages[i].offset);
     if (contents.damage_count > kDamagesNamed) where += ", ...";
-    notes.push_back(fmt::format("the capture's journal is damaged in {} place{}, {} bytes ({}): units recorded there count as not read; "
+    notes.push_back(fmt::format("the capture's journal is damaged in {}, {} bytes ({}): units recorded there count as not read; "
                                 "the same chip read, with the same --passes, reads them; steadycell capture verify CAPTURE says which",
-                                contents.damage_count, contents.damage_count == 1 ? "" : "s", contents.damaged_bytes, where));
+                                counted(contents.damage_count, "place"), contents.damaged_bytes, where));
   }
   if (!contents.chain_whole) notes.emplace_back("the hash chain of the capture's journal is broken");
   if (contents.torn_bytes > 0) {

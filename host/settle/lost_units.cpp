@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <map>
 
+#include "base/text.h"
 #include "passes/mend.h"
 
 namespace steadycell::settle {
@@ -67,9 +68,9 @@ std::string LostUnits::note(const Loss& loss, std::string_view why, const passes
   }
   // The manifest goes to others: the capture's path is this bench's own affair.
   return fmt::format(
-      "{} unit{} did not vote, since {} {}: {}; {}; steadycell capture verify CAPTURE lists what is damaged or "
+      "{} did not vote, since {} {}: {}; {}; steadycell capture verify CAPTURE lists what is damaged or "
       "missing",
-      loss.units, loss.units == 1 ? "" : "s", loss.units == 1 ? "its" : "their", why, where,
+      counted(loss.units, "unit"), loss.units == 1 ? "its" : "their", why, where,
       passes::reading_again(head, passes, "CAPTURE", joined));
 }
 

@@ -484,10 +484,16 @@ class Doctor(DaemonTest):
     def test_a_daemon_that_hangs_is_named_with_what_ends_it(self):
         process = self.start().process
         process.send_signal(signal.SIGSTOP)  # takes connections (the kernel does) and answers nothing
+        other = subprocess.Popen(self.command("chip", "identify", "--board", self.slow, "--json"), cwd=self.folder, stdout=subprocess.PIPE)
         found = self.findings(code=1)["daemon"]
         self.assertIn(f"process {process.pid} (steadycelld) hangs", found["found"])
         self.assertIn(f"kill -KILL {process.pid}", found["cure"])
         self.assertNotIn("doctor", found["cure"], "no circle")
+        # Every other command says the same.
+        error = json.loads(other.communicate(timeout=120)[0])["error"]
+        self.assertEqual((other.returncode, error["code"]), (9, "e603"))
+        self.assertIn(f"process {process.pid} (steadycelld) hangs", error["what"])
+        self.assertIn(f"kill -KILL {process.pid}", error["next"])
         process.kill()  # what the cure says
         process.wait(120)
         self.assertEqual(self.findings()["daemon"]["state"], "note")

@@ -255,7 +255,7 @@ TEST(FailedSync, IsFinalAndItsUnitsAreReadAgain) {
   const auto synced = writer->sync();
   ASSERT_FALSE(synced);
   EXPECT_EQ(synced.error().code(), ErrorCode::storage_failed);
-  EXPECT_NE(synced.error().text().find("1 units are safe, 1 are to be read again"), std::string::npos) << synced.error().text();
+  EXPECT_NE(synced.error().text().find("1 unit safe; to be read again: 1"), std::string::npos) << synced.error().text();
   EXPECT_FALSE(writer->sync()) << "a second try must not turn it into a success";
   EXPECT_FALSE(writer->append_unit(unit(2, 1), bytes_of(unit(2, 1)), status));
   EXPECT_EQ(writer->acknowledged(), 1u);
