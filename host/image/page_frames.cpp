@@ -12,7 +12,7 @@ namespace steadycell::image {
 namespace {
 
 constexpr int kLevel = 1;             // most bytes are zero: higher levels cost time and save nothing
-constexpr int kWindowLog = 17;        // of what we write: stays in the second cache level; further back there is nothing to find
+constexpr int kWindowLog = 20;        // of what we write
 constexpr int kMaxWindowLog = 23;     // of what we read: the limit RFC 8878 recommends to support, 8 MiB
 constexpr std::size_t kStep = 65536;  // decoded bytes handed on at a time
 constexpr std::uint32_t kFrameMagic = 0xFD2FB528;  // RFC 8878, 3.1.1

@@ -11,9 +11,7 @@
 namespace steadycell::passes {
 namespace {
 
-// Of what is made here: zeros with single bits between them find nothing further back, and it stays in the second cache level.
-constexpr int kWindowLog = 17;
-// What asks for more than 8 MiB was not made here.
+// Level 1 needs 512 KiB for any input; what asks for more than 8 MiB was not made here.
 constexpr int kMaxWindowLog = 23;
 
 struct FreeCompressor {
@@ -41,7 +39,6 @@ Result<std::optional<std::uint64_t>> UnitCodec::pack(ByteSpan raw, const ReadAt&
   ZSTD_CCtx* const context = zstd_->compressor.get();
   ZSTD_CCtx_reset(context, ZSTD_reset_session_and_parameters);
   ZSTD_CCtx_setParameter(context, ZSTD_c_compressionLevel, 1);
-  ZSTD_CCtx_setParameter(context, ZSTD_c_windowLog, kWindowLog);
   ZSTD_CCtx_setPledgedSrcSize(context, raw.size());
   in_.resize(kPieceBytes);
   out_.resize(kPieceBytes);
