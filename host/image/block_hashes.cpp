@@ -1,14 +1,15 @@
 #include "image/block_hashes.h"
 
 #include <algorithm>
+#include <array>
 
 namespace steadycell::image {
 
 void BlockHasher::add_page(ByteSpan raw_page, Bytes& out) {
-  hasher_.update(raw_page);
+  hashes_.update(std::array{raw_page, raw_page});
   if (++pages_in_block_ < pages_per_block_) return;
   pages_in_block_ = 0;
-  const Digest digest = hasher_.finish();
+  const Digest digest = hashes_.finish(kBlock);
   out.insert(out.end(), digest.begin(), digest.end());
 }
 

@@ -33,15 +33,12 @@ void MarginsWriter::add_page(const PageMargins& margins, Bytes& out) {
   assert(margins.votes <= 255 && margins.against.size() == std::size_t{margins.planes} * raw_page_bytes_);
   std::uint32_t planes = margins.planes;
   const auto top_is_empty = [&] {
-    const ByteSpan top = margins.against.subspan(std::size_t{planes - 1} * raw_page_bytes_, raw_page_bytes_);
-    return std::all_of(top.begin(), top.end(), [](std::uint8_t b) { return b == 0; });
+    return count_ones(margins.against.subspan(std::size_t{planes - 1} * raw_page_bytes_, raw_page_bytes_)) == 0;
   };
   while (planes > 0 && top_is_empty()) --planes;
   assert(planes <= kMaxMarginPlanes);
-  content_.assign({static_cast<std::uint8_t>(margins.votes), static_cast<std::uint8_t>(planes)});
-  const ByteSpan kept = margins.against.first(std::size_t{planes} * raw_page_bytes_);
-  content_.insert(content_.end(), kept.begin(), kept.end());
-  frames_.add_page(content_, out);
+  const std::array begin{static_cast<std::uint8_t>(margins.votes), static_cast<std::uint8_t>(planes)};
+  frames_.add_page(margins.against.first(std::size_t{planes} * raw_page_bytes_), out, begin);
 }
 
 MarginsReader::MarginsReader(std::uint32_t raw_page_bytes, std::uint32_t pages_per_block)

@@ -38,7 +38,6 @@ class MarginsWriter {
  private:
   PageFrameWriter frames_;
   std::uint32_t raw_page_bytes_, pages_per_block_;
-  Bytes content_;
 };
 
 // Reads the file in pieces of any size. What is not as above is file_damaged with the block; a header of another

@@ -46,17 +46,20 @@ PageFrameWriter::~PageFrameWriter() = default;
 PageFrameWriter::PageFrameWriter(PageFrameWriter&&) noexcept = default;
 PageFrameWriter& PageFrameWriter::operator=(PageFrameWriter&&) noexcept = default;
 
-void PageFrameWriter::add_page(ByteSpan content, Bytes& out) {
+void PageFrameWriter::add_page(ByteSpan content, Bytes& out, ByteSpan begin) {
   const bool last = ++pages_in_frame_ == pages_per_block_;
   if (last) pages_in_frame_ = 0;
-  ZSTD_inBuffer in{content.data(), content.size(), 0};
-  for (bool done = false; !done;) {
-    ZSTD_outBuffer piece{context_->out.data(), context_->out.size(), 0};
-    const std::size_t left =
-        must(ZSTD_compressStream2(context_->zstd, &piece, &in, last ? ZSTD_e_end : ZSTD_e_continue));
-    out.insert(out.end(), context_->out.begin(), context_->out.begin() + static_cast<std::ptrdiff_t>(piece.pos));
-    done = last ? left == 0 : in.pos == in.size;
-  }
+  const auto compress = [&](ByteSpan bytes, ZSTD_EndDirective directive) {
+    ZSTD_inBuffer in{bytes.data(), bytes.size(), 0};
+    for (bool done = false; !done;) {
+      ZSTD_outBuffer piece{context_->out.data(), context_->out.size(), 0};
+      const std::size_t left = must(ZSTD_compressStream2(context_->zstd, &piece, &in, directive));
+      out.insert(out.end(), context_->out.begin(), context_->out.begin() + static_cast<std::ptrdiff_t>(piece.pos));
+      done = directive == ZSTD_e_end ? left == 0 : in.pos == in.size;
+    }
+  };
+  if (!begin.empty()) compress(begin, ZSTD_e_continue);
+  compress(content, last ? ZSTD_e_end : ZSTD_e_continue);
 }
 
 struct PageFrameReader::Context {

@@ -16,8 +16,8 @@ class PageFrameWriter {
   PageFrameWriter(PageFrameWriter&&) noexcept;
   PageFrameWriter& operator=(PageFrameWriter&&) noexcept;
 
-  // Appends what is ready to `out`; the last page of a block ends its frame.
-  void add_page(ByteSpan content, Bytes& out);
+  // Appends what is ready to `out`; the last page of a block ends its frame. `begin`: what stands before `content` in the page.
+  void add_page(ByteSpan content, Bytes& out, ByteSpan begin = {});
   bool complete() const { return pages_in_frame_ == 0; }
 
  private:

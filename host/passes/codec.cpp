@@ -64,7 +64,7 @@ Result<std::optional<std::uint64_t>> UnitCodec::pack(ByteSpan raw, const ReadAt&
   return packed;
 }
 
-Result<void> UnitCodec::unpack(std::uint64_t stored_bytes, const ReadAt& stored, const ReadAt& reference, MutableByteSpan out) {
+Result<void> UnitCodec::unpack_difference(std::uint64_t stored_bytes, const ReadAt& stored, MutableByteSpan out) {
   if (!zstd_->decompressor) zstd_->decompressor.reset(ZSTD_createDCtx());
   if (!zstd_->decompressor) no_memory();
   ZSTD_DCtx* const context = zstd_->decompressor.get();
@@ -90,6 +90,17 @@ Result<void> UnitCodec::unpack(std::uint64_t stored_bytes, const ReadAt& stored,
   }
   if (left != 0) return bad_frame(output.pos == output.size ? "it is longer than a block" : "the frame is cut");
   if (output.pos != out.size()) return bad_frame(fmt::format("it has {} bytes, a block {}", output.pos, out.size()));
+  return {};
+}
+
+Result<void> UnitCodec::unpack(std::uint64_t stored_bytes, const ReadAt& stored, ByteSpan reference, MutableByteSpan out) {
+  if (auto unpacked = unpack_difference(stored_bytes, stored, out); !unpacked) return unpacked;
+  xor_into(out, reference);
+  return {};
+}
+
+Result<void> UnitCodec::unpack(std::uint64_t stored_bytes, const ReadAt& stored, const ReadAt& reference, MutableByteSpan out) {
+  if (auto unpacked = unpack_difference(stored_bytes, stored, out); !unpacked) return unpacked;
   for (std::size_t at = 0; at < out.size(); at += kPieceBytes) {
     const MutableByteSpan piece = out.subspan(at, std::min(kPieceBytes, out.size() - at));
     const MutableByteSpan other = MutableByteSpan(out_).first(piece.size());

@@ -26,8 +26,11 @@ class UnitCodec {
   // Undoes pack; fills all of `out`. file_damaged for a frame that is broken, too short, too long, or asks for more memory
   // than any frame of ours.
   Result<void> unpack(std::uint64_t stored_bytes, const ReadAt& stored, const ReadAt& reference, MutableByteSpan out);
+  // The same with all of the reference at hand.
+  Result<void> unpack(std::uint64_t stored_bytes, const ReadAt& stored, ByteSpan reference, MutableByteSpan out);
 
  private:
+  Result<void> unpack_difference(std::uint64_t stored_bytes, const ReadAt& stored, MutableByteSpan out);
   struct Zstd;
   std::unique_ptr<Zstd> zstd_;
   Bytes in_, out_;

@@ -1,37 +1,30 @@
 #pragma once
-#include <condition_variable>
-#include <mutex>
-#include <optional>
-#include <thread>
+#include <array>
+#include <span>
 
 #include "base/bytes.h"
-#include "base/sha256.h"
+#include "base/sha256_group.h"
+#include "files/side_thread.h"
 
 namespace steadycell::passes {
 
-// SHA-256 of a unit on a thread of its own, while the same bytes are packed and written: the dearest fixed step of a capture.
+// SHA-256 of units on a thread of its own, while their bytes or others are packed and written: the dearest fixed step of a capture.
 // Not for other rooms.
 class Hasher {
  public:
-  Hasher() = default;
-  ~Hasher();
-  Hasher(const Hasher&) = delete;
-  Hasher& operator=(const Hasher&) = delete;
-
-  // `bytes` stay as they are until finish() or the end of the hasher. The thread begins with the first call; a system that has no
-  // thread to give leaves the work to finish().
-  void start(ByteSpan bytes);
-  Digest finish();
+  // `bytes` stay as they are until finish() or the end of the hasher.
+  void start(ByteSpan bytes) { start(std::span(&bytes, 1)); }
+  Digest finish() { return finish_each()[0]; }
+  // Up to Sha256Group::kMost messages side by side; their digests in the same order.
+  using Digests = std::array<Digest, Sha256Group::kMost>;
+  void start(std::span<const ByteSpan> messages);
+  Digests finish_each();
 
  private:
-  void work();
-
-  std::mutex mutex_;
-  std::condition_variable changed_;
-  std::optional<ByteSpan> task_;  // taken by whoever hashes
-  std::optional<Digest> done_;
-  bool ending_ = false;
-  std::thread thread_;
+  std::array<ByteSpan, Sha256Group::kMost> messages_;
+  std::size_t count_ = 0;
+  Digests digests_{};
+  files::SideThread thread_;
 };
 
 }  // namespace steadycell::passes

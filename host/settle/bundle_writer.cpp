@@ -5,6 +5,11 @@
 #include "base/json.h"
 
 namespace steadycell::settle {
+namespace {
+
+constexpr std::size_t kGatherBytes = std::size_t{1} << 20;  // enough to outweigh waking the thread that hashes
+
+}  // namespace
 
 std::string sums_text(const std::vector<image::FileEntry>& files, const Digest& manifest) {
   std::string text = fmt::format("{}  {}\n", to_text(manifest), image::kManifestName);
@@ -16,7 +21,7 @@ BundleWriter::BundleWriter(files::AtomicFolder folder, const Geometry& geometry,
     : folder_(std::move(folder)),
       coverage_(&coverage),
       pages_per_block_(geometry.pages_per_block),
-      block_hasher_(geometry.pages_per_block),
+      page_hashes_(std::make_unique<PageHashes>(geometry.raw_page_bytes(), geometry.pages_per_block, coverage.luns().size() > 1)),
       corrections_writer_(geometry.raw_page_bytes(), geometry.pages_per_block),
       margins_writer_(geometry.raw_page_bytes(), geometry.pages_per_block) {}
 
@@ -40,15 +45,19 @@ Result<BundleWriter> BundleWriter::create(files::FileSystem& system, const std::
   return writer;
 }
 
-Result<HashedFile> BundleWriter::make(std::string_view name) {
+Result<AppendedFile> BundleWriter::make(std::string_view name) {
   auto file = folder_.create_file(std::string(name));
   if (!file) return failure(file.error());
-  return HashedFile(std::string(name), std::move(*file));
+  return AppendedFile(std::string(name), std::move(*file));
 }
 
 Result<void> BundleWriter::next_pages_file() {
   if (pages_) {
-    const auto entry = pages_->finish();
+    if (auto written = write_gathered(); !written) return written;
+    scratch_.clear();
+    const Digest digest = page_hashes_->end_file(scratch_);
+    if (auto done = blocks_->append(scratch_); !done) return done;
+    const auto entry = pages_->finish(digest);
     if (!entry) return failure(entry.error());
     pages_files_.push_back(*entry);
     pages_.reset();
@@ -63,18 +72,23 @@ Result<void> BundleWriter::next_pages_file() {
   return {};
 }
 
+Result<void> BundleWriter::write_gathered() {
+  scratch_.clear();
+  const ByteSpan pages = page_hashes_->add(gathered_, scratch_);
+  if (auto done = blocks_->append(scratch_); !done) return done;
+  return pages_->append(pages);
+}
+
 Result<void> BundleWriter::add_page(ByteSpan voted, ByteSpan best, const image::PageMargins& margins) {
   if (pages_left_ == 0) {
     if (auto opened = next_pages_file(); !opened) return opened;
   }
   assert(pages_ && "more pages than the coverage has");
   --pages_left_;
-  if (auto done = pages_->append(best); !done) return done;
-  if (coverage_->luns().size() > 1) all_pages_.update(best);
-
-  scratch_.clear();
-  block_hasher_.add_page(best, scratch_);
-  if (auto done = blocks_->append(scratch_); !done) return done;
+  gathered_.insert(gathered_.end(), best.begin(), best.end());
+  if (gathered_.size() >= kGatherBytes) {
+    if (auto written = write_gathered(); !written) return written;
+  }
   scratch_.clear();
   corrections_writer_.add_page(voted, best, scratch_);
   if (auto done = corrections_->append(scratch_); !done) return done;
@@ -104,18 +118,20 @@ Result<BundleWriter::Written> BundleWriter::finish(image::Manifest manifest) {
   const std::string text = json::pretty(image::to_json(manifest));
   auto manifest_file = make(image::kManifestName);
   if (!manifest_file) return failure(manifest_file.error());
-  if (const auto done = manifest_file->append(as_bytes(text)); !done) return failure(done.error());
-  const auto entry = manifest_file->finish();
+  HashedFile hashed_manifest(std::move(*manifest_file));
+  if (const auto done = hashed_manifest.append(as_bytes(text)); !done) return failure(done.error());
+  const auto entry = hashed_manifest.finish();
   if (!entry) return failure(entry.error());
 
   auto sums = make(kSumsName);
   if (!sums) return failure(sums.error());
-  if (const auto done = sums->append(as_bytes(sums_text(manifest.files, entry->sha256))); !done) {
+  HashedFile hashed_sums(std::move(*sums));
+  if (const auto done = hashed_sums.append(as_bytes(sums_text(manifest.files, entry->sha256))); !done) {
     return failure(done.error());
   }
-  if (const auto done = sums->finish(); !done) return failure(done.error());
+  if (const auto done = hashed_sums.finish(); !done) return failure(done.error());
   if (const auto committed = folder_.commit(); !committed) return failure(committed.error());
-  const Digest pages_sha256 = pages_files_.size() == 1 ? pages_files_[0].sha256 : all_pages_.finish();
+  const Digest pages_sha256 = page_hashes_->all_files().value_or(pages_files_[0].sha256);
   return Written{.manifest = std::move(manifest), .pages_sha256 = pages_sha256};
 }
 

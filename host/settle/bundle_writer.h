@@ -1,17 +1,18 @@
 #pragma once
+#include <memory>
 #include <optional>
 #include <string>
 #include <vector>
 
 #include "base/result.h"
 #include "files/atomic.h"
-#include "image/block_hashes.h"
 #include "image/corrections.h"
 #include "image/coverage.h"
 #include "image/manifest.h"
 #include "image/margins.h"
 #include "image/verdict.h"
 #include "settle/hashed_file.h"
+#include "settle/page_hashes.h"
 
 namespace steadycell::settle {
 
@@ -44,17 +45,19 @@ class BundleWriter {
 
  private:
   BundleWriter(files::AtomicFolder folder, const Geometry& geometry, const image::CoverageMap& coverage);
-  Result<HashedFile> make(std::string_view name);
+  Result<AppendedFile> make(std::string_view name);
   Result<void> next_pages_file();
+  Result<void> write_gathered();
 
   files::AtomicFolder folder_;
   const image::CoverageMap* coverage_;
   std::uint32_t pages_per_block_;
-  std::optional<HashedFile> pages_, corrections_, margins_, verdicts_, blocks_;
+  std::optional<AppendedFile> pages_;
+  std::optional<HashedFile> corrections_, margins_, verdicts_, blocks_;
   std::vector<image::FileEntry> pages_files_;
   std::uint64_t pages_left_ = 0;  // in the pages file being written
-  Sha256 all_pages_;  // with several pages files; one has its own hash
-  image::BlockHasher block_hasher_;
+  std::unique_ptr<PageHashes> page_hashes_;
+  Bytes gathered_;  // pages that are not yet written
   image::CorrectionsWriter corrections_writer_;
   image::MarginsWriter margins_writer_;
   image::VerdictCounts counts_;

@@ -87,29 +87,45 @@ bool CodeJudge::looks_unwritten_outside(ByteSpan page) const {
   return zeros <= code_.t();
 }
 
+void CodeJudge::measure_decoded() {
+  measured_ = judged_;
+  odds_.reset();
+}
+
 Judgement CodeJudge::judge(const vote::PageVote& vote, ByteSpan voted, ByteSpan unsure, MutableByteSpan best) {
+  const Decoding page = decode(vote, voted, unsure, best);
+  return rule(page, outcomes_);
+}
+
+Decoding CodeJudge::decode(const vote::PageVote& vote, ByteSpan voted, ByteSpan unsure, MutableByteSpan best) {
   assert(voted.size() == geometry_.raw_page_bytes() && best.size() == voted.size());
   std::copy(voted.begin(), voted.end(), best.begin());
   code_.decode(best, outcomes_);
   for (const ecc::StepOutcome& outcome : outcomes_) judged_.add(outcome);
 
-  const auto all_are = [&](ecc::StepStatus status) {
-    return std::all_of(outcomes_.begin(), outcomes_.end(), [&](const auto& step) { return step.status == status; });
-  };
-  const auto failed = [](const ecc::StepOutcome& step) { return step.status == ecc::StepStatus::failed; };
-  const bool erased = all_are(ecc::StepStatus::erased);
+  const bool erased = std::all_of(outcomes_.begin(), outcomes_.end(),
+                                  [](const auto& step) { return step.status == ecc::StepStatus::erased; });
   if (erased && looks_unwritten_outside(best)) std::fill(best.begin(), best.end(), std::uint8_t{0xFF});
 
+  Decoding page;
+  page.by = erased ? image::By::erased : image::By::code;
+  page.corrected_bits = static_cast<std::uint32_t>(count_differing(voted, best));
+  page.wavers_outside = vote.unstable_bits > 0 && meet(unsure, outside_);
+  return page;
+}
+
+Judgement CodeJudge::rule(const Decoding& page, std::span<const ecc::StepOutcome> outcomes) {
   Judgement judgement;
-  judgement.by = erased ? image::By::erased : image::By::code;
-  judgement.corrected_bits = static_cast<std::uint32_t>(count_differing(voted, best));
-  if (std::any_of(outcomes_.begin(), outcomes_.end(), failed)) return judgement;
+  judgement.by = page.by;
+  judgement.corrected_bits = page.corrected_bits;
+  const auto failed = [](const ecc::StepOutcome& step) { return step.status == ecc::StepStatus::failed; };
+  if (std::any_of(outcomes.begin(), outcomes.end(), failed)) return judgement;
 
   if (!odds_) odds_.emplace(code_, measured_);
-  judgement.false_odds = odds_->of_page(outcomes_, 1);
+  judgement.false_odds = odds_->of_page(outcomes, 1);
   if (*judgement.false_odds > kMostFalseOdds) return judgement;
   judgement.verdict = judgement.corrected_bits == 0 ? image::Verdict::confirmed : image::Verdict::corrected;
-  if (vote.unstable_bits > 0 && meet(unsure, outside_)) ++loose_pages_;
+  if (page.wavers_outside) ++loose_pages_;
   return judgement;
 }
 

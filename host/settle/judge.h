@@ -33,7 +33,15 @@ struct Judgement {
 // wavering bit, is `doubtful`.
 Judgement judge_without_code(const vote::PageVote& vote);
 
-// Judges pages by a code. First measure() on a sample of the chip, then judge() every page.
+// What decoding one page showed. Its verdict waits for error rates.
+struct Decoding {
+  image::By by = image::By::code;
+  std::uint32_t corrected_bits = 0;  // bits of `best` that differ from the vote
+  bool wavers_outside = false;       // bits outside what the code covers
+};
+
+// Judges pages by a code. Either first measure() on a sample of the chip, then judge() every page; or decode() every page,
+// then measure_decoded(), then rule() on each: the same verdicts as with a sample of all pages.
 class CodeJudge {
  public:
   // bad_input_file when the scheme is none, or is not for pages of this geometry.
@@ -50,8 +58,14 @@ class CodeJudge {
   Judgement judge(const vote::PageVote& vote, ByteSpan voted, ByteSpan unsure, MutableByteSpan best);
 
   const ecc::PageCode& code() const { return code_; }
-  // Of the page last judged.
+  // The first half of judge(): all but the verdict. outcomes() has the steps, until the next page.
+  Decoding decode(const vote::PageVote& vote, ByteSpan voted, ByteSpan unsure, MutableByteSpan best);
+  // Of the page last judged or decoded.
   std::span<const ecc::StepOutcome> outcomes() const { return outcomes_; }
+  // Lets the odds rest on all pages decoded so far.
+  void measure_decoded();
+  // The second half.
+  Judgement rule(const Decoding& page, std::span<const ecc::StepOutcome> outcomes);
 
   // Over all judged pages.
   std::optional<double> raw_bit_error_rate() const;

@@ -12,6 +12,9 @@
 namespace steadycell::settle {
 namespace {
 
+// Most memory for pages whose verdicts wait.
+constexpr std::uint64_t kWaitingBytes = std::uint64_t{8} << 20;
+
 struct CoveredBlock {
   UnitPlace place;
   BlockAddress block;
@@ -42,10 +45,17 @@ class Settler {
         best_(geometry_.raw_page_bytes()) {}
 
   Result<Summary> run(const Request& request) {
-    if (judge_) {
+    if (judge_ && sample_is_all()) {
+      verdicts_wait_ = true;
+      waiting_.reserve(coverage_->pages());
+      waiting_outcomes_.reserve(coverage_->pages() * judge_->outcomes().size());
+    } else if (judge_) {
       if (const auto measured = measure(); !measured) return failure(measured.error());
     }
     if (const auto decided = decide(); !decided) return failure(decided.error());
+    if (verdicts_wait_) {
+      if (const auto ruled = rule_on_waiting(); !ruled) return failure(ruled.error());
+    }
     image::Manifest manifest = describe(request);
     auto written = times_.time("writing", [&] { return writer_.finish(std::move(manifest)); });
     if (!written) return failure(written.error());
@@ -64,6 +74,13 @@ class Settler {
   CoveredBlock block_at(std::uint64_t index) const {
     const auto page = coverage_->page_at(index * geometry_.pages_per_block);
     return {page->place, geometry_.block_of(page->page)};
+  }
+
+  // Whether measuring would go through all blocks, and what decoding shows of every page can wait in memory until that is
+  // done: then one sweep does both.
+  bool sample_is_all() const {
+    const std::uint64_t a_page = sizeof(Waiting) + judge_->outcomes().size() * sizeof(ecc::StepOutcome);
+    return coverage_->blocks() <= kMeasuredBlocks && coverage_->pages() * a_page <= kWaitingBytes;
   }
 
   // Sweep 1: what the code says of blocks spread evenly over the image.
@@ -113,18 +130,14 @@ class Settler {
       row.place = at.place;
       row.page = {at.block.index * geometry_.pages_per_block + first_page + page};
       const VotedPage voted = voter_.vote(page);
+      if (verdicts_wait_) waiting_.emplace_back();
       row.unstable_bits = voted.vote.unstable_bits;
       if (!judge_ || voted.vote.votes == 0) std::copy(voted.voted.begin(), voted.voted.end(), best_.begin());
       if (voted.vote.votes == 0) {
         row.verdict = image::Verdict::unread;
         row.cause = cause_of_missing(voter_.status(page));
       } else {
-        const Judgement judgement =
-            times_.time("judging", [&] { return judge_ ? judge_->judge(voted.vote, voted.voted, voted.unsure, best_) : judge_without_code(voted.vote); });
-        row.verdict = judgement.verdict;
-        row.by = judgement.by;
-        row.corrected_bits = judgement.corrected_bits;
-        row.false_odds = judgement.false_odds;
+        times_.time("judging", [&] { judge(voted, row); });
       }
       evidence_.add(voted.vote, voted.unsure, voted.voted, voter_.failed_reads(page));
       rows_.push_back(row);
@@ -134,7 +147,42 @@ class Settler {
     for (std::size_t page = 0; page < rows_.size(); ++page) {
       if (rows_[page].verdict != image::Verdict::unread) rows_[page].cause = evidence_.cause_of(page);
       evidence_.count(rows_[page].cause);
+      if (verdicts_wait_) {
+        waiting_[waiting_.size() - rows_.size() + page].row = rows_[page];
+        continue;
+      }
       if (auto added = writer_.add_verdict(rows_[page]); !added) return added;
+    }
+    return {};
+  }
+
+  static void take_in(const Judgement& judgement, image::PageVerdict& row) {
+    row.verdict = judgement.verdict;
+    row.by = judgement.by;
+    row.corrected_bits = judgement.corrected_bits;
+    row.false_odds = judgement.false_odds;
+  }
+
+  // Fills best_ where there is a code, and the verdict of the page unless that waits.
+  void judge(const VotedPage& page, image::PageVerdict& row) {
+    if (!judge_) return take_in(judge_without_code(page.vote), row);
+    if (!verdicts_wait_) return take_in(judge_->judge(page.vote, page.voted, page.unsure, best_), row);
+    waiting_.back().decoding = judge_->decode(page.vote, page.voted, page.unsure, best_);
+    const auto outcomes = judge_->outcomes();
+    waiting_outcomes_.insert(waiting_outcomes_.end(), outcomes.begin(), outcomes.end());
+  }
+
+  // The verdicts that waited for all pages to be decoded.
+  Result<void> rule_on_waiting() {
+    judge_->measure_decoded();
+    std::span<const ecc::StepOutcome> outcomes(waiting_outcomes_);
+    const std::size_t steps = judge_->outcomes().size();
+    for (Waiting& page : waiting_) {
+      if (page.decoding) {
+        take_in(judge_->rule(*page.decoding, outcomes.first(steps)), page.row);
+        outcomes = outcomes.subspan(steps);
+      }
+      if (auto added = writer_.add_verdict(page.row); !added) return added;
     }
     return {};
   }
@@ -189,6 +237,13 @@ class Settler {
   Evidence evidence_;
   Bytes best_;
   std::vector<image::PageVerdict> rows_;  // of the slice
+  struct Waiting {
+    image::PageVerdict row;
+    std::optional<Decoding> decoding;  // nothing for a page that was not read
+  };
+  bool verdicts_wait_ = false;  // until all pages are decoded
+  std::vector<Waiting> waiting_;
+  std::vector<ecc::StepOutcome> waiting_outcomes_;  // of those that were decoded
 };
 
 }  // namespace

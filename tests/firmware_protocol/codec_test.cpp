@@ -53,6 +53,23 @@ TEST(Crc32c, IsTheBitwiseDivisionForAnyLengthAndStart) {
   }));
 }
 
+// Long enough for every way of going through them: three streams of 1024 bytes, then of 256, then one.
+TEST(Crc32c, IsTheBitwiseDivisionOfLongMessages) {
+  const std::size_t longest = 3 * 3072 + 2 * 768 + 40;
+  Bytes bytes(longest);
+  std::uint32_t random = 1;
+  for (std::uint8_t& byte : bytes) byte = static_cast<std::uint8_t>((random = random * 1664525u + 1013904223u) >> 24);
+  std::uint32_t want = ~0u;
+  for (std::size_t n = 0; n < longest; ++n) {
+    const bool near_a_border = n % 256 < 10 || n % 256 > 246;
+    if (near_a_border) {
+      ASSERT_EQ(scp_crc32c(0, bytes.data(), n), ~want) << n;
+    }
+    want ^= bytes[n];
+    for (int bit = 0; bit < 8; ++bit) want = (want >> 1) ^ (want & 1 ? 0x82F63B78u : 0u);
+  }
+}
+
 TEST(Numbers, AreLittleEndian) {
   std::uint8_t at[8];
   scp_put_u64(at, 0x0807060504030201u);
