@@ -4,6 +4,7 @@
 #include <boost/asio/redirect_error.hpp>
 #include <boost/asio/this_coro.hpp>
 #include <boost/asio/use_awaitable.hpp>
+#include <new>
 #include <optional>
 
 #include "base/text.h"
@@ -29,7 +30,7 @@ class UsbLink final : public Link {
     if (hid_) hid_->end();  // its thread ends while the transfers do
     if (pipe_->drain()) return;
     fmt::print(stderr, "{}: the kernel keeps transfers; they are left to it\n", description_);
-    [[maybe_unused]] const auto* kept_for_ever = new std::shared_ptr<UsbEvents>(std::move(events_));
+    [[maybe_unused]] const auto* kept_for_ever = new (std::nothrow) std::shared_ptr<UsbEvents>(std::move(events_));
   }
   asio::awaitable<Result<std::size_t>> read_some(MutableByteSpan into) override { return pipe_->read_some(into); }
   asio::awaitable<Result<ByteSpan>> read_view(MutableByteSpan /*room*/) override { return pipe_->read_view(); }
@@ -140,6 +141,7 @@ Result<std::size_t> choose(const std::vector<UsbBoard>& boards, const std::strin
     return boards.empty() ? failure(ErrorCode::link_open_failed, "{}: no board is on USB", asked)
                           : failure(ErrorCode::link_open_failed, "{}: no such board; there are {}", asked, names_of(boards));
   std::vector<UsbBoard> several;
+  several.reserve(fitting.size());
   for (const std::size_t i : fitting) several.push_back(boards[i]);
   return failure(ErrorCode::board_ambiguous, "{}: {} boards fit: {}", asked, several.size(), names_of(several));
 }
