@@ -142,15 +142,14 @@ class Verifier {
     const Bytes none;
     const Bytes inverted(scheme_.steps[0].code_bytes(), 0xFF);
     std::vector<Bytes> masks{none, inverted, erased_mask()};
-    if (auto shown = mask_of_differences()) {
-      masks.push_back(std::move(*shown));
-      derived_ = true;
-    }
+    const std::size_t known = masks.size();
+    if (auto shown = mask_of_differences()) masks.push_back(std::move(*shown));
     double best = 0;
-    for (const Bytes& mask : masks)
-      if (const double share = share_with(mask); share > best) {
+    for (std::size_t i = 0; i < masks.size(); ++i)
+      if (const double share = share_with(masks[i]); share > best) {
         best = share;
-        scheme_.mask = mask;
+        scheme_.mask = masks[i];
+        derived_ = i >= known;
       }
     return best >= kLeastShare;
   }
