@@ -274,10 +274,12 @@ class BchSearch {
 
   // A first fit without metadata, or with some that never change, may leave out what only some pages show.
   std::optional<Found> refined(const FirstStep& first, Found found) {
-    if (found.steps_explained * 50 >= found.pages_tried * steps_ * 49 || (first.metadata.length > 0 && found.unproven.empty())) return found;
+    const bool nearly_all = found.steps_explained * 50 >= found.pages_tried * steps_ * 49;
+    if (nearly_all || (first.metadata.length > 0 && found.unproven.empty())) return found;
     std::vector<std::pair<unsigned, FirstStep>> others;
     const unsigned least = score(first, 0, first.metadata, first.code_at);
-    for (std::uint32_t length = std::max(1u, first.metadata.length), most = first.metadata.length > 0 ? length : kMostFirstMetadata; length <= most; ++length)
+    const std::uint32_t most_length = first.metadata.length > 0 ? first.metadata.length : kMostFirstMetadata;
+    for (std::uint32_t length = std::max(1u, first.metadata.length); length <= most_length; ++length)
       for (std::uint32_t start = 0; start + length <= std::min(sample_.spare_bytes(), kMostMetadataPlaces); ++start) {
         if (start < first.code_at + code_bytes(first.t) && first.code_at < start + length) continue;
         FirstStep other = first;

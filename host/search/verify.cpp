@@ -142,15 +142,14 @@ class Verifier {
     const Bytes none;
     const Bytes inverted(scheme_.steps[0].code_bytes(), 0xFF);
     std::vector<Bytes> masks{none, inverted, erased_mask()};
-    if (auto shown = mask_of_differences()) {
-      masks.push_back(std::move(*shown));
-      derived_ = true;
-    }
+    const std::size_t known = masks.size();
+    if (auto shown = mask_of_differences()) masks.push_back(std::move(*shown));
     double best = 0;
-    for (const Bytes& mask : masks)
-      if (const double share = share_with(mask); share > best) {
+    for (std::size_t i = 0; i < masks.size(); ++i)
+      if (const double share = share_with(masks[i]); share > best) {
         best = share;
-        scheme_.mask = mask;
+        scheme_.mask = masks[i];
+        derived_ = i >= known;
       }
     return best >= kLeastShare;
   }
@@ -236,12 +235,14 @@ class Verifier {
     }
     // One word's worth of evidence went into a mask that was read off the pages.
     const double given_away = derived_ ? code->check_bits() * std::log(2.0) : 0.0;
-    const auto log10_odds = [&](double log_chance, double tried) { return std::min(0.0, (log_chance + given_away + std::log(tried)) / std::log(10.0)); };
+    const auto log10_odds = [&](double log_chance, double tried) {
+      return std::min(0.0, (log_chance + given_away + std::log(tried)) / std::log(10.0));
+    };
     const bool hamming = scheme_.code == ecc::CodeKind::hamming;
     for (std::size_t step = 0; step < code->steps(); ++step) {
       const Evidence::Count& count = evidence.of_step(step);
-      if (static_cast<double>(count.decoded) < kLeastShare * static_cast<double>(count.telling) || log10_odds(count.log_chance(), hamming ? 1 : kPlacesOfStep) > (hamming ? kMostLog10OddsOfHammingStep : kMostLog10Odds))
-        return std::nullopt;
+      if (static_cast<double>(count.decoded) < kLeastShare * static_cast<double>(count.telling)) return std::nullopt;
+      if (log10_odds(count.log_chance(), hamming ? 1 : kPlacesOfStep) > (hamming ? kMostLog10OddsOfHammingStep : kMostLog10Odds)) return std::nullopt;
     }
     if (values.contradicted()) return std::nullopt;
     found.log10_odds = log10_odds(evidence.all().log_chance(), kHypotheses);
@@ -264,7 +265,8 @@ std::optional<Found> verify(const Sample& sample, ecc::Scheme scheme, bool mask_
 
 std::optional<Found> best_of(std::vector<Found> found) {
   if (found.empty()) return std::nullopt;
-  const auto most = std::max_element(found.begin(), found.end(), [](const Found& a, const Found& b) { return a.steps_explained < b.steps_explained; });
+  const auto most = std::max_element(found.begin(), found.end(),
+                                     [](const Found& a, const Found& b) { return a.steps_explained < b.steps_explained; });
   std::map<std::pair<std::uint32_t, std::uint32_t>, std::vector<std::size_t>> steps_of;
   for (const Found& other : found)
     for (std::size_t step = 0; step < most->scheme.steps.size(); ++step) {

@@ -28,6 +28,11 @@ class Assess(bench.BenchTest):
 
     def contents(self, image, key, to="contents.bin"):
         told = self.succeed("image", "export", image, "--what", "data", "--unwhiten", key, "--to", to)
+        outcomes = told["unwhitening"]
+        left, out = outcomes.pop("left"), outcomes.pop("left_out")
+        self.assertEqual(sum(outcomes.values()), told["pages"], "each page is in one of the counts")
+        self.assertEqual(told["unwhitened"], outcomes["proven"] + outcomes["partly"] + outcomes["assumed"])
+        self.assertEqual(sum(run["count"] for run in left) + out, told["pages"] - outcomes["proven"] - outcomes["assumed"] - outcomes["erased"])
         return told, (self.folder / to).read_bytes()
 
 
@@ -316,6 +321,10 @@ class Refused(Assess):
             done = self.run_it("image", "export", self.name, "--what", "data", "--unwhiten", "bad.json", "--to", "out.bin", "--quiet")
             self.assertEqual(done.code, 2, done.err)
             self.assertIn("bad.json", done.err)
+        (self.folder / "bad.json").write_text('{"schema": "steadycell-whitening/1", "page_bytes": 20')
+        done = self.run_it("image", "export", self.name, "--what", "data", "--unwhiten", "bad.json", "--to", "out.bin", "--quiet")
+        self.assertIn("cut off", done.err)
+        self.assertIn("image assess --to", done.err)
         self.assertEqual(self.run_it("image", "export", self.name, "--what", "data", "--unwhiten", "nowhere", "--to", "out.bin", "--quiet").code, 2)
         (self.folder / "empty").mkdir()
         for folder in ("empty", "nowhere"):
