@@ -12,7 +12,8 @@ namespace {
 
 constexpr std::uint64_t kRunBytes = 8 << 20;   // a run is short enough for the pool and long enough to hide its round trip
 constexpr std::uint64_t kReadBytes = 1 << 20;  // what the client takes from the link at once
-constexpr std::size_t kWriterDepth = passes::CaptureWriter::kMostAtOnce + 2;
+constexpr std::uint64_t kWriterBytes = 24 << 20;  // units at the writer, or waiting for it
+constexpr std::uint64_t kLeastAtWriter = 2, kMostAtWriter = passes::CaptureWriter::kMostAtOnce + 2;
 
 }  // namespace
 
@@ -21,7 +22,7 @@ UnitSink::UnitSink(const Geometry& geometry, chip::WaitFor wait, passes::Capture
   const std::uint64_t unit = geometry.block_raw_bytes();
   blocks_a_run_ = static_cast<std::uint32_t>(std::max<std::uint64_t>(1, kRunBytes / unit));
   margin_ = kReadBytes / unit + 2;
-  most_buffers_ = blocks_a_run_ + margin_ + kWriterDepth;
+  most_buffers_ = blocks_a_run_ + margin_ + std::clamp(kWriterBytes / unit, kLeastAtWriter, kMostAtWriter);
 }
 
 void UnitSink::start_run(UnitPlace place, BlockAddress first, PassIndex pass) {
