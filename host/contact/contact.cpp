@@ -14,7 +14,7 @@
 namespace steadycell::contact {
 namespace {
 
-constexpr int kWaver_mV = 100;  // a resistor reads alike both ways
+constexpr int kWaver_mV = 100;   // a resistor reads alike both ways
 constexpr unsigned kFewest = 5;  // fewer positions that touch are no pattern
 
 // What the readings say, position by position.
@@ -29,8 +29,8 @@ struct Seen {
     }
     rail_up = conducts(readings.rail.plus_mV);
     rail_down = conducts(readings.rail.minus_mV);
-    // Silicon conducts one way and carries its junction's voltage. Next to nothing, be it one way only, is a short: one way alone is one that
-    // comes and goes.
+    // Silicon conducts one way and carries its junction's voltage. Next to nothing, be it one way only, is a short: one way alone is one
+    // that comes and goes.
     rail_short = shorts(readings.rail.plus_mV) || shorts(readings.rail.minus_mV);
     rail_wavers = rail_short && std::abs(std::abs(readings.rail.plus_mV) - std::abs(readings.rail.minus_mV)) > kWaver_mV;
     for (unsigned p = 1; p <= kPositions; ++p)
@@ -261,11 +261,13 @@ Judged judged(const Readings& readings, const Seen& seen, const std::vector<Hypo
       if ((net & plain.chip_supply).any() && (net & plain.chip_ground).any()) ends |= net;
     for (unsigned p = 1; p <= kPositions; ++p) ends[p] = ends[p] && is_supply(p);
     const std::vector<unsigned> pins = ends.any() ? positions_of(ends) : std::vector<unsigned>{12, 13, 36, 37};
-    Verdict shorted = finding(plainest, Seating::supply_short, pins,
-                              "VCC and VSS are shorted: a bridge at the supply pins, or a dead chip; do not switch on, look at pins 12-13 and 36-37 first");
+    Verdict shorted = finding(
+        plainest, Seating::supply_short, pins,
+        "VCC and VSS are shorted: a bridge at the supply pins, or a dead chip; do not switch on, look at pins 12-13 and 36-37 first");
     if (seen.rail_wavers)
-      shorted.notes.emplace_back(fmt::format("only one way: {} mV at +100 uA, {} mV at -100 uA: the short comes and goes; a bridge that moves, or debris",
-                                             readings.rail.plus_mV, readings.rail.minus_mV));
+      shorted.notes.emplace_back(
+          fmt::format("only one way: {} mV at +100 uA, {} mV at -100 uA: the short comes and goes; a bridge that moves, or debris",
+                      readings.rail.plus_mV, readings.rail.minus_mV));
     return {std::move(shorted), &plain};
   }
   if (seen.nothing()) return {finding(plainest, Seating::empty, {}, "nothing touches: no chip, or the lid is not closed"), &plain};

@@ -42,8 +42,10 @@ std::vector<std::string> remarks_on(const Readings& readings, const SocketMap& m
     low[p] = below[p] >= kLeakDeficit_mV;
   }
   for (unsigned p = 1; p <= kPositions; ++p)
-    if (low[p]) notes.emplace_back(fmt::format("{} reads {} mV below the chip's other pins{}: leakage, often flux residue; clean and dry, then repeat", map.describe(p), below[p],
-                                               (p > 1 && low[p - 1]) || (p < kPositions && low[p + 1]) ? ", as its neighbour does" : ""));
+    if (low[p])
+      notes.emplace_back(
+          fmt::format("{} reads {} mV below the chip's other pins{}: leakage, often flux residue; clean and dry, then repeat",
+                      map.describe(p), below[p], (p > 1 && low[p - 1]) || (p < kPositions && low[p + 1]) ? ", as its neighbour does" : ""));
   if (up_median > kUsualMedian_mV && down_median > kUsualMedian_mV)
     notes.emplace_back(fmt::format("all pins read high ({} and {} mV): resistance in the common ground contact, or a cold chip", up_median, down_median));
   if (conducts(readings.rail.plus_mV) && conducts(readings.rail.minus_mV))

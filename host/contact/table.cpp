@@ -47,10 +47,12 @@ class Table {
       const auto found = std::find(cells.begin(), cells.end(), kNames[column]);
       if (found != cells.end()) columns_[column] = static_cast<std::size_t>(found - cells.begin());
       else if (column != kCase && column != kShortTo)
-        return failure(Error(ErrorCode::bad_input_file, fmt::format("the first line has no column \"{}\"", kNames[column]))
-                           .advising(cells.size() == 1 && line.find_first_of(";\t") != std::string_view::npos
-                                         ? "the fields stand apart by semicolons or tabs; save the table with commas between them, and a decimal point"
-                                         : "the first line names the columns: case,position,v_at_plus100uA_mV,v_at_minus100uA_mV,short_to, as UTF-8 text"));
+        return failure(
+            Error(ErrorCode::bad_input_file, fmt::format("the first line has no column \"{}\"", kNames[column]))
+                .advising(
+                    cells.size() == 1 && line.find_first_of(";\t") != std::string_view::npos
+                        ? "the fields stand apart by semicolons or tabs; save the table with commas between them, and a decimal point"
+                        : "the first line names the columns: case,position,v_at_plus100uA_mV,v_at_minus100uA_mV,short_to, as UTF-8 text"));
     }
     width_ = cells.size();
     return {};
@@ -63,7 +65,8 @@ class Table {
     const std::string_view place = cell(kPosition);
     const bool rail = place == "RAIL" || place == "rail" || place == "Rail";
     const auto number = rail ? std::optional<std::uint64_t>(kRail) : parse_number(place);
-    if (!number || *number < 1 || (*number > kPositions && !rail)) return failure(ErrorCode::bad_input_file, "position \"{}\", expected 1 to 48 or RAIL", printable(place));
+    if (!number || *number < 1 || (*number > kPositions && !rail))
+      return failure(ErrorCode::bad_input_file, "position \"{}\", expected 1 to 48 or RAIL", printable(place));
     const auto position = static_cast<unsigned>(*number);
     Gathering* into = gathering(cell(kCase));
     if (!into) return failure(ErrorCode::bad_input_file, "more than {} cases", kMaxCases);
@@ -77,11 +80,14 @@ class Table {
     } else {
       const auto up = millivolts(plus), down = millivolts(minus);
       if (!up || !down)
-        return failure(Error(ErrorCode::bad_input_file, fmt::format("\"{}\" and \"{}\", expected two voltages in mV", printable(plus), printable(minus)))
-                           .advising("where nothing conducts write the source's limit, 1500 and -1500; only supply positions may be blank, when not measured"));
+        return failure(Error(ErrorCode::bad_input_file,
+                             fmt::format("\"{}\" and \"{}\", expected two voltages in mV", printable(plus), printable(minus)))
+                           .advising("where nothing conducts write the source's limit, 1500 and -1500; only supply positions may be blank, "
+                                     "when not measured"));
       // A current that is driven in cannot leave the voltage below ground by more than an offset, nor the other way round.
       if (*up < -kMostOffset_mV || *down > kMostOffset_mV)
-        return failure(Error(ErrorCode::bad_input_file, fmt::format("{} mV at +100 uA and {} mV at -100 uA: the sign is the wrong way round", *up, *down))
+        return failure(Error(ErrorCode::bad_input_file,
+                             fmt::format("{} mV at +100 uA and {} mV at -100 uA: the sign is the wrong way round", *up, *down))
                            .advising("0 and above at +100 uA, 0 and below at -100 uA; look whether columns or probes were exchanged"));
       into->highest_mV = std::max({into->highest_mV, int{*up}, -int{*down}});
       reading.plus_mV = *up;
@@ -103,7 +109,8 @@ class Table {
         if (!gathered.seen[p] && !is_supply(p))
           return failure(ErrorCode::bad_input_file, "case \"{}\" has no row for {}", printable(gathered.measured.name), p == kRail ? "RAIL" : fmt::format("position {}", p));
       if (gathered.highest_mV <= kMostVolts)
-        return failure(Error(ErrorCode::bad_input_file, fmt::format("no reading of case \"{}\" is above {} mV: these look like volts", printable(gathered.measured.name), kMostVolts))
+        return failure(Error(ErrorCode::bad_input_file, fmt::format("no reading of case \"{}\" is above {} mV: these look like volts",
+                                                                    printable(gathered.measured.name), kMostVolts))
                            .advising("write all readings in mV: 0.6 V is 600"));
       for (unsigned p = 1; p <= kPositions; ++p)
         if (!gathered.seen[p]) gathered.measured.readings.positions[p - 1] = {.plus_mV = 0, .minus_mV = 0, .bridged_with = 0};

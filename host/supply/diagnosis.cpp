@@ -173,10 +173,13 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
   if (trace.gaps > 0)
     verdicts.note(fmt::format("{} gaps, {:.1f} ms in all, were not recorded", trace.gaps, trace.gap_s * 1e3));
   if (trace.saturated)
-    verdicts.note(trace.clipped_at_mA
-                      ? fmt::format("the highest value, {:.1f} mA, stands often in a row: the converter's range ends there, and currents and charges are at "
-                                    "least what is said here", *trace.clipped_at_mA)
-                      : std::string("the converter was at full scale: currents and charges are at least what is said here"));
+    verdicts.note(
+        trace.clipped_at_mA
+            ? fmt::format(
+                  "the highest value, {:.1f} mA, stands often in a row: the converter's range ends there, and currents and charges are at "
+                  "least what is said here",
+                  *trace.clipped_at_mA)
+            : std::string("the converter was at full scale: currents and charges are at least what is said here"));
 
   if (trace.bins.empty() || (trace.top_V < 0.03 && trace.early_mA < 5)) {
     verdicts.doubt("the trace shows no moment with power");
@@ -202,11 +205,16 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
   if (recording_is_wrong(reading, verdicts)) return std::move(verdicts).ranked();
   doubt_constant_current(reading, verdicts);
   if (*reading.rail == Rail::vbus && !trace.t_on_s)
-    verdicts.cap_absence(kUnseenSwitchOn, fmt::format("the switch-on is not in the trace: a load from the first moment, the input capacitor and where the "
-                                                      "stages begin are not known; what a longer look could refute gets {:.0f} % at most", 100 * kUnseenSwitchOn));
+    verdicts.cap_absence(kUnseenSwitchOn,
+                         fmt::format("the switch-on is not in the trace: a load from the first moment, the input capacitor and where the "
+                                     "stages begin are not known; what a longer look could refute gets {:.0f} % at most",
+                                     100 * kUnseenSwitchOn));
   else if (*reading.rail == Rail::vbus && !reading.cold && reading.switch_on().switch_on_uC.at_least)
-    verdicts.cap_absence(kUnseenSwitchOn, fmt::format("samples are missing or cut off at switch-on, so the charge is not known whole; soundness gets {:.0f} % at "
-                                                    "most", 100 * kUnseenSwitchOn));
+    verdicts.cap_absence(
+        kUnseenSwitchOn,
+        fmt::format("samples are missing or cut off at switch-on, so the charge is not known whole; soundness gets {:.0f} % at "
+                    "most",
+                    100 * kUnseenSwitchOn));
   if (*reading.rail == Rail::vbus)
     judge_port(reading, verdicts);
   else

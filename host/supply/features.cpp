@@ -36,7 +36,7 @@ struct Analyzer::State {
   std::optional<Watch> watch;
   double baseline = 0;
   std::deque<Sample> tail;
-  double highest_mA = -1e300;              // and how often it stood in a row
+  double highest_mA = -1e300;  // and how often it stood in a row
   std::size_t at_highest = 0, longest_at_highest = 0;
 
   void start();
@@ -71,15 +71,16 @@ Rest rest_of(std::span<const Sample> rest, double noise_mA, double sample_s) {
   if (block > 1 && blocks >= kFewest) {
     double squares = 0;
     for (std::size_t i = 0; i < blocks; ++i) squares += std::pow(mean_of(rest.subspan(i * block, block)) - out.mean_mA, 2);
-    const double count = static_cast<double>(blocks), spread = squares / (count - 1), white = noise_mA * noise_mA / static_cast<double>(block);
+    const double count = static_cast<double>(blocks), spread = squares / (count - 1),
+                 white = noise_mA * noise_mA / static_cast<double>(block);
     // The spread of so few means is itself known to sqrt(2 / n): what may be chance is no wander.
     if (spread > white * (1 + 4 * std::sqrt(2 / count))) out.sigma_mA = std::hypot(out.sigma_mA, std::sqrt(spread - white));
   }
   return out;
 }
 
-// The step of a converter so coarse that noise does not reach across it, so that averaging does not find the zero between two steps; 0 where
-// the values lie on no grid, or there are too few to tell.
+// The step of a converter so coarse that noise does not reach across it, so that averaging does not find the zero between two steps; 0
+// where the values lie on no grid, or there are too few to tell.
 double coarse_step(std::span<const Sample> samples, double noise_mA) {
   constexpr std::size_t kFewest = 4;
   std::vector<double> values;

@@ -11,7 +11,9 @@ namespace {
 constexpr double kPortUp = 4.4;  // lowest voltage of a low-power port, USB 2.0 7.2.2
 constexpr double kSlowest_s = 5e-3;  // 20 mA for as long are 100 uC, as much as an input capacitor of 20 uF
 
-std::string times(std::size_t n) { return n == 1 ? "once" : n == 2 ? "twice" : fmt::format("{} times", n); }
+std::string times(std::size_t n) {
+  return n == 1 ? "once" : n == 2 ? "twice" : fmt::format("{} times", n);
+}
 
 // The ohms at 0.2 V saw the 5 V side alone. A resistor they saw is there; one they did not see lies behind the regulator, which conducts
 // from a volt or two on, or is a part that conducts at higher voltage only.
@@ -95,8 +97,11 @@ void judge_nothing(const Reading& r, Verdicts& verdicts) {
     return;
   }
   if (f.high_mA < 1 && f.noise_mA > 0 && on.highest_mA < 1 && on.highest_mA > 100 * f.noise_mA)
-    verdicts.cap(0.6, fmt::format("no sample reaches 1 mA, yet the noise is {:.4f} mA: if this file is in ampere, all currents are 1000 times what is said "
-                                  "here; no confidence above 60 %", f.noise_mA));
+    verdicts.cap(
+        0.6, fmt::format(
+                 "no sample reaches 1 mA, yet the noise is {:.4f} mA: if this file is in ampere, all currents are 1000 times what is said "
+                 "here; no confidence above 60 %",
+                 f.noise_mA));
   const double charge = on.switch_on_uC.value;
   const double closed = exceeds_by_factor(std::max(charge, 0.01), r.at.fixture_uC,
                                           std::hypot(0.35, on.switch_on_uC.sigma / r.at.fixture_uC));
@@ -128,9 +133,12 @@ void judge_lifted_throughout(const Reading& r, Verdicts& verdicts) {
   const bool runs = f.high_mA - f.low_mA > 2 + 0.03 * f.low_mA || f.active_ms > 3;
   verdicts.claim(Fault::rail_short, lifted * (runs ? 0.5 : 0.9),
                  {fmt::format("the current never falls below {:.0f} mA; a controller in reset draws 2 to 10", f.low_mA),
-                  runs ? "steps ride on it: a controller at work beside a load, or one that draws much" : "nothing moves in it: a load, no controller"});
-  verdicts.doubt(fmt::format("the switch-on is not in the trace: {:.0f} mA may be a load or a controller at work, which the level before its clock starts "
-                             "would tell", f.low_mA));
+                  runs ? "steps ride on it: a controller at work beside a load, or one that draws much"
+                       : "nothing moves in it: a load, no controller"});
+  verdicts.doubt(fmt::format(
+      "the switch-on is not in the trace: {:.0f} mA may be a load or a controller at work, which the level before its clock starts "
+      "would tell",
+      f.low_mA));
   verdicts.claim(Fault::unsure, lifted * 0.8, {});
 }
 
@@ -176,8 +184,7 @@ void judge_lifted(const Reading& r, Verdicts& verdicts) {
       fmt::format("as a resistor {:.0f} ohm at 5 V or {:.0f} ohm at 3.3 V (less if the regulator limits)",
                   1 / conductance * 1e3, 3.3 / level * 1e3));
   if (cuts_out)
-    evidence.push_back(fmt::format(
-        "it stops {} and comes back as high: a regulator that shuts down when hot", times(f.drop_count)));
+    evidence.push_back(fmt::format("it stops {} and comes back as high: a regulator that shuts down when hot", times(f.drop_count)));
   if (!runs) evidence.emplace_back("no step rides on it: the controller does not run");
   verdicts.claim(Fault::rail_short, lifted * (1 - on_port), evidence);
   verdicts.claim(Fault::vbus_short, lifted * on_port / std::max(0.02, 1 - lifted * (1 - on_port)),
@@ -219,7 +226,8 @@ void judge_drops(const Reading& r, Verdicts& verdicts) {
   const double share = static_cast<double>(contact) / static_cast<double>(f.drops.size());
   verdicts.claim(Fault::intermittent, p * std::min(1.0, 0.3 + share),
                  {fmt::format("{} the current vanished with the port standing, for {}", times(contact),
-                              contact == 1 ? fmt::format("{:.1f} ms", longest * 1e3) : fmt::format("{:.1f} to {:.1f} ms", shortest * 1e3, longest * 1e3)),
+                              contact == 1 ? fmt::format("{:.1f} ms", longest * 1e3)
+                                           : fmt::format("{:.1f} to {:.1f} ms", shortest * 1e3, longest * 1e3)),
                   fmt::format("up to {:.0f} mA when it came back, as capacitors recharge", spike),
                   fmt::format("the controller starts over {}", f.restarts_s.empty() ? "never" : times(f.restarts_s.size()))});
 }
@@ -239,9 +247,8 @@ void judge_loop(const Reading& r, Verdicts& verdicts) {
   const double spread = f.period_s && n >= 2 ? f.period_s->sigma / f.period_s->value : 1;
   // Once may be by design: a loader that starts its firmware with a reset.
   const double p = n >= 3 ? 0.97 : n == 2 ? (spread < 0.2 ? 0.93 : 0.8) : 0.3;
-  std::vector<std::string> evidence{fmt::format(
-      "{} the current falls back to the level of reset ({:.1f} mA) and climbs the same steps again", times(n),
-      f.reset_mA)};
+  std::vector<std::string> evidence{
+      fmt::format("{} the current falls back to the level of reset ({:.1f} mA) and climbs the same steps again", times(n), f.reset_mA)};
   if (n >= 2 && f.period_s)
     evidence.push_back(
         fmt::format("every {:.0f} ms (+-{:.0f})", f.period_s->value * 1e3, f.period_s->sigma * 1e3));
@@ -278,7 +285,8 @@ void judge_inrush(const Reading& r, Verdicts& verdicts) {
   const Features& on = r.switch_on();
   if (!on.t_on_s) return;
   if (on.sample_s > kSlowest_s) {  // one sample holds more of what runs than of what charges
-    verdicts.note(fmt::format("one sample every {:.0f} ms: the charge at switch-on cannot be told from what flows behind it", on.sample_s * 1e3));
+    verdicts.note(
+        fmt::format("one sample every {:.0f} ms: the charge at switch-on cannot be told from what flows behind it", on.sample_s * 1e3));
     return;
   }
   double limit = r.at.largest_input_uF;
@@ -294,9 +302,11 @@ void judge_inrush(const Reading& r, Verdicts& verdicts) {
   verdicts.claim(Fault::inrush_large, exceeds_by_factor(on.equivalent_uF, limit, 0.1), std::move(evidence));
 }
 
-// How likely the noise hides page reads: they show as the spread inside a millisecond, some 3 mA and more for parts that draw 8 to 30 mA for a
-// third of the time (common practice, no source), where it passes 3 times the noise.
-double hidden_by_noise(const Features& f) { return exceeds(3 * f.noise_mA + 0.3, 3, 0.6); }
+// How likely the noise hides page reads: they show as the spread inside a millisecond, some 3 mA and more for parts that draw 8 to 30 mA
+// for a third of the time (common practice, no source), where it passes 3 times the noise.
+double hidden_by_noise(const Features& f) {
+  return exceeds(3 * f.noise_mA + 0.3, 3, 0.6);
+}
 
 bool shows_reads(const Features& f) { return f.sample_s * 3 <= f.bin_s && f.duration_s > 0.25; }
 
@@ -333,7 +343,8 @@ void judge_memory(const Reading& r, Verdicts& verdicts) {
                             : "it does not attach to a high-speed host");
   if (f.dense_ms > 0.4 * r.at.dense_ms) {  // a silent memory is asked now and then, never one request after another
     request_only *= 0.25;
-    verdicts.doubt(fmt::format("{:.0f} ms of page reads one after another: the memory answers, but less is loaded than firmware usually is", f.dense_ms));
+    verdicts.doubt(fmt::format("{:.0f} ms of page reads one after another: the memory answers, but less is loaded than firmware usually is",
+                               f.dense_ms));
   }
   if (f.blips >= 3 && none * (1 - request_only) > 0.05)
     verdicts.doubt(

@@ -35,12 +35,15 @@ std::optional<double> parse_real(std::string_view text) {
 }
 
 // How many programs write that a sample was lost: refused, since it also stands for a sum that failed.
-bool not_a_number(std::string_view text) { return text.size() == 3 && std::ranges::equal(text, std::string_view("nan"), {}, [](unsigned char c) { return std::tolower(c); }); }
+bool not_a_number(std::string_view text) {
+  return text.size() == 3 && std::ranges::equal(text, std::string_view("nan"), {}, [](unsigned char c) { return std::tolower(c); });
+}
 
 // Spreadsheets of countries with a decimal comma part the fields otherwise.
 Error with_separators(Error error, std::string_view line) {
   if (line.find_first_of(";\t") == std::string_view::npos) return error;
-  return std::move(error).advising("the fields stand apart by semicolons or tabs; save the table with commas between the fields and a decimal point");
+  return std::move(error).advising(
+      "the fields stand apart by semicolons or tabs; save the table with commas between the fields and a decimal point");
 }
 
 std::vector<std::string_view> split(std::string_view text) {
@@ -269,8 +272,10 @@ Result<void> TraceParser::columns(std::string_view text) {
   for (const std::string_view name : split(text)) {
     const auto known = std::find(kColumns.begin(), kColumns.end(), name);
     if (known == kColumns.end())
-      return failure(with_separators(Error(ErrorCode::bad_input_file, fmt::format("column \"{}\" is not one of time_s, current_mA, vbus_V, probe1_V, probe2_V",
-                                                                                  printable(name.substr(0, 40)))), text));
+      return failure(with_separators(
+          Error(ErrorCode::bad_input_file,
+                fmt::format("column \"{}\" is not one of time_s, current_mA, vbus_V, probe1_V, probe2_V", printable(name.substr(0, 40)))),
+          text));
     const auto which = static_cast<std::size_t>(known - kColumns.begin());
     if (std::find(order_.begin(), order_.end(), which) != order_.end())
       return failure(ErrorCode::bad_input_file, "column \"{}\" stands twice", name);
@@ -286,8 +291,10 @@ Result<void> TraceParser::row(std::string_view text, const Sink& sink) {
   const auto parts = split(text);
   if (order_.empty()) {
     if (parts.size() != 3 && parts.size() != 5)
-      return failure(with_separators(Error(ErrorCode::bad_input_file, fmt::format("{} columns without a column line, expected time, current and voltage",
-                                                                                  parts.size())), text));
+      return failure(
+          with_separators(Error(ErrorCode::bad_input_file,
+                                fmt::format("{} columns without a column line, expected time, current and voltage", parts.size())),
+                          text));
     for (std::size_t i = 0; i < parts.size(); ++i) order_.push_back(i);
   }
   if (parts.size() != order_.size())
@@ -302,8 +309,10 @@ Result<void> TraceParser::row(std::string_view text, const Sink& sink) {
                          .advising("where a sample was lost leave the field empty: it is read as a gap"));
     value[which] = parse_real(parts[i]);
     if (!value[which] || std::abs(*value[which]) > most)
-      return failure(with_separators(Error(ErrorCode::bad_input_file, fmt::format("{} \"{}\", expected a number within +-{}", kColumns[which],
-                                                                                  printable(parts[i].substr(0, 40)), most)), text));
+      return failure(with_separators(
+          Error(ErrorCode::bad_input_file,
+                fmt::format("{} \"{}\", expected a number within +-{}", kColumns[which], printable(parts[i].substr(0, 40)), most)),
+          text));
   }
   if (*value[0] <= last_time_)
     return failure(ErrorCode::bad_input_file, "time {} s does not rise, the sample before stands at {} s",

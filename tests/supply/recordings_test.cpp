@@ -1,5 +1,5 @@
-// Recordings that show less than they seem to, or something else: no switch-on, samples missing, a channel that was not connected. No short may
-// be called sound in them, and no sound board faulty for what the recording hides. The circuits are those of board_model.h.
+// Recordings that show less than they seem to, or something else: no switch-on, samples missing, a channel that was not connected. No short
+// may be called sound in them, and no sound board faulty for what the recording hides. The circuits are those of board_model.h.
 #include <gmock/gmock.h>
 
 #include <cmath>
@@ -88,7 +88,9 @@ TEST(TornSwitchOn, GapHidesChargeAndProvesNeitherOpenPathNorMissingCapacitor) {
   for (int round = 0; round < kRounds; ++round) {
     Random r(static_cast<std::uint64_t>(round));
     Made made = drawn(r);
-    const auto whole = [&](double t) { return t < made.bench.t_on_s - 0.5e-3 || t > made.bench.t_on_s + made.bench.ramp_ms * 1e-3 + 1.5e-3; };
+    const auto whole = [&](double t) {
+      return t < made.bench.t_on_s - 0.5e-3 || t > made.bench.t_on_s + made.bench.ramp_ms * 1e-3 + 1.5e-3;
+    };
     const auto sound = diagnosed(only(made.samples(r), whole));
     EXPECT_EQ(sound.front().fault, Fault::healthy) << told(sound);
     EXPECT_LE(sound.front().confidence, 0.7 + 1e-9) << told(sound);
@@ -233,7 +235,8 @@ TEST(Sampling, TooSlowForTheSwitchOnMakesNoLargeCapacitor) {
     for (std::size_t i = 0; i + every <= fine.size(); i += every) {
       Sample mean = fine[i];
       mean.mA = mean.volts = 0;
-      for (std::size_t j = i; j < i + every; ++j) mean.mA += fine[j].mA / static_cast<double>(every), mean.volts += fine[j].volts / static_cast<double>(every);
+      for (std::size_t j = i; j < i + every; ++j)
+        mean.mA += fine[j].mA / static_cast<double>(every), mean.volts += fine[j].volts / static_cast<double>(every);
       slow.push_back(mean);
     }
     const auto list = diagnosed(slow);
