@@ -250,7 +250,8 @@ Result<void> Reader::finish() const {
     return failure(ErrorCode::bad_input_file, "\"{}\" should be an object", path_.empty() ? "document" : path_);
   for (const auto& member : *object)
     if (std::find(known_.begin(), known_.end(), std::string_view(member.key().data(), member.key().size())) == known_.end())
-      return failure(ErrorCode::bad_input_file, "key \"{}\" is not known", path_of(std::string_view(member.key().data(), member.key().size())));
+      return failure(ErrorCode::bad_input_file, "key \"{}\" is not known",
+                     path_of(std::string_view(member.key().data(), member.key().size())));
   return {};
 }
 

@@ -12,7 +12,11 @@ namespace {
 std::size_t utf8_at(std::string_view text, std::uint32_t& point) {
   const auto byte = [&](std::size_t i) { return static_cast<std::uint8_t>(text[i]); };
   const std::uint8_t first = byte(0);
-  const std::size_t length = first < 0x80 ? 1 : first >= 0xC2 && first < 0xE0 ? 2 : first >= 0xE0 && first < 0xF0 ? 3 : first >= 0xF0 && first < 0xF5 ? 4 : 0;
+  const std::size_t length = first < 0x80                    ? 1
+                             : first >= 0xC2 && first < 0xE0 ? 2
+                             : first >= 0xE0 && first < 0xF0 ? 3
+                             : first >= 0xF0 && first < 0xF5 ? 4
+                                                             : 0;
   if (length == 0 || length > text.size()) return 0;
   point = length == 1 ? first : first & (0x7Fu >> length);
   for (std::size_t i = 1; i < length; ++i) {

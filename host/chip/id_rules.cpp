@@ -102,7 +102,8 @@ bool is_hynix_late_mlc(ByteSpan id) { return id[0] == kHynix && id.size() == 6 &
 std::optional<Shape> samsung_mlc(ByteSpan id) {
   static constexpr std::uint32_t kSpare[8] = {0, 128, 218, 400, 436, 512, 640, 0};
   const std::uint8_t b4 = id[3];
-  Shape shape{2048u << bits(b4, 0, 2), kSpare[spare_code(b4)], std::uint64_t{131072} << (bits(b4, 7, 1) << 2 | bits(b4, 4, 2)), std::nullopt};
+  Shape shape{2048u << bits(b4, 0, 2), kSpare[spare_code(b4)], std::uint64_t{131072} << (bits(b4, 7, 1) << 2 | bits(b4, 4, 2)),
+              std::nullopt};
   if (shape.spare_bytes == 0) return std::nullopt;
   const std::uint32_t level = bits(id[4], 4, 3);
   static constexpr EccNeed kNeed[8] = {{1, 512}, {2, 512}, {4, 512}, {8, 512}, {16, 512}, {24, 1024}, {40, 1024}, {60, 1024}};
@@ -145,7 +146,9 @@ Result<Shape> shape_of(ByteSpan id, bool jedec_at_40) {
     return shape ? Result<Shape>(*shape) : undefined();
   }
   if (is_unexplained_late_mlc(id))
-    return failure(ErrorCode::unknown_chip, "the ID {} is a multi-level part of {} that is in no table here, and the common rules are wrong for it", hex_spaced(id), maker_name(id[0]));
+    return failure(ErrorCode::unknown_chip,
+                   "the ID {} is a multi-level part of {} that is in no table here, and the common rules are wrong for it", hex_spaced(id),
+                   maker_name(id[0]));
   Shape shape = common_shape(id);
   if (id[0] == kToshiba && id.size() >= 6 && single_level) {
     static constexpr std::uint32_t kNeedByNode[8] = {0, 0, 0, 0, 1, 4, 8, 0};  // 43, 32, 24 nm
@@ -197,7 +200,8 @@ void apply_small_page(const DeviceCode& d, Identification& out) {
 
 Result<void> apply_family(ByteSpan id, const DeviceCode& d, bool jedec_at_40, Identification& out) {
   if (id.size() < 4)
-    return failure(ErrorCode::unknown_chip, "the ID {} has only {} bytes; parts with pages beyond 512 bytes give 4 or more", hex_spaced(id), id.size());
+    return failure(ErrorCode::unknown_chip, "the ID {} has only {} bytes; parts with pages beyond 512 bytes give 4 or more", hex_spaced(id),
+                   id.size());
   const auto shape = shape_of(id, jedec_at_40);
   if (!shape) return failure(shape.error());
   Geometry& g = out.geometry;
@@ -210,8 +214,10 @@ Result<void> apply_family(ByteSpan id, const DeviceCode& d, bool jedec_at_40, Id
   g.row_cycles = row_cycles_for(g);
   out.ecc_need = shape->ecc;
   if (const bool wide = bits(id[3], 6, 1) == 1; wide != (d.bus_bits == 16) && !is_samsung_late_mlc(id) && !is_hynix_late_mlc(id))
-    out.notes.emplace_back(fmt::format("the fourth ID byte says {} bits of bus, the device code {}: the device code wins", wide ? 16 : 8, d.bus_bits));
-  if (const std::uint32_t dies = 1u << bits(id[2], 0, 2); dies > 1) out.notes.emplace_back(fmt::format("{} dies share this CE#; the size counts them all", dies));
+    out.notes.emplace_back(
+        fmt::format("the fourth ID byte says {} bits of bus, the device code {}: the device code wins", wide ? 16 : 8, d.bus_bits));
+  if (const std::uint32_t dies = 1u << bits(id[2], 0, 2); dies > 1)
+    out.notes.emplace_back(fmt::format("{} dies share this CE#; the size counts them all", dies));
   if (id[0] == kMicron && id.size() >= 5 && bits(id[4], 7, 1) == 1)
     out.notes.emplace_back("on-die ECC is on: pages come corrected, and its code may lie in the spare area");
   if (id[0] == kToshiba && id.size() >= 6 && bits(id[5], 0, 3) == 6 && bits(id[4], 7, 1) == 1)
@@ -228,7 +234,9 @@ std::string maker_name(std::uint8_t code) {
 }
 
 Result<Announced> announced(ByteSpan at_20, ByteSpan at_40) {
-  const auto says = [](ByteSpan raw, std::string_view word) { return raw.size() >= word.size() && as_text(raw.first(word.size())) == word; };
+  const auto says = [](ByteSpan raw, std::string_view word) {
+    return raw.size() >= word.size() && as_text(raw.first(word.size())) == word;
+  };
   if (says(at_20, "OONNFF") || says(at_40, "JJEEDD"))
     return failure(ErrorCode::double_rate, "the parameter page is announced with every letter twice ({}), as a double-rate bus gives",
                    hex_spaced(says(at_20, "OONNFF") ? at_20 : at_40));
@@ -236,13 +244,17 @@ Result<Announced> announced(ByteSpan at_20, ByteSpan at_40) {
 }
 
 Result<Identification> decode_id(ByteSpan raw, bool jedec_at_40) {
-  const auto silent = [&](std::uint8_t value) { return std::all_of(raw.begin(), raw.end(), [&](std::uint8_t byte) { return byte == value; }); };
+  const auto silent = [&](std::uint8_t value) {
+    return std::all_of(raw.begin(), raw.end(), [&](std::uint8_t byte) { return byte == value; });
+  };
   if (raw.size() < 2) return failure(ErrorCode::wrong_usage, "an ID has at least 2 bytes");
   if (silent(0xFF) || silent(0x00)) return failure(ErrorCode::no_chip, "the ID reads {}: nothing drives the bus", hex_spaced(raw));
-  if (every_byte_twice(raw)) return failure(ErrorCode::double_rate, "the ID {} has every byte twice, as a double-rate bus gives", hex_spaced(raw));
+  if (every_byte_twice(raw))
+    return failure(ErrorCode::double_rate, "the ID {} has every byte twice, as a double-rate bus gives", hex_spaced(raw));
   // Every JEP106 code has odd parity over its 8 bits.
   if ((std::popcount(raw[0]) & 1) == 0)
-    return failure(Error(ErrorCode::no_chip, fmt::format("the ID {} starts with a byte of even parity, which no maker code has: a read fault", hex_spaced(raw)))
+    return failure(Error(ErrorCode::no_chip,
+                         fmt::format("the ID {} starts with a byte of even parity, which no maker code has: a read fault", hex_spaced(raw)))
                        .advising("check contacts and rail, then read the ID again"));
 
   const Bytes id = trimmed_id(raw);

@@ -11,7 +11,8 @@ Result<Geometry> checked(const Geometry& g) {
   };
   if (g.page_bytes < Limits::kMinPage || g.page_bytes > Limits::kMaxPage) return bad("data bytes a page", g.page_bytes);
   if (g.spare_bytes > g.page_bytes / 2) return bad("spare bytes a page", g.spare_bytes);
-  if (g.pages_per_block < Limits::kMinPagesPerBlock || g.pages_per_block > Limits::kMaxPagesPerBlock) return bad("pages a block", g.pages_per_block);
+  if (g.pages_per_block < Limits::kMinPagesPerBlock || g.pages_per_block > Limits::kMaxPagesPerBlock)
+    return bad("pages a block", g.pages_per_block);
   if (g.blocks < 1 || g.blocks > Limits::kMaxBlocks) return bad("blocks", g.blocks);
   if (g.luns < 1 || g.luns > Limits::kMaxLuns) return bad("LUNs", g.luns);
   if (g.row_cycles < 1 || g.row_cycles > 4) return bad("row address cycles", g.row_cycles);
@@ -43,12 +44,13 @@ Bytes trimmed_id(ByteSpan raw) {
 namespace {
 
 std::string describe(const Geometry& g) {
-  return fmt::format("{} + {} bytes a page, {} pages a block, {} blocks, {} LUNs", g.page_bytes, g.spare_bytes, g.pages_per_block, g.blocks, g.luns);
+  return fmt::format("{} + {} bytes a page, {} pages a block, {} blocks, {} LUNs", g.page_bytes, g.spare_bytes, g.pages_per_block, g.blocks,
+                     g.luns);
 }
 
 bool same_shape(const Geometry& a, const Geometry& b) {
-  return a.page_bytes == b.page_bytes && a.spare_bytes == b.spare_bytes && a.pages_per_block == b.pages_per_block && a.bus_bits == b.bus_bits &&
-         a.pages_per_lun() * a.luns == b.pages_per_lun() * b.luns;
+  return a.page_bytes == b.page_bytes && a.spare_bytes == b.spare_bytes && a.pages_per_block == b.pages_per_block &&
+         a.bus_bits == b.bus_bits && a.pages_per_lun() * a.luns == b.pages_per_lun() * b.luns;
 }
 
 }  // namespace
@@ -70,7 +72,8 @@ Result<Identification> identify(ByteSpan id, ByteSpan parameter_page, bool jedec
     return by_page;
   }
   if (!same_shape(by_page->geometry, by_id->geometry))
-    by_page->notes.emplace_back(fmt::format("by the ID ({}) it would be {}; the parameter page wins, since its checksum is right", by_id->source, describe(by_id->geometry)));
+    by_page->notes.emplace_back(fmt::format("by the ID ({}) it would be {}; the parameter page wins, since its checksum is right",
+                                            by_id->source, describe(by_id->geometry)));
   by_page->supply = by_id->supply;
   by_page->bad_block_mark = by_id->bad_block_mark;
   by_page->notes.insert(by_page->notes.end(), by_id->notes.begin(), by_id->notes.end());

@@ -33,13 +33,14 @@ std::optional<Chosen> choose(ByteSpan raw, std::size_t copy_bytes) {
   const auto copy = [&](std::size_t i) { return raw.subspan(i * copy_bytes, copy_bytes); };
   for (std::size_t i = 0; i < copies; ++i) {
     if (!crc_right(copy(i))) continue;
-    Chosen chosen{Bytes(copy(i).begin(), copy(i).end()), i == 0 ? "" : fmt::format("copy {} of the parameter page is the first with a right checksum", i + 1)};
+    Chosen chosen{Bytes(copy(i).begin(), copy(i).end()),
+                  i == 0 ? "" : fmt::format("copy {} of the parameter page is the first with a right checksum", i + 1)};
     // Copies that are whole and differ are no damage of a bit: somebody should know.
     for (std::size_t later = i + 1; later < copies; ++later) {
       const bool same_kind = std::equal(chosen.copy.begin(), chosen.copy.begin() + 4, copy(later).begin());
       if (!same_kind || !crc_right(copy(later)) || std::equal(chosen.copy.begin(), chosen.copy.end(), copy(later).begin())) continue;
-      chosen.note += fmt::format("{}copies {} and {} of the parameter page both have right checksums and differ; copy {} is used", chosen.note.empty() ? "" : "; ",
-                                 i + 1, later + 1, i + 1);
+      chosen.note += fmt::format("{}copies {} and {} of the parameter page both have right checksums and differ; copy {} is used",
+                                 chosen.note.empty() ? "" : "; ", i + 1, later + 1, i + 1);
       break;
     }
     return chosen;
@@ -53,7 +54,8 @@ std::optional<Chosen> choose(ByteSpan raw, std::size_t copy_bytes) {
       if (2 * ones > copies) majority[at] = static_cast<std::uint8_t>(majority[at] | 1u << bit);
     }
   if (!crc_right(majority)) return std::nullopt;
-  return Chosen{std::move(majority), fmt::format("every copy of the parameter page is damaged; the majority of {} copies has a right checksum", copies)};
+  return Chosen{std::move(majority),
+                fmt::format("every copy of the parameter page is damaged; the majority of {} copies has a right checksum", copies)};
 }
 
 std::string padded_text(ByteSpan field) {
@@ -136,7 +138,8 @@ std::optional<EccNeed> extended_ecc(ByteSpan raw, ByteSpan page) {
 
 Result<Identification> decode_onfi(ByteSpan raw) {
   const auto chosen = choose(raw, 256);
-  if (!chosen) return failure(ErrorCode::bad_parameter_page, "no copy of the ONFI parameter page has a right checksum, nor has their majority");
+  if (!chosen)
+    return failure(ErrorCode::bad_parameter_page, "no copy of the ONFI parameter page has a right checksum, nor has their majority");
   const ByteSpan page(chosen->copy);
   auto out = shared_fields(page);
   if (!out) return out;
@@ -161,7 +164,8 @@ Result<Identification> decode_onfi(ByteSpan raw) {
 
 Result<Identification> decode_jedec(ByteSpan raw) {
   const auto chosen = choose(raw, 512);
-  if (!chosen) return failure(ErrorCode::bad_parameter_page, "no copy of the JEDEC parameter page has a right checksum, nor has their majority");
+  if (!chosen)
+    return failure(ErrorCode::bad_parameter_page, "no copy of the JEDEC parameter page has a right checksum, nor has their majority");
   const ByteSpan page(chosen->copy);
   auto out = shared_fields(page);
   if (!out) return out;
@@ -176,13 +180,16 @@ Result<Identification> decode_jedec(ByteSpan raw) {
 }  // namespace
 
 Result<Identification> decode_parameter_page(ByteSpan raw) {
-  if (every_byte_twice_in_page(raw)) return failure(ErrorCode::double_rate, "the parameter page has every byte twice, as a double-rate bus gives");
-  if (halved(raw)) return failure(ErrorCode::double_rate, "the parameter page has only every second byte, as a double-rate bus read at single rate gives");
+  if (every_byte_twice_in_page(raw))
+    return failure(ErrorCode::double_rate, "the parameter page has every byte twice, as a double-rate bus gives");
+  if (halved(raw))
+    return failure(ErrorCode::double_rate, "the parameter page has only every second byte, as a double-rate bus read at single rate gives");
   if (raw.size() < 256) return failure(ErrorCode::bad_parameter_page, "the parameter page has {} bytes, expected at least 256", raw.size());
   // Which standard: what most copies start with, so that one damaged signature decides nothing.
   std::size_t onfi = 0, jedec = 0;
   for (std::size_t at = 0; at + 256 <= raw.size() && at < kMaxCopies * 256; at += 256) onfi += starts_with(raw.subspan(at), "ONFI") ? 1 : 0;
-  for (std::size_t at = 0; at + 512 <= raw.size() && at < kMaxCopies * 512; at += 512) jedec += starts_with(raw.subspan(at), "JESD") ? 1 : 0;
+  for (std::size_t at = 0; at + 512 <= raw.size() && at < kMaxCopies * 512; at += 512)
+    jedec += starts_with(raw.subspan(at), "JESD") ? 1 : 0;
   if (onfi == 0 && jedec == 0) return failure(ErrorCode::bad_parameter_page, "no copy of the parameter page starts with ONFI or JESD");
   return onfi >= jedec ? decode_onfi(raw) : decode_jedec(raw);
 }

@@ -140,7 +140,8 @@ Best best_of(const std::vector<Hypothesis>& all, const Seen& seen) {
   std::size_t other = SIZE_MAX;
   for (const Hypothesis& h : all) {
     if (!rail_allows(h, seen)) continue;
-    const std::size_t misfit = h.seating == Seating::seated && seen.rail_down && !seen.rail_up ? misfit_in_place(h, seen) : misfit_out_of_place(h, seen);
+    const std::size_t misfit =
+        h.seating == Seating::seated && seen.rail_down && !seen.rail_up ? misfit_in_place(h, seen) : misfit_out_of_place(h, seen);
     if (!best.hypothesis || misfit < best.misfit) {
       if (best.hypothesis && best.hypothesis->seating != h.seating) other = std::min(other, best.misfit);
       best.hypothesis = &h;
@@ -162,7 +163,9 @@ Verdict finding(const SocketMap& map, Seating seating, std::vector<unsigned> pin
   return out;
 }
 
-Verdict unsure(const SocketMap& map, const Seen& seen, std::string sentence) { return finding(map, Seating::unsure, positions_of(seen.any()), std::move(sentence)); }
+Verdict unsure(const SocketMap& map, const Seen& seen, std::string sentence) {
+  return finding(map, Seating::unsure, positions_of(seen.any()), std::move(sentence));
+}
 
 // A position that reads 0 V and was found tied to none by the search for bridges: its neighbour, if that is a rail, is the likely end.
 PositionSet bridged_pins(PositionSet bridged, const PositionSet& tied) {
@@ -179,27 +182,35 @@ Verdict judge_in_place(const Readings& readings, const Seen& seen, const Hypothe
   const PositionSet tied = seen.tied & ~map.may_be_bonded(), bridged = bridged_beyond(h, seen);
   if (bridged.any() || tied.any()) {
     const auto pins = positions_of(bridged_pins(bridged, tied));
-    Verdict out = finding(map, Seating::bridged, pins,
-                          fmt::format("tied together that should not be: {}: solder, debris, a bent pin or a damaged input; clean and reseat the chip", names_of(map, pins)));
+    Verdict out = finding(
+        map, Seating::bridged, pins,
+        fmt::format("tied together that should not be: {}: solder, debris, a bent pin or a damaged input; clean and reseat the chip",
+                    names_of(map, pins)));
     if (missing.any()) out.notes.emplace_back(fmt::format("also no contact at {}", names_of(map, positions_of(missing))));
     return out;
   }
-  if ((map.signals & touching).count() < kFewest) return unsure(map, seen, "few positions touch, in no pattern of a seated chip; reseat it");
+  if ((map.signals & touching).count() < kFewest)
+    return unsure(map, seen, "few positions touch, in no pattern of a seated chip; reseat it");
   missing |= seen.supply_alone & ~seen.supply_touches;
   for (const bool first : {true, false}) {
     const PositionSet here = map.signals & side(first), there = map.signals & side(!first);
     if ((here & ~missing).none() && (there & missing).count() * 2 < there.count())
       return finding(map, Seating::open_row, positions_of(missing),
-                     fmt::format("nothing touches on the side of pins {}: a bent row, a tilted lid or debris under it; reseat the chip", first ? "1 to 24" : "25 to 48"));
+                     fmt::format("nothing touches on the side of pins {}: a bent row, a tilted lid or debris under it; reseat the chip",
+                                 first ? "1 to 24" : "25 to 48"));
   }
   if (missing.any())
-    return finding(map, Seating::open_pins, positions_of(missing), fmt::format("no contact at {}: a dirty or bent pin; clean it and reseat the chip", names_of(map, positions_of(missing))));
+    return finding(
+        map, Seating::open_pins, positions_of(missing),
+        fmt::format("no contact at {}: a dirty or bent pin; clean it and reseat the chip", names_of(map, positions_of(missing))));
   // No upper diode at all is how some parts are made; a single pin without one is a fault.
   const PositionSet half = map.signals & ~(seen.up & seen.down) & ~seen.tied;
   const bool made_so = half == map.signals && (seen.up.none() || seen.down.none());
   if (half.any() && !made_so)
-    return finding(map, Seating::open_pins, positions_of(half),
-                   fmt::format("only one of two junctions at {}: damaged by static or over-voltage, or a contact that changes; reseat and repeat", names_of(map, positions_of(half))));
+    return finding(
+        map, Seating::open_pins, positions_of(half),
+        fmt::format("only one of two junctions at {}: damaged by static or over-voltage, or a contact that changes; reseat and repeat",
+                    names_of(map, positions_of(half))));
 
   Verdict out = finding(map, Seating::seated, {}, "");
   out.sentence = fmt::format("the chip is seated: all {} signals of a part with {} touch", map.signals.count(),
@@ -232,7 +243,8 @@ Verdict out_of_place(const Seen& seen, const Hypothesis& h, const SocketMap& pla
     case Seating::shifted_up:
       return finding(map, h.seating, extra, "the chip sits one pin too high: its pin 2 stands on pin 1 of the socket; reseat it");
     default:
-      return finding(map, Seating::open_pins, h.supply_open, fmt::format("the signals touch, the supply does not: clean {}, reseat the chip", names_of(map, h.supply_open)));
+      return finding(map, Seating::open_pins, h.supply_open,
+                     fmt::format("the signals touch, the supply does not: clean {}, reseat the chip", names_of(map, h.supply_open)));
   }
 }
 
@@ -274,12 +286,15 @@ Judged judged(const Readings& readings, const Seen& seen, const std::vector<Hypo
   if (seen.no_junction()) {
     if (const auto across = ties_across(seen); !across.empty())
       return {finding(plainest, Seating::unsure, across,
-                      fmt::format("no junction conducts, but positions right across are tied like the supply pins of a chip two pins or more out of place: {}; reseat it", fmt::join(across, ", "))),
+                      fmt::format("no junction conducts, but positions right across are tied like the supply pins of a chip two pins or "
+                                  "more out of place: {}; reseat it",
+                                  fmt::join(across, ", "))),
               &plain};
     return {judge_in_place(readings, seen, plain, map_given), &plain};  // only debris, or a board at fault
   }
   const Best best = best_of(all, seen);
-  if (best.hypothesis && best.hypothesis->seating == Seating::seated) return {judge_in_place(readings, seen, *best.hypothesis, map_given), best.hypothesis};
+  if (best.hypothesis && best.hypothesis->seating == Seating::seated)
+    return {judge_in_place(readings, seen, *best.hypothesis, map_given), best.hypothesis};
   if (best.hypothesis && fits(best, seen)) return {out_of_place(seen, *best.hypothesis, plainest), best.hypothesis};
   if (seen.rail_up && plainest.adapter)
     return {finding(plainest, Seating::turned, positions_of(seen.any() & ~plainest.signals),

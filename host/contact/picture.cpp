@@ -38,7 +38,10 @@ struct Pin {
 
 Pin pin_at(unsigned number, const Readings& readings, const Verdict& verdict) {
   const Contact contact = verdict.contacts[number];
-  return {.number = number, .name = verdict.map.name_of(number), .volts = volts_of(readings.positions[number - 1], contact), .mark = mark_of(contact)};
+  return {.number = number,
+          .name = verdict.map.name_of(number),
+          .volts = volts_of(readings.positions[number - 1], contact),
+          .mark = mark_of(contact)};
 }
 
 std::string escaped(std::string_view text) {
@@ -64,11 +67,13 @@ std::string svg_leg(const Pin& pin, Contact contact, bool left, int y) {
   if (fault) style = R"(fill="#fff" stroke="#b00" stroke-width="2.5")";
   std::string out = fmt::format("<rect x=\"{}\" y=\"{}\" width=\"{}\" height=\"10\" {}/>\n", x, y - 5, kLeg, style);
   if (fault)
-    out += fmt::format("<path d=\"M{0} {2}L{1} {3}M{0} {3}L{1} {2}\" stroke=\"#b00\" stroke-width=\"2.5\"/>\n", x + kLeg / 2 - 5, x + kLeg / 2 + 5, y - 5, y + 5);
-  out += fmt::format("<text x=\"{}\" y=\"{}\" text-anchor=\"{}\">{}</text>\n", left ? kBodyLeft + 6 : kBodyRight - 6, y + 4, left ? "start" : "end", pin.number);
+    out += fmt::format("<path d=\"M{0} {2}L{1} {3}M{0} {3}L{1} {2}\" stroke=\"#b00\" stroke-width=\"2.5\"/>\n", x + kLeg / 2 - 5,
+                       x + kLeg / 2 + 5, y - 5, y + 5);
+  out += fmt::format("<text x=\"{}\" y=\"{}\" text-anchor=\"{}\">{}</text>\n", left ? kBodyLeft + 6 : kBodyRight - 6, y + 4,
+                     left ? "start" : "end", pin.number);
   const std::string words = fault ? fmt::format("{} {} {}", pin.name, pin.volts, pin.mark) : fmt::format("{} {}", pin.name, pin.volts);
-  return out + fmt::format("<text x=\"{}\" y=\"{}\" text-anchor=\"{}\"{}>{}</text>\n", left ? x - 8 : x + kLeg + 8, y + 4, left ? "end" : "start",
-                           fault ? " font-weight=\"bold\"" : "", escaped(words));
+  return out + fmt::format("<text x=\"{}\" y=\"{}\" text-anchor=\"{}\"{}>{}</text>\n", left ? x - 8 : x + kLeg + 8, y + 4,
+                           left ? "end" : "start", fault ? " font-weight=\"bold\"" : "", escaped(words));
 }
 
 // Long sentences wrap at spaces.
@@ -91,8 +96,8 @@ std::vector<std::string> draw_text(const Readings& readings, const Verdict& verd
   lines.emplace_back("                            .-----------------.");
   for (unsigned row = 1; row <= kRows; ++row) {
     const Pin left = pin_at(row, readings, verdict), right = pin_at(kPositions + 1 - row, readings, verdict);
-    std::string line = fmt::format("{:>6} {:>9} {:>4} {:>4} |{} {:15}| {:<4} {:<4} {:<9} {}", left.name, left.volts, left.mark, left.number, row == 1 ? "o" : " ", "", right.number,
-                                   right.mark, right.volts, right.name);
+    std::string line = fmt::format("{:>6} {:>9} {:>4} {:>4} |{} {:15}| {:<4} {:<4} {:<9} {}", left.name, left.volts, left.mark, left.number,
+                                   row == 1 ? "o" : " ", "", right.number, right.mark, right.volts, right.name);
     line.resize(line.find_last_not_of(' ') + 1);
     lines.push_back(std::move(line));
   }
@@ -109,16 +114,19 @@ std::string draw_svg(const Readings& readings, const Verdict& verdict, const std
     for (std::string& line : wrapped("note: " + note, 110)) words.push_back(std::move(line));
   const int height = kBottom + 50 + 16 * static_cast<int>(words.size());
   std::string out = fmt::format(
-      "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{0}\" height=\"{1}\" viewBox=\"0 0 {0} {1}\" font-family=\"sans-serif\" font-size=\"12\">\n"
+      "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{0}\" height=\"{1}\" viewBox=\"0 0 {0} {1}\" font-family=\"sans-serif\" "
+      "font-size=\"12\">\n"
       "<title>{2}</title>\n<rect width=\"{0}\" height=\"{1}\" fill=\"#fff\"/>\n<text x=\"20\" y=\"26\" font-size=\"16\">{2}</text>\n"
-      "<text x=\"20\" y=\"46\">seen from above; mV at +100/-100 uA; black = good, grey = rail held by the board, dashed = not used, crossed = look here</text>\n"
+      "<text x=\"20\" y=\"46\">seen from above; mV at +100/-100 uA; black = good, grey = rail held by the board, dashed = not used, "
+      "crossed = look here</text>\n"
       "<rect x=\"300\" y=\"{3}\" width=\"200\" height=\"{4}\" fill=\"none\" stroke=\"#000\" stroke-width=\"2\"/>\n"
       "<circle cx=\"345\" cy=\"{5}\" r=\"7\"/>\n<text x=\"358\" y=\"{6}\">pin 1</text>\n",
       kWide, height, escaped(title), kTop - kStep / 2, kBottom - kTop, kTop, kTop + 4);
   for (unsigned row = 1; row <= kRows; ++row) {
     const int y = kTop + kStep * static_cast<int>(row - 1);
     const unsigned left = row, right = kPositions + 1 - row;
-    out += svg_leg(pin_at(left, readings, verdict), verdict.contacts[left], true, y) + svg_leg(pin_at(right, readings, verdict), verdict.contacts[right], false, y);
+    out += svg_leg(pin_at(left, readings, verdict), verdict.contacts[left], true, y) +
+           svg_leg(pin_at(right, readings, verdict), verdict.contacts[right], false, y);
   }
   int y = kBottom + 30;
   for (const std::string& line : words) {

@@ -37,7 +37,8 @@ std::vector<std::string> remarks_on(const Readings& readings, const SocketMap& m
     if (!map.signals[p] || !conducts(r.plus_mV) || !conducts(r.minus_mV)) continue;
     const int over_up = r.plus_mV - up_median, over_down = -r.minus_mV - down_median;
     if (const int excess = std::max(over_up, over_down); excess >= kSeriesExcess_mV)
-      notes.emplace_back(fmt::format("{} reads {} mV above the chip's other pins, some {} ohm in series: clean it", map.describe(p), excess, excess * 10));
+      notes.emplace_back(
+          fmt::format("{} reads {} mV above the chip's other pins, some {} ohm in series: clean it", map.describe(p), excess, excess * 10));
     below[p] = -std::min(over_up, over_down);
     low[p] = below[p] >= kLeakDeficit_mV;
   }
@@ -47,9 +48,12 @@ std::vector<std::string> remarks_on(const Readings& readings, const SocketMap& m
           fmt::format("{} reads {} mV below the chip's other pins{}: leakage, often flux residue; clean and dry, then repeat",
                       map.describe(p), below[p], (p > 1 && low[p - 1]) || (p < kPositions && low[p + 1]) ? ", as its neighbour does" : ""));
   if (up_median > kUsualMedian_mV && down_median > kUsualMedian_mV)
-    notes.emplace_back(fmt::format("all pins read high ({} and {} mV): resistance in the common ground contact, or a cold chip", up_median, down_median));
+    notes.emplace_back(
+        fmt::format("all pins read high ({} and {} mV): resistance in the common ground contact, or a cold chip", up_median, down_median));
   if (conducts(readings.rail.plus_mV) && conducts(readings.rail.minus_mV))
-    notes.emplace_back(fmt::format("VCC leaks to ground, some {} kohm: flux residue or a leaky part; clean and dry, then watch the standby current", readings.rail.plus_mV / 100));
+    notes.emplace_back(
+        fmt::format("VCC leaks to ground, some {} kohm: flux residue or a leaky part; clean and dry, then watch the standby current",
+                    readings.rail.plus_mV / 100));
   return notes;
 }
 
@@ -62,7 +66,8 @@ std::vector<std::string> other_readings_of(const SocketMap& chosen, const Positi
     if (missing.count() != 1 || extra.any()) continue;
     unsigned open = 1;
     while (!missing[open]) ++open;
-    notes.emplace_back(fmt::format("a part of \"{}\" with {} open would read the same: --map {} tells them apart", other.title, other.describe(open), other.name));
+    notes.emplace_back(fmt::format("a part of \"{}\" with {} open would read the same: --map {} tells them apart", other.title,
+                                   other.describe(open), other.name));
   }
   if (chosen.bus_bits == 16) notes.emplace_back("contacts cannot tell in which order a 16-bit part has its lanes");
   return notes;

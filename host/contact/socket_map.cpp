@@ -46,7 +46,8 @@ Result<void> read_signals(json::Reader& in, SocketMap& map) {
     lanes += name.starts_with("I/O") ? 1 : 0;
     map.chip_enables += name.starts_with("CE") ? 1 : 0;
   }
-  if ((lanes != 8 && lanes != 16) || map.chip_enables == 0) return wrong(path, "the 8 or 16 lanes I/O0... and one CE# or more, with the other signals");
+  if ((lanes != 8 && lanes != 16) || map.chip_enables == 0)
+    return wrong(path, "the 8 or 16 lanes I/O0... and one CE# or more, with the other signals");
   map.bus_bits = lanes;
   return {};
 }
@@ -60,7 +61,8 @@ Result<void> read_contacts(json::Reader& in, SocketMap& map) {
   for (const auto& [key, contact] : (*value)->get_object()) {
     const std::string name(key);
     const auto at = std::find(map.signal_names.begin(), map.signal_names.end(), name);
-    if (name.empty() || at == map.signal_names.end() || !contact.is_string()) return wrong(path + "." + printable(name), "the contact of a signal of this map");
+    if (name.empty() || at == map.signal_names.end() || !contact.is_string())
+      return wrong(path + "." + printable(name), "the contact of a signal of this map");
     map.contacts[static_cast<std::size_t>(at - map.signal_names.begin())] = printable(std::string_view(contact.get_string()));
   }
   return {};
@@ -71,7 +73,8 @@ Result<SocketMap> read_map(json::Reader& in) {
   const auto schema = in.text("schema");
   if (!schema) return failure(schema.error());
   if (*schema != "steadycell-socket-map/1") return wrong("schema", "\"steadycell-socket-map/1\"");
-  for (const auto& [key, into] : {std::pair{"name", &map.name}, {"title", &map.title}, {"package", &map.package}, {"source", &map.source}}) {
+  for (const auto& [key, into] :
+       {std::pair{"name", &map.name}, {"title", &map.title}, {"package", &map.package}, {"source", &map.source}}) {
     const auto text = in.text(key);
     if (!text) return failure(text.error());
     if (text->empty()) return wrong(key, "a text");

@@ -28,7 +28,8 @@ struct SocketMap {
   std::string source;
   bool adapter = false;  // a carrier with another package: it can be neither shifted nor recognised as turned by its pattern
   unsigned bus_bits = 8, chip_enables = 1;
-  std::array<std::string, kPositions + 1> signal_names, contacts;  // by position; empty: nothing there; contact of the package on an adapter
+  std::array<std::string, kPositions + 1> signal_names,
+      contacts;               // by position; empty: nothing there; contact of the package on an adapter
   PositionSet signals;        // positions where a clamp of the chip is expected
   PositionSet may_be_supply, may_be_ground;  // further VCC and VSS pins that some parts bond out
   PositionSet may_be_bonded() const { return may_be_supply | may_be_ground; }

@@ -70,7 +70,8 @@ class Table {
     const auto position = static_cast<unsigned>(*number);
     Gathering* into = gathering(cell(kCase));
     if (!into) return failure(ErrorCode::bad_input_file, "more than {} cases", kMaxCases);
-    if (into->seen[position]) return failure(ErrorCode::bad_input_file, "position {} of case \"{}\" stands twice", printable(place), printable(cell(kCase)));
+    if (into->seen[position])
+      return failure(ErrorCode::bad_input_file, "position {} of case \"{}\" stands twice", printable(place), printable(cell(kCase)));
     into->seen.set(position);
 
     Reading& reading = position == kRail ? into->measured.readings.rail : into->measured.readings.positions[position - 1];
@@ -107,7 +108,8 @@ class Table {
     for (Gathering& gathered : cases_) {
       for (unsigned p = 1; p <= kRail; ++p)
         if (!gathered.seen[p] && !is_supply(p))
-          return failure(ErrorCode::bad_input_file, "case \"{}\" has no row for {}", printable(gathered.measured.name), p == kRail ? "RAIL" : fmt::format("position {}", p));
+          return failure(ErrorCode::bad_input_file, "case \"{}\" has no row for {}", printable(gathered.measured.name),
+                         p == kRail ? "RAIL" : fmt::format("position {}", p));
       if (gathered.highest_mV <= kMostVolts)
         return failure(Error(ErrorCode::bad_input_file, fmt::format("no reading of case \"{}\" is above {} mV: these look like volts",
                                                                     printable(gathered.measured.name), kMostVolts))

@@ -24,8 +24,9 @@ constexpr std::size_t kFinishedKept = 16;
 // Paths in a job are used as given, so its thread works in the client's folder. Threads made by it share that folder.
 Result<void> enter(const std::string& folder) {
   if (::unshare(CLONE_FS) != 0)
-    return failure(Error(ErrorCode::internal, fmt::format("this system gives no thread a working folder of its own: {}", std::strerror(errno)))
-                       .advising("run the commands without a daemon"));
+    return failure(
+        Error(ErrorCode::internal, fmt::format("this system gives no thread a working folder of its own: {}", std::strerror(errno)))
+            .advising("run the commands without a daemon"));
   if (::chdir(folder.c_str()) != 0)
     return failure(ErrorCode::not_found, "the client's folder {} cannot be entered: {}", printable(folder), std::strerror(errno));
   return {};
@@ -176,8 +177,13 @@ void Jobs::owner_gone(const Session& owner) {
 json::Array Jobs::running_json() const {
   json::Array array;
   for (const auto& [number, job] : jobs_)
-    array.push_back(json::Object{{"job", number}, {"method", job->method}, {"board", job->board}, {"program", job->program}, {"process", job->process},
-                                 {"since", job->since}, {"stopping", job->stop.load()},
+    array.push_back(json::Object{{"job", number},
+                                 {"method", job->method},
+                                 {"board", job->board},
+                                 {"program", job->program},
+                                 {"process", job->process},
+                                 {"since", job->since},
+                                 {"stopping", job->stop.load()},
                                  {"progress", job->progress.empty() ? json::Value(nullptr) : json::Value(job->progress)}});
   return array;
 }

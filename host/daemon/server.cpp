@@ -59,7 +59,9 @@ Server::Server(asio::io_context& loop, service::DaemonConfig config, std::string
                        [this](const Jobs::Job& job, Result<json::Object> result) {
                          const auto owner = job.owner.lock();
                          try {
-                           if (owner) owner->send(result ? api::answer_line(job.request, std::move(*result)) : api::error_line(job.request, result.error()));
+                           if (owner)
+                             owner->send(result ? api::answer_line(job.request, std::move(*result))
+                                                : api::error_line(job.request, result.error()));
                            supervisor_.status(fmt::format("jobs: {}", jobs_.running()));
                          } catch (const std::exception&) {  // no memory for the answer: better hung up on than waiting for ever
                            if (owner) owner->close();
@@ -77,7 +79,8 @@ Result<void> Server::listen() {
   if (!lock && lock.error().code() == ErrorCode::in_use)
     return failure(ErrorCode::daemon_running, "another daemon of this user runs{}{}", who.empty() ? "" : ": ", who);
   if (!lock) return failure(lock.error());
-  if (!who.empty()) log_.tell("", fmt::format("the daemon before this one ({}) was ended hard or hung; its captures go on with the same commands", who));
+  if (!who.empty())
+    log_.tell("", fmt::format("the daemon before this one ({}) was ended hard or hung; its captures go on with the same commands", who));
   place_ = std::move(*lock);
   place_path_ = place;
   if (auto named = write_text(place, fmt::format("process {} since {}", ::getpid(), since_)); !named) return named;
@@ -151,7 +154,8 @@ void Server::admit(Session::Socket socket) {
   if (sessions_.size() >= config_.max_clients) {
     log_.tell("crowd", fmt::format("turned a client away: {} are here", sessions_.size()));
     socket.non_blocking(true, ignored);
-    const std::string line = api::error_line(nullptr, Error(ErrorCode::daemon_busy, fmt::format("{} clients are here already", sessions_.size())));
+    const std::string line =
+        api::error_line(nullptr, Error(ErrorCode::daemon_busy, fmt::format("{} clients are here already", sessions_.size())));
     socket.write_some(asio::buffer(line), ignored);
     return;
   }
@@ -170,7 +174,8 @@ void Server::admit(Session::Socket socket) {
 
 void Server::on_line(Session& session, const api::LineReader::Line& line) {
   if (line.too_long) {
-    session.send(api::error_line(nullptr, Error(ErrorCode::bad_message, fmt::format("a message has more than {} bytes", api::kMaxRequestBytes))));
+    session.send(
+        api::error_line(nullptr, Error(ErrorCode::bad_message, fmt::format("a message has more than {} bytes", api::kMaxRequestBytes))));
     return;
   }
   const auto received = api::parse_request(line.text);
@@ -219,8 +224,9 @@ Result<json::Object> Server::greet(Session& session, json::Reader& params) {
   if (!attached) return failure(attached.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
   if (*messages != api::kMessageVersion)
-    return failure(Error(ErrorCode::version_unknown, fmt::format("the daemon is steadycell {} and speaks messages of version {}, the client of version {}",
-                                                                 STEADYCELL_VERSION, api::kMessageVersion, *messages))
+    return failure(Error(ErrorCode::version_unknown,
+                         fmt::format("the daemon is steadycell {} and speaks messages of version {}, the client of version {}",
+                                     STEADYCELL_VERSION, api::kMessageVersion, *messages))
                        .advising("end the older of the two; a new daemon takes its place"));
   if (program->size() > kMaxProgram) return failure(ErrorCode::bad_message, "\"program\" has more than {} bytes", kMaxProgram);
   if (folder->empty() || folder->front() != '/' || folder->size() > kMaxFolder || folder->find('\0') != std::string::npos)

@@ -23,7 +23,8 @@ Result<Bytes> read_whole(FileSystem& system, const std::string& path, std::uint6
   const auto size = (*file)->size();
   if (!size) return failure(size.error());
   if (*size > limit)
-    return failure(Error(ErrorCode::bad_input_file, fmt::format("{} has {} bytes, more than such a file may have ({})", path, *size, limit)));
+    return failure(
+        Error(ErrorCode::bad_input_file, fmt::format("{} has {} bytes, more than such a file may have ({})", path, *size, limit)));
   Bytes bytes(*size);
   const auto got = (*file)->read_at(0, bytes);
   if (!got) return failure(got.error());
@@ -99,7 +100,8 @@ Result<Partial> make_partial(FileSystem& system, const std::string& path, Make m
 Result<AtomicFile> AtomicFile::create(FileSystem& system, std::string path) {
   if (const auto fresh = refuse_existing(system, path); !fresh) return failure(fresh.error());
   AtomicFile atomic(system, std::move(path));
-  if (const auto cleared = remove_leftovers(system, atomic.path_, [&](const std::string& leftover) { (void)system.remove_file(leftover); }); !cleared)
+  if (const auto cleared = remove_leftovers(system, atomic.path_, [&](const std::string& leftover) { (void)system.remove_file(leftover); });
+      !cleared)
     return failure(cleared.error());
   auto partial = make_partial(system, atomic.path_, [&](const std::string& name) -> Result<void> {
     auto file = system.create(name);

@@ -89,8 +89,9 @@ std::string footer(const std::string& text) {
 std::string page(const CommandFacts& command, const std::vector<CommandFacts>& all) {
   std::string title = dashed(command.name);
   for (char& c : title) c = static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
-  std::string out = fmt::format(".\\\" made from the program's own commands\n.TH {} 1 \"\" \"steadycell {}\" \"User Commands\"\n.SH NAME\n{} \\- {}\n", title,
-                                STEADYCELL_VERSION, roff(dashed(command.name)), roff(command.what));
+  std::string out =
+      fmt::format(".\\\" made from the program's own commands\n.TH {} 1 \"\" \"steadycell {}\" \"User Commands\"\n.SH NAME\n{} \\- {}\n",
+                  title, STEADYCELL_VERSION, roff(dashed(command.name)), roff(command.what));
   out += ".SH SYNOPSIS\n" + synopsis(command);
   std::string below;
   for (const CommandFacts& other : all) {
@@ -101,23 +102,28 @@ std::string page(const CommandFacts& command, const std::vector<CommandFacts>& a
   out += ".SH OPTIONS\n" + option_list(command) + footer(command.footer);
   if (command.name.empty())
     out +=
-        ".SH ENVIRONMENT\n.TP\n.B STEADYCELL_BENCH\nbench folder, where \\-\\-bench names none\n.TP\n.B STEADYCELL_DAEMON\noff: commands work by themselves; only: "
-        "work with a board goes through the daemon\n.SH SAFETY\nThe usual cautions of the trade against static discharge, shorted rails, heat and solder fumes come "
+        ".SH ENVIRONMENT\n.TP\n.B STEADYCELL_BENCH\nbench folder, where \\-\\-bench names none\n.TP\n.B STEADYCELL_DAEMON\noff: commands "
+        "work by themselves; only: "
+        "work with a board goes through the daemon\n.SH SAFETY\nThe usual cautions of the trade against static discharge, shorted rails, "
+        "heat and solder fumes come "
         "before these pages, and so do local codes, the law and licensed practice: see safety.md beside the other documents.\n";
-  out += ".SH SEE ALSO\n" + std::string(command.name.empty() ? "" : "\\fBsteadycell\\fR(1), ") + "\\fBsteadycelld\\fR(1), \\fBsteadycell\\-simboard\\fR(1)\n";
+  out += ".SH SEE ALSO\n" + std::string(command.name.empty() ? "" : "\\fBsteadycell\\fR(1), ") +
+         "\\fBsteadycelld\\fR(1), \\fBsteadycell\\-simboard\\fR(1)\n";
   return out;
 }
 
 std::string shell_word(const std::string& words) { return "'" + words + "'"; }
 
 std::string completion(const std::vector<CommandFacts>& all) {
-  std::string next = "_steadycell_next() {  # words that may follow a command\n  case $1 in\n", options = "_steadycell_options() {\n  case $1 in\n",
+  std::string next = "_steadycell_next() {  # words that may follow a command\n  case $1 in\n",
+              options = "_steadycell_options() {\n  case $1 in\n",
               values = "_steadycell_values() {  # of an option that takes one of a few words\n  case $1 in\n", flags;
   for (const CommandFacts& command : all) {
     std::string follow, own;
     for (const CommandFacts& other : all) {
       const std::string front = command.name.empty() ? "" : command.name + " ";
-      if (!other.name.empty() && other.name != command.name && other.name.starts_with(front) && other.name.find(' ', front.size()) == std::string::npos)
+      if (!other.name.empty() && other.name != command.name && other.name.starts_with(front) &&
+          other.name.find(' ', front.size()) == std::string::npos)
         follow += (follow.empty() ? "" : " ") + other.name.substr(front.size());
     }
     for (const OptionFacts& option : command.options) {
@@ -133,8 +139,8 @@ std::string completion(const std::vector<CommandFacts>& all) {
     next += fmt::format("    {}) echo {} ;;\n", shell_word(command.name), shell_word(follow));
     options += fmt::format("    {}) echo {} ;;\n", shell_word(command.name), shell_word(own));
   }
-  return "# bash completion of steadycell; made from the program's own commands\n" + next + "  esac\n}\n" + options + "  esac\n}\n" + values + "  esac\n}\n" +
-         "_steadycell_flags=" + shell_word(flags) + R"bash(
+  return "# bash completion of steadycell; made from the program's own commands\n" + next + "  esac\n}\n" + options + "  esac\n}\n" +
+         values + "  esac\n}\n" + "_steadycell_flags=" + shell_word(flags) + R"bash(
 
 _steadycell() {
   local cur=${COMP_WORDS[COMP_CWORD]} prev=${COMP_WORDS[COMP_CWORD-1]} command='' word i words
@@ -194,7 +200,8 @@ int main(int argc, char** argv) {
   std::filesystem::create_directories(folder / "man1", code);
   const auto commands = steadycell::cli::describe_commands();
   bool good = !code && write(folder / "steadycell.bash", completion(commands));
-  for (const CommandFacts& command : commands) good = good && write(folder / "man1" / (dashed(command.name) + ".1"), page(command, commands));
+  for (const CommandFacts& command : commands)
+    good = good && write(folder / "man1" / (dashed(command.name) + ".1"), page(command, commands));
   if (!good) fmt::print(stderr, "{} cannot be written\n", folder.string());
   return good ? 0 : 1;
 }

@@ -56,7 +56,8 @@ class BoardCheck {
       : board_(board), options_(options), executor_(std::move(executor)) {}
 
   asio::awaitable<Result<std::vector<CheckItem>>> run() {
-    board_.on_event([this](const board::BoardEvent& event) { host_was_silent_ = host_was_silent_ || event.kind == SCP_EVENT_HEARTBEAT_CUT; });
+    board_.on_event(
+        [this](const board::BoardEvent& event) { host_was_silent_ = host_was_silent_ || event.kind == SCP_EVENT_HEARTBEAT_CUT; });
     auto done = co_await write_protect();
     if (done) done = co_await socket();
     if (done) done = co_await port();
@@ -69,7 +70,9 @@ class BoardCheck {
   void add(std::string name, Outcome outcome, std::string text, json::Object values = {}) {
     items_.push_back({.name = std::move(name), .outcome = outcome, .text = std::move(text), .values = std::move(values)});
   }
-  void judge(std::string name, bool good, std::string text, json::Object values = {}) { add(std::move(name), good ? Outcome::passed : Outcome::failed, std::move(text), std::move(values)); }
+  void judge(std::string name, bool good, std::string text, json::Object values = {}) {
+    add(std::move(name), good ? Outcome::passed : Outcome::failed, std::move(text), std::move(values));
+  }
   void leave_out(std::string name, std::string why) { add(std::move(name), Outcome::not_checked, std::move(why)); }
 
   // A rail that the board cut because this computer was too busy to be heard says nothing about the board: the item is
@@ -83,7 +86,8 @@ class BoardCheck {
       if (!done || !host_was_silent_) co_return done;
       items_.erase(items_.begin() + before, items_.end());
     }
-    co_return failure(Error(ErrorCode::board_timeout, "this computer was too busy: the board heard nothing from it and cut its rails").advising("end what else is running, then repeat the check"));
+    co_return failure(Error(ErrorCode::board_timeout, "this computer was too busy: the board heard nothing from it and cut its rails")
+                          .advising("end what else is running, then repeat the check"));
   }
 
   asio::awaitable<Result<void>> write_protect() {
@@ -108,14 +112,16 @@ class BoardCheck {
                             .keeping("no report was filed")
                             .advising("take the chip out; or name its ID with --reference, if it is one you know to be good"));
     const bool empty = verdict.seating == contact::Seating::empty;
-    judge("socket_empty", empty, empty ? "all positions open, no bridges, supply open" : "the socket is not empty, or not clean: " + verdict.sentence,
+    judge("socket_empty", empty,
+          empty ? "all positions open, no bridges, supply open" : "the socket is not empty, or not clean: " + verdict.sentence,
           {{"verdict", contact::to_text(verdict.seating)}});
     if (!empty) {
       for (const char* name : {"lanes", "rail_1v8", "rail_3v3"}) leave_out(name, "the socket must be empty for it");
       co_return Result<void>();
     }
     if (const auto done = co_await walk(*baseline); !done) co_return done;
-    if (const auto done = co_await undisturbed([this] { return rail("rail_1v8", Millivolts(1800), SCP_GROUND_PROBE); }); !done) co_return done;
+    if (const auto done = co_await undisturbed([this] { return rail("rail_1v8", Millivolts(1800), SCP_GROUND_PROBE); }); !done)
+      co_return done;
     if (options_.socket_3v3) co_return co_await undisturbed([this] { return rail("rail_3v3", Millivolts(3300), SCP_GROUND_USER_WORD); });
     leave_out("rail_3v3", "allow it with --supply-mV 3300");
     co_return Result<void>();
@@ -129,7 +135,8 @@ class BoardCheck {
       if (!alone) co_return failure(alone.error());
       const contact::Reading& first = baseline.positions[p - 1];
       const board::ContactReading& again = alone->front();
-      if (std::abs(first.plus_mV - again.plus_mV) > kSteady_mV || std::abs(first.minus_mV - again.minus_mV) > kSteady_mV || again.bridged_with != first.bridged_with)
+      if (std::abs(first.plus_mV - again.plus_mV) > kSteady_mV || std::abs(first.minus_mV - again.minus_mV) > kSteady_mV ||
+          again.bridged_with != first.bridged_with)
         wrong.emplace_back(p);
     }
     const bool good = wrong.empty();
@@ -151,14 +158,16 @@ class BoardCheck {
     const auto down = co_await lease->power_down();
     if (!down && !is_finding(down.error())) co_return failure(down.error());
     const bool good = near(measured, set.value, kRailTolerance) && down;
-    judge(std::move(name), good, down ? fmt::format("{} mV of {} mV, and off again below 100 mV", measured, set.value) : down.error().what(),
+    judge(std::move(name), good,
+          down ? fmt::format("{} mV of {} mV, and off again below 100 mV", measured, set.value) : down.error().what(),
           {{"measured_mV", measured}, {"expected_mV", set.value}});
     co_return Result<void>();
   }
 
   asio::awaitable<Result<void>> port() {
     if (!options_.load || !board_.info().can_port || board_.info().averaged_interval.value == 0) {
-      const std::string why = options_.load ? "this board measures no supply" : "name the load on the port with --load-ohm; without it the port stays off";
+      const std::string why =
+          options_.load ? "this board measures no supply" : "name the load on the port with --load-ohm; without it the port stays off";
       leave_out("port_load", why);
       leave_out("port_trip", why);
       co_return Result<void>();
@@ -187,7 +196,9 @@ class BoardCheck {
     const Nanoseconds averaged = std::max(kAveraged, board_.info().averaged_interval);
     const auto started = co_await board_.start_supply(SCP_RAIL_PORT, averaged, Nanoseconds(0), 0ms, [&](const board::SampleFrame& frame) {
       for (std::size_t i = 0; !frame.burst && i < frame.samples.size(); ++i)
-        samples.push_back({.seconds = static_cast<double>(frame.first_ns + i * frame.interval_ns) * 1e-9, .mA = frame.samples[i].microamps * 1e-3, .volts = frame.samples[i].millivolts * 1e-3});
+        samples.push_back({.seconds = static_cast<double>(frame.first_ns + i * frame.interval_ns) * 1e-9,
+                           .mA = frame.samples[i].microamps * 1e-3,
+                           .volts = frame.samples[i].millivolts * 1e-3});
     });
     if (!started) co_return failure(started.error());
     co_await pause(20ms);
@@ -205,13 +216,18 @@ class BoardCheck {
     if (load.microfarad > 0) values["expected_uF"] = load.microfarad;
     const auto measured = lease && down ? measure_load(samples, kPortVolts) : std::nullopt;
     if (!measured) {
-      add("port_load", Outcome::failed, !lease ? lease.error().what() : !down ? down.error().what() : "the port did not stand long enough to be measured", std::move(values));
+      add("port_load", Outcome::failed,
+          !lease  ? lease.error().what()
+          : !down ? down.error().what()
+                  : "the port did not stand long enough to be measured",
+          std::move(values));
       co_return Result<void>();
     }
     values["measured_ohm"] = measured->ohm;
     values["measured_uF"] = measured->microfarad;
     values["port_V"] = measured->volts;
-    const bool ohm = near(measured->ohm, load.ohm, kOhmTolerance), farad = load.microfarad == 0 || near(measured->microfarad, load.microfarad, kFaradTolerance);
+    const bool ohm = near(measured->ohm, load.ohm, kOhmTolerance),
+               farad = load.microfarad == 0 || near(measured->microfarad, load.microfarad, kFaradTolerance);
     std::string text = fmt::format("{:.1f} ohm of {:.1f}", measured->ohm, load.ohm);
     if (load.microfarad > 0) text += fmt::format(", {:.2f} uF of {:.2f}", measured->microfarad, load.microfarad);
     text += fmt::format(", at {:.2f} V", measured->volts);
@@ -250,7 +266,8 @@ class BoardCheck {
     judge("port_trip", tripped && stays_off,
           tripped && stays_off ? fmt::format("the limiter cut the load at {} mA and stayed off", limit)
           : tripped            ? fmt::format("the port stands at {} mV after the trip", state->port_mv)
-                               : fmt::format("a limit of {} mA did not trip at {:.1f} mA: do not power a stick on this board", limit, kPortVolts / load.ohm * 1000),
+                               : fmt::format("a limit of {} mA did not trip at {:.1f} mA: do not power a stick on this board", limit,
+                                             kPortVolts / load.ohm * 1000),
           {{"limit_mA", limit}, {"load_mA", kPortVolts / load.ohm * 1000}});
     co_return Result<void>();
   }

@@ -14,7 +14,8 @@ constexpr auto kEarly = 1ms, kLateEarly = 3ms;  // a reading later than that was
 constexpr auto kSettle = 120ms, kLongSettle = 2000ms;
 constexpr int kTries = 3;
 
-asio::awaitable<Result<supply::ColdReading>> one(board::BoardClient& board, scp_port_line line, std::int16_t microamps, std::uint16_t most_mV) {
+asio::awaitable<Result<supply::ColdReading>> one(board::BoardClient& board, scp_port_line line, std::int16_t microamps,
+                                                 std::uint16_t most_mV) {
   protocol::PortMeasure request;
   request.line = line;
   request.microamps = microamps;

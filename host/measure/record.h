@@ -39,9 +39,9 @@ struct Recorded {
 };
 
 // Data lines open, soft start, latching limit, no retry; the trace reaches the disk while it is measured, and the
-// port is powered down in every case. It ends early when a boot loop has shown its second period. A trip is a finding: the trace up to it is kept and `tripped` says so. Gaps
-// stay gaps: a comment and a jump in time. What was recorded with the power on is kept when the recording fails or
-// is stopped. Errors: already_exists, those of the board and of the disk.
+// port is powered down in every case. It ends early when a boot loop has shown its second period. A trip is a finding: the trace up to it
+// is kept and `tripped` says so. Gaps stay gaps: a comment and a jump in time. What was recorded with the power on is kept when the
+// recording fails or is stopped. Errors: already_exists, those of the board and of the disk.
 asio::awaitable<Result<Recorded>> record_supply(board::BoardClient& board, files::FileSystem& system,
                                                 RecordOptions options);
 

@@ -16,8 +16,8 @@ struct LoadedTrace {
   supply::Features features;
   std::uint64_t samples = 0;
 };
-// Reads and measures a trace in constant memory. One that breaks off is read as far as it is whole, and its header says where. `known` is put over what the header says. Errors: not_found,
-// bad_input_file with the line, storage_failed.
+// Reads and measures a trace in constant memory. One that breaks off is read as far as it is whole, and its header says where. `known` is
+// put over what the header says. Errors: not_found, bad_input_file with the line, storage_failed.
 Result<LoadedTrace> load_trace(files::FileSystem& system, const std::string& path, const supply::TraceHeader& known);
 
 // The samples of [from_s, to_s), the first 100 000 of them. Errors as load_trace.

@@ -51,7 +51,8 @@ Result<StoredTwin> load(files::FileSystem& system, const std::string& folder) {
   const auto schema = reader.text("schema"), number = reader.text("board_number"), controller = reader.text_or("controller", "");
   for (const auto* part : {&schema, &number, &controller})
     if (!*part) return failure(Error(part->error()).during("reading {}", printable(path)));
-  if (*schema != "steadycell-twin/1") return failure(ErrorCode::version_unknown, "{} was written as \"{}\"", printable(path), printable(*schema));
+  if (*schema != "steadycell-twin/1")
+    return failure(ErrorCode::version_unknown, "{} was written as \"{}\"", printable(path), printable(*schema));
   StoredTwin out{.folder = folder, .board_number = *number, .controller = *controller, .runs = {}, .cold = {}};
   auto names = system.list(folder);
   if (!names) return failure(names.error());
@@ -64,13 +65,15 @@ Result<StoredTwin> load(files::FileSystem& system, const std::string& folder) {
   return out;
 }
 
-Result<std::string> make_folder(files::FileSystem& system, const std::string& twins, const std::string& board_number, const std::string& controller) {
+Result<std::string> make_folder(files::FileSystem& system, const std::string& twins, const std::string& board_number,
+                                const std::string& controller) {
   if (bare(board_number).empty())
     return failure(Error(ErrorCode::wrong_usage, "a twin needs the number that is printed on its board").advising("give --board-number"));
   const std::string folder = files::join(twins, folder_name(board_number, controller));
   const auto made = system.make_directory(folder);
   if (!made && made.error().code() != ErrorCode::already_exists) return failure(made.error());
-  const std::string text = json::pretty(json::Object{{"schema", "steadycell-twin/1"}, {"board_number", board_number}, {"controller", controller}});
+  const std::string text =
+      json::pretty(json::Object{{"schema", "steadycell-twin/1"}, {"board_number", board_number}, {"controller", controller}});
   const auto described = files::write_whole(system, files::join(folder, kDescription), as_bytes(text));
   if (!described && described.error().code() != ErrorCode::already_exists) return failure(described.error());
   if (const auto synced = system.sync_directory(twins); !synced) return failure(synced.error());
@@ -92,8 +95,10 @@ Result<StoredTwin> keep_twin(files::FileSystem& system, const std::string& twins
   // Two copies of one recording would show a board that repeats itself perfectly, and call every other unlike it.
   for (const std::string& run : known->runs)
     if (const auto other = fingerprint(system, run); other && *other == *samples)
-      return failure(Error(ErrorCode::already_exists, fmt::format("{} holds the recording that this twin has as run {}", printable(trace), run_number(base_name(run))))
-                         .keeping("nothing was changed").advising("keep another power-up of a working board"));
+      return failure(Error(ErrorCode::already_exists,
+                           fmt::format("{} holds the recording that this twin has as run {}", printable(trace), run_number(base_name(run))))
+                         .keeping("nothing was changed")
+                         .advising("keep another power-up of a working board"));
   for (int n = 1; n <= kMostRuns; ++n) {
     const std::string stem = files::join(*folder, fmt::format("run-{}.csv", n));
     const auto plain = system.exists(stem), packed = system.exists(stem + ".gz");
@@ -113,8 +118,9 @@ int number_of_run(const std::string& path) { return run_number(base_name(path));
 Result<std::string> drop_run(files::FileSystem& system, const StoredTwin& twin, int number) {
   const auto run = std::find_if(twin.runs.begin(), twin.runs.end(), [&](const std::string& path) { return number_of_run(path) == number; });
   if (run == twin.runs.end())
-    return failure(Error(ErrorCode::not_found, fmt::format("the twin of board number {} has no run {}", printable(twin.board_number), number))
-                       .advising("see its runs with steadycell supply drop-twin and no --run"));
+    return failure(
+        Error(ErrorCode::not_found, fmt::format("the twin of board number {} has no run {}", printable(twin.board_number), number))
+            .advising("see its runs with steadycell supply drop-twin and no --run"));
   for (int n = 1; n <= kMostRuns; ++n) {
     const std::string to = files::join(twin.folder, fmt::format("dropped-{}.csv{}", n, run->ends_with(".gz") ? ".gz" : ""));
     const auto moved = system.rename(*run, to);
@@ -155,9 +161,10 @@ Result<FoundTwin> find_twin(files::FileSystem& system, const std::string& twins,
     const bool same_controller = controller.empty() || bare(twin->controller) == bare(controller);
     if (bare(twin->board_number) != bare(board_number) || !same_controller) continue;
     if (found)
-      return failure(Error(ErrorCode::wrong_usage, fmt::format("several twins carry board number {}: with controller \"{}\" and \"{}\"",
-                                                               printable(board_number), printable(found->controller), printable(twin->controller)))
-                         .advising("give --controller, too"));
+      return failure(
+          Error(ErrorCode::wrong_usage, fmt::format("several twins carry board number {}: with controller \"{}\" and \"{}\"",
+                                                    printable(board_number), printable(found->controller), printable(twin->controller)))
+              .advising("give --controller, too"));
     found = std::move(*twin);
   }
   return out;

@@ -80,12 +80,14 @@ json::Array notes_on(const passes::CaptureVerification& verified) {
         "nothing mends the journal itself: what stands behind the hole still counts, but the chain no longer vouches for the order; "
         "keep this capture as it is, and put the journal back from a copy if there is one");
   if (verified.torn_bytes > 0)
-    notes.emplace_back(fmt::format("the journal ends in {} bytes that are no whole record: a read was cut short, or its very end is damaged; "
-                                   "going on takes them off",
-                                   verified.torn_bytes));
+    notes.emplace_back(
+        fmt::format("the journal ends in {} bytes that are no whole record: a read was cut short, or its very end is damaged; "
+                    "going on takes them off",
+                    verified.torn_bytes));
   if (!verified.mends.empty() && verified.head.origin == "board")
     notes.emplace_back(
-        "a board that is not reached over USB is named as in the first read; damaged units stay in the capture as they are, and never vote");
+        "a board that is not reached over USB is named as in the first read; damaged units stay in the capture as they are, and never "
+        "vote");
   if (!verified.mends.empty() && verified.head.origin != "board")
     notes.emplace_back("these passes were read elsewhere: import the same files, in the same order, into a new capture");
   if (verified.beyond_mending > 0)

@@ -31,7 +31,8 @@ Result<contact::SocketMap> load_map(const std::string& name_or_file) {
   if (!text && text.error().code() == ErrorCode::not_found) {
     std::string names;
     for (const contact::SocketMap& map : contact::built_in_maps()) names += (names.empty() ? "" : ", ") + map.name;
-    return failure(Error(ErrorCode::wrong_usage, fmt::format("\"{}\" is neither a built-in socket map nor a file", printable(name_or_file))).advising("built in are " + names));
+    return failure(Error(ErrorCode::wrong_usage, fmt::format("\"{}\" is neither a built-in socket map nor a file", printable(name_or_file)))
+                       .advising("built in are " + names));
   }
   if (!text) return failure(text.error());
   auto map = contact::parse_map(*text);
@@ -65,7 +66,8 @@ Result<void> check_drawing_target(const std::string& path) {
   return {};
 }
 
-Result<void> write_drawing(const std::string& path, const contact::Readings& readings, const contact::Verdict& verdict, const std::string& title) {
+Result<void> write_drawing(const std::string& path, const contact::Readings& readings, const contact::Verdict& verdict,
+                           const std::string& title) {
   if (path.empty()) return {};
   const std::string svg = contact::draw_svg(readings, verdict, title);
   return files::write_whole(files::posix(), path, as_bytes(svg));
@@ -93,17 +95,22 @@ Result<json::Object> socket_judge(json::Reader& params, const JobHooks&) {
   if (!name->empty()) {
     const std::string all = names_of(*cases);
     std::erase_if(*cases, [&](const contact::Case& one) { return one.name != *name; });
-    if (cases->empty()) return failure(Error(ErrorCode::wrong_usage, fmt::format("table \"{}\" has no case \"{}\"", printable(*path), printable(*name))).advising("it has " + all));
+    if (cases->empty())
+      return failure(Error(ErrorCode::wrong_usage, fmt::format("table \"{}\" has no case \"{}\"", printable(*path), printable(*name)))
+                         .advising("it has " + all));
   }
   if (cases->size() > 1 && !svg->empty())
-    return failure(Error(ErrorCode::wrong_usage, fmt::format("table \"{}\" has {} cases, one drawing shows one", printable(*path), cases->size())).advising("name one with --case: " + names_of(*cases)));
+    return failure(
+        Error(ErrorCode::wrong_usage, fmt::format("table \"{}\" has {} cases, one drawing shows one", printable(*path), cases->size()))
+            .advising("name one with --case: " + names_of(*cases)));
 
   const auto judged = [&](const contact::Case& one) { return contact::judge(one.readings, map ? &*map : nullptr); };
   json::Object result{{"table", *path}};
   if (cases->size() == 1) {
     const contact::Case& one = cases->front();
     const contact::Verdict verdict = judged(one);
-    if (const auto drawn = write_drawing(*svg, one.readings, verdict, one.name.empty() ? *path : one.name); !drawn) return failure(drawn.error());
+    if (const auto drawn = write_drawing(*svg, one.readings, verdict, one.name.empty() ? *path : one.name); !drawn)
+      return failure(drawn.error());
     if (!one.name.empty()) result["case"] = one.name;
     for (auto& [key, value] : contact_json(one.readings, verdict)) result[key] = value;
     if (!svg->empty()) result["svg"] = *svg;

@@ -16,6 +16,7 @@ json::Object contact_json(const contact::Readings& readings, const contact::Verd
 
 // Refuses before anything is measured when the drawing could not be written.
 Result<void> check_drawing_target(const std::string& path);
-Result<void> write_drawing(const std::string& path, const contact::Readings& readings, const contact::Verdict& verdict, const std::string& title);
+Result<void> write_drawing(const std::string& path, const contact::Readings& readings, const contact::Verdict& verdict,
+                           const std::string& title);
 
 }  // namespace steadycell::service

@@ -15,8 +15,10 @@ constexpr const char* kSchema = "steadycell-daemon/1";
 Error bad(const Error& error) { return Error(ErrorCode::bad_configuration, error.what()); }
 
 std::string usual_path() {
-  if (const char* config = std::getenv("XDG_CONFIG_HOME"); config != nullptr && config[0] == '/') return std::string(config) + "/steadycell/daemon.json";
-  if (const char* home = std::getenv("HOME"); home != nullptr && home[0] == '/') return std::string(home) + "/.config/steadycell/daemon.json";
+  if (const char* config = std::getenv("XDG_CONFIG_HOME"); config != nullptr && config[0] == '/')
+    return std::string(config) + "/steadycell/daemon.json";
+  if (const char* home = std::getenv("HOME"); home != nullptr && home[0] == '/')
+    return std::string(home) + "/.config/steadycell/daemon.json";
   return {};
 }
 

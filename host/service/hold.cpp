@@ -99,10 +99,12 @@ Result<std::string> lock_folder() {
 Error held_by(const std::string& board, const std::optional<Named>& named) {
   if (!named) return Error(ErrorCode::board_busy, fmt::format("the board {} is held by another program", printable(board)));
   const Holder& holder = named->holder;
-  return Error(ErrorCode::board_busy, fmt::format("the board {} is held by {} {} (process {}) since {}", printable(board), printable(holder.program),
-                                                  printable(holder.method), holder.process, printable(holder.since)))
+  return Error(ErrorCode::board_busy,
+               fmt::format("the board {} is held by {} {} (process {}) since {}", printable(board), printable(holder.program),
+                           printable(holder.method), holder.process, printable(holder.since)))
       .advising(fmt::format("wait for it (steadycell status shows how far it is), or stop it where it was started: Ctrl-C, or kill {}; it "
-                            "ends at the next block and keeps what it has", holder.process));
+                            "ends at the next block and keeps what it has",
+                            holder.process));
 }
 
 }  // namespace

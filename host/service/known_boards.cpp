@@ -38,7 +38,8 @@ std::string compact(const std::string& iso) {
   return out;
 }
 
-Result<void> for_each_of(const std::string& bench, const std::string& board_uuid, std::string_view kind, const std::function<void(const records::LogEntry&)>& sink) {
+Result<void> for_each_of(const std::string& bench, const std::string& board_uuid, std::string_view kind,
+                         const std::function<void(const records::LogEntry&)>& sink) {
   const auto root = records::BenchRoot::open(files::posix(), bench);
   if (!root) return failure(root.error());
   return root->read_log([&](const records::LogEntry& entry) {
@@ -62,7 +63,8 @@ Result<void> ensure_bench(const std::string& bench) {
 }
 
 std::string KnownCheck::quote() const {
-  return fmt::format("board check of {} {}{} ({}, SHA-256 {})", time, passed ? "passed" : "FAILED", stale ? fmt::format(", more than {} days ago", kCheckDays) : "", file, sha256);
+  return fmt::format("board check of {} {}{} ({}, SHA-256 {})", time, passed ? "passed" : "FAILED",
+                     stale ? fmt::format(", more than {} days ago", kCheckDays) : "", file, sha256);
 }
 
 Result<std::optional<KnownCheck>> last_check(const std::string& bench, const std::string& board_uuid) {
@@ -70,8 +72,11 @@ Result<std::optional<KnownCheck>> last_check(const std::string& bench, const std
   const std::string now = passes::system_clock().wall_time();
   const auto read = for_each_of(bench, board_uuid, kCheckKind, [&](const records::LogEntry& entry) {
     const json::Value* passed = entry.facts.if_contains("passed");
-    last = KnownCheck{.time = text_of(entry.facts, "checked"), .passed = passed && passed->is_bool() && passed->get_bool(), .stale = is_stale(text_of(entry.facts, "checked"), now),
-                      .file = text_of(entry.facts, "report"), .sha256 = text_of(entry.facts, "sha256")};
+    last = KnownCheck{.time = text_of(entry.facts, "checked"),
+                      .passed = passed && passed->is_bool() && passed->get_bool(),
+                      .stale = is_stale(text_of(entry.facts, "checked"), now),
+                      .file = text_of(entry.facts, "report"),
+                      .sha256 = text_of(entry.facts, "sha256")};
   });
   if (!read) return failure(read.error());
   return last;
@@ -90,7 +95,8 @@ Result<std::string> check_quote(const std::string& bench, const std::string& boa
 
 Result<std::uint64_t> insertions(const std::string& bench, const std::string& board_uuid) {
   std::uint64_t count = 0;
-  const auto read = for_each_of(bench, board_uuid, kContactsKind, [&](const records::LogEntry& entry) { count += text_of(entry.facts, "verdict") == "empty" ? 0 : 1; });
+  const auto read = for_each_of(bench, board_uuid, kContactsKind,
+                                [&](const records::LogEntry& entry) { count += text_of(entry.facts, "verdict") == "empty" ? 0 : 1; });
   if (!read) return failure(read.error());
   return count;
 }
@@ -121,7 +127,9 @@ Result<void> keep_check(const std::string& bench, const std::string& board_uuid,
     if (written.error().code() != ErrorCode::already_exists) return failure(written.error());
   }
   const std::string file = fmt::format("boards/{}/{}", board_uuid, name), hash = to_text(Sha256::of(as_bytes(text)));
-  const auto logged = root->append(kCheckKind, {{"board", board_uuid}, {"checked", report.at("time")}, {"passed", report.at("passed")}, {"report", file}, {"sha256", hash}});
+  const auto logged = root->append(
+      kCheckKind,
+      {{"board", board_uuid}, {"checked", report.at("time")}, {"passed", report.at("passed")}, {"report", file}, {"sha256", hash}});
   if (!logged) return failure(logged.error());
   report["report"] = files::join(bench, file);
   report["report_sha256"] = hash;

@@ -26,7 +26,8 @@ Result<void> ensure_bench(const std::string& bench);
 // Nothing: this board was never checked on this bench. Errors are those of the log.
 Result<std::optional<KnownCheck>> last_check(const std::string& bench, const std::string& board_uuid);
 
-// One line for people and for the capture's journal, warning where there is something to warn of; empty without a bench or before its folder exists.
+// One line for people and for the capture's journal, warning where there is something to warn of; empty without a bench or before its
+// folder exists.
 Result<std::string> check_quote(const std::string& bench, const std::string& board_uuid);
 
 // Counts in the log of this bench the contact checks that found a chip: two on one seating count twice, a seating without

@@ -25,7 +25,8 @@ json::Object to_json(const chip::Identification& chip) {
                       {"page_bytes", g.page_bytes}, {"spare_bytes", g.spare_bytes}, {"pages_per_block", g.pages_per_block},
                       {"blocks", g.blocks}, {"luns", g.luns}, {"planes", g.planes}, {"bits_per_cell", g.bits_per_cell},
                       {"total_bytes", g.total_bytes()}, {"bus_bits", g.bus_bits}, {"source", chip.source}};
-  object["ecc_need"] = chip.ecc_need ? json::Value(json::Object{{"bits", chip.ecc_need->bits}, {"per_bytes", chip.ecc_need->per_bytes}}) : json::Value(nullptr);
+  object["ecc_need"] = chip.ecc_need ? json::Value(json::Object{{"bits", chip.ecc_need->bits}, {"per_bytes", chip.ecc_need->per_bytes}})
+                                     : json::Value(nullptr);
   object["notes"] = to_json(chip.notes);
   return object;
 }
@@ -33,9 +34,15 @@ json::Object to_json(const chip::Identification& chip) {
 json::Object to_json(const contact::Verdict& verdict) {
   json::Array pins;
   for (const unsigned pin : verdict.pins) pins.emplace_back(pin);
-  return {{"verdict", contact::to_text(verdict.seating)}, {"seated", verdict.seating == contact::Seating::seated}, {"power_allowed", verdict.may_power()},
-          {"text", verdict.sentence}, {"pins", std::move(pins)}, {"map", verdict.map.name}, {"chip_enables", verdict.map.chip_enables},
-          {"bus_bits", verdict.map.bus_bits}, {"notes", to_json(verdict.notes)}};
+  return {{"verdict", contact::to_text(verdict.seating)},
+          {"seated", verdict.seating == contact::Seating::seated},
+          {"power_allowed", verdict.may_power()},
+          {"text", verdict.sentence},
+          {"pins", std::move(pins)},
+          {"map", verdict.map.name},
+          {"chip_enables", verdict.map.chip_enables},
+          {"bus_bits", verdict.map.bus_bits},
+          {"notes", to_json(verdict.notes)}};
 }
 
 json::Object to_json(const image::VerdictCounts& counts) {

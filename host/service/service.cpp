@@ -7,7 +7,8 @@
 namespace steadycell::service {
 
 bool needs_board(std::string_view method) {
-  for (const std::string_view known : {"chip.identify", "chip.read", "socket.check", "board.check", "board.conform", "supply.cold", "supply.record"})
+  for (const std::string_view known :
+       {"chip.identify", "chip.read", "socket.check", "board.check", "board.conform", "supply.cold", "supply.record"})
     if (method == known) return true;
   return false;
 }

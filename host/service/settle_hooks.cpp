@@ -15,7 +15,13 @@ settle::Hooks settle_hooks(const JobHooks& hooks) {
   out.stop = hooks.stop;
   if (hooks.progress)
     out.progress = [&hooks](const settle::Progress& now) {
-      hooks.progress({.stage = std::string(now.stage), .unit = now.unit, .done = now.done, .total = now.total, .bytes = now.bytes, .bytes_per_second = 0, .seconds_left = -1});
+      hooks.progress({.stage = std::string(now.stage),
+                      .unit = now.unit,
+                      .done = now.done,
+                      .total = now.total,
+                      .bytes = now.bytes,
+                      .bytes_per_second = 0,
+                      .seconds_left = -1});
     };
   return out;
 }
@@ -24,8 +30,10 @@ passes::Hooks passes_hooks(const JobHooks& hooks, std::string stage, std::string
   passes::Hooks out;
   out.stop = hooks.stop;
   if (hooks.progress)
-    out.progress = [&hooks, stage = std::move(stage), unit = std::move(unit)](std::uint64_t done, std::uint64_t total, std::uint64_t bytes) {
-      hooks.progress({.stage = stage, .unit = unit, .done = done, .total = total, .bytes = bytes, .bytes_per_second = 0, .seconds_left = -1});
+    out.progress = [&hooks, stage = std::move(stage), unit = std::move(unit)](std::uint64_t done, std::uint64_t total,
+                                                                              std::uint64_t bytes) {
+      hooks.progress(
+          {.stage = stage, .unit = unit, .done = done, .total = total, .bytes = bytes, .bytes_per_second = 0, .seconds_left = -1});
     };
   return out;
 }

@@ -103,18 +103,21 @@ Result<std::uint16_t> limit_for(const SupplyRequest& request, const std::optiona
                        .advising("leave --limit away; your word powers a short at 100 mA, never at more"));
   if (request.limit_mA <= allowed || request.despite_short) return request.limit_mA;
   if (allowed == kClean_mA) return request.limit_mA;  // 900 mA asked for, and nothing speaks against it
-  return failure(Error(ErrorCode::measured_short, fmt::format("a limit of {} mA was asked for, and the check before power is {}", request.limit_mA,
-                                                              check ? std::string(supply::name_of(check->verdict)) : "missing"))
-                     .keeping("nothing was powered, no file was made")
-                     .advising(fmt::format("leave --limit away, and it gets {} mA; or, when you know why the check says so, add "
-                                           "--power-despite-measured-short: it is your word for this limit, too", kDoubtful_mA)));
+  return failure(
+      Error(ErrorCode::measured_short, fmt::format("a limit of {} mA was asked for, and the check before power is {}", request.limit_mA,
+                                                   check ? std::string(supply::name_of(check->verdict)) : "missing"))
+          .keeping("nothing was powered, no file was made")
+          .advising(fmt::format("leave --limit away, and it gets {} mA; or, when you know why the check says so, add "
+                                "--power-despite-measured-short: it is your word for this limit, too",
+                                kDoubtful_mA)));
 }
 
 }  // namespace
 
 Result<PatientNames> patient_names(json::Reader& params) {
   PatientNames out;
-  for (const auto& [key, into] : {std::pair{"bench", &out.bench}, {"patient", &out.patient}, {"board_number", &out.board_number}, {"controller", &out.controller}}) {
+  for (const auto& [key, into] :
+       {std::pair{"bench", &out.bench}, {"patient", &out.patient}, {"board_number", &out.board_number}, {"controller", &out.controller}}) {
     auto text = params.text_or(key, "");
     if (!text) return failure(text.error());
     if (into != &out.bench && text->size() > kLongestName)
@@ -159,21 +162,26 @@ asio::awaitable<Result<json::Object>> cold_job(board::BoardClient& board, Patien
   if (!cold) co_return failure(cold.error());
   if (keep_as_twin) {
     if (cold->check->verdict != supply::ColdVerdict::clean)
-      co_return failure(Error(ErrorCode::wrong_usage, fmt::format("these readings are {}: they are no healthy board's", supply::name_of(cold->check->verdict)))
+      co_return failure(Error(ErrorCode::wrong_usage,
+                              fmt::format("these readings are {}: they are no healthy board's", supply::name_of(cold->check->verdict)))
                             .advising("keep the readings of a working board"));
     auto bench = open_bench(names.bench);
     if (!bench) co_return failure(bench.error());
     const auto twins = bench->twins_folder();
     if (!twins) co_return failure(twins.error());
-    const auto kept = measure::keep_twin_cold(files::posix(), *twins, names.board_number, names.controller, cold->report.at("readings").get_object());
+    const auto kept =
+        measure::keep_twin_cold(files::posix(), *twins, names.board_number, names.controller, cold->report.at("readings").get_object());
     if (!kept) co_return failure(kept.error());
-    const auto logged = bench->append("twin.cold", {{"board_number", names.board_number}, {"controller", names.controller}, {"board", board.info().uuid},
-                                                    {"file", kept->path}, {"kept", kept->is_new}});
+    const auto logged = bench->append("twin.cold", {{"board_number", names.board_number},
+                                                    {"controller", names.controller},
+                                                    {"board", board.info().uuid},
+                                                    {"file", kept->path},
+                                                    {"kept", kept->is_new}});
     if (!logged) co_return failure(Error(logged.error()).keeping(kept->is_new ? "the readings are kept" : "nothing was changed"));
     cold->report["kept_as_twin"] = kept->is_new;
     if (!kept->is_new)
-      cold->report["notes"].as_array().emplace_back(
-          fmt::format("not kept: this twin has readings already, and the first stay; move {} away to keep new ones", printable(kept->path)));
+      cold->report["notes"].as_array().emplace_back(fmt::format(
+          "not kept: this twin has readings already, and the first stay; move {} away to keep new ones", printable(kept->path)));
   }
   cold->report["board"] = board.info().uuid;
   co_return std::move(cold->report);
@@ -216,8 +224,13 @@ asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, Supp
   // Counted before it happens: a power-up whose recording fails was one, too.
   std::uint64_t log_line = 0;
   options.before_power = [&]() -> Result<void> {
-    json::Object facts{{"patient", request.names.patient}, {"board", board.info().uuid}, {"power_up", *before + 1}, {"limit_mA", *limit},
-                       {"trace", request.to},              {"board_number", request.names.board_number}, {"controller", request.names.controller}};
+    json::Object facts{{"patient", request.names.patient},
+                       {"board", board.info().uuid},
+                       {"power_up", *before + 1},
+                       {"limit_mA", *limit},
+                       {"trace", request.to},
+                       {"board_number", request.names.board_number},
+                       {"controller", request.names.controller}};
     facts["check_before_power"] = cold.check ? json::Value(std::string(supply::name_of(cold.check->verdict))) : json::Value(nullptr);
     facts["despite_measured_short"] = cold.check && cold.check->verdict == supply::ColdVerdict::shorted;
     facts["user_insisted"] = request.despite_short;
@@ -229,7 +242,10 @@ asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, Supp
   const auto recorded = co_await measure::record_supply(board, files::posix(), std::move(options));
   if (log_line != 0) {
     json::Object facts{{"power_up_line", log_line}, {"patient", request.names.patient}, {"trace", request.to}};
-    facts["outcome"] = !recorded ? (recorded.error().code() == ErrorCode::interrupted ? "stopped_by_user" : "failed") : recorded->tripped ? "tripped" : recorded->boot_loop ? "boot_loop" : "recorded";
+    facts["outcome"] = !recorded             ? (recorded.error().code() == ErrorCode::interrupted ? "stopped_by_user" : "failed")
+                       : recorded->tripped   ? "tripped"
+                       : recorded->boot_loop ? "boot_loop"
+                                             : "recorded";
     if (recorded) facts["peak_mA"] = recorded->peak_mA;
     const auto entry = bench->append("supply.recorded", std::move(facts));
     if (recorded && !entry) co_return failure(Error(entry.error()).keeping("the trace is kept"));
@@ -241,10 +257,17 @@ asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, Supp
     co_return failure(Error(recorded.error()).advising(advice_on_broken_recording(request.to)));
   }
   if (recorded->boot_loop)
-    notes.emplace_back("ended early: the stick starts over and over, and each start reads its memory: two periods tell all that more would (--whole would have recorded on)");
+    notes.emplace_back(
+        "ended early: the stick starts over and over, and each start reads its memory: two periods tell all that more would (--whole would "
+        "have recorded on)");
 
-  json::Object result{{"trace", request.to}, {"limit_mA", *limit}, {"tripped", recorded->tripped}, {"ended_at_boot_loop", recorded->boot_loop}, {"peak_mA", recorded->peak_mA},
-                      {"gaps", recorded->gaps}, {"lost_samples", recorded->lost_samples}};
+  json::Object result{{"trace", request.to},
+                      {"limit_mA", *limit},
+                      {"tripped", recorded->tripped},
+                      {"ended_at_boot_loop", recorded->boot_loop},
+                      {"peak_mA", recorded->peak_mA},
+                      {"gaps", recorded->gaps},
+                      {"lost_samples", recorded->lost_samples}};
   result["burst"] = request.burst.empty() ? json::Value(nullptr) : json::Value(request.burst);
   result["check_before_power"] = cold.check ? json::Value(std::move(cold.report)) : json::Value(nullptr);
   result["patient"] = request.names.patient.empty() ? json::Value(nullptr) : json::Value(request.names.patient);
@@ -258,8 +281,10 @@ asio::awaitable<Result<json::Object>> record_job(board::BoardClient& board, Supp
 }
 
 std::string advice_on_broken_recording(std::string_view trace) {
-  return fmt::format("see what was recorded with: steadycell supply diagnose {}; recording again is another power-up of the patient, under another file name",
-                     printable(trace));
+  return fmt::format(
+      "see what was recorded with: steadycell supply diagnose {}; recording again is another power-up of the patient, under another file "
+      "name",
+      printable(trace));
 }
 
 Result<TwinRuns> twin_runs(const PatientNames& names) {

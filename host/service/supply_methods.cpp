@@ -40,9 +40,10 @@ Result<TraceFiles> trace_files(json::Reader& params, const PatientNames& names) 
   auto runs = twin_runs(names);
   if (!runs) return failure(runs.error());
   if (!names.board_number.empty() && runs->runs.empty())
-    return failure(Error(ErrorCode::not_found, fmt::format("no twin of board number {} is kept on this bench{}", printable(names.board_number),
-                                                           runs->notes.empty() ? "" : ": " + runs->notes.front()))
-                       .advising("keep one with steadycell supply keep-twin, or leave --board-number away"));
+    return failure(
+        Error(ErrorCode::not_found, fmt::format("no twin of board number {} is kept on this bench{}", printable(names.board_number),
+                                                runs->notes.empty() ? "" : ": " + runs->notes.front()))
+            .advising("keep one with steadycell supply keep-twin, or leave --board-number away"));
   out.twin = std::move(runs->runs);
   out.notes = std::move(runs->notes);
   return out;
@@ -75,12 +76,13 @@ Result<json::Object> supply_keep_twin(json::Reader& params, const JobHooks&) {
   const auto loaded = measure::load_trace(files::posix(), *trace, {});
   if (!loaded) return failure(loaded.error());
   if (!loaded->features.t_on_s)
-    return failure(Error(ErrorCode::bad_input_file, fmt::format("{} does not show its switch-on", printable(*trace))).advising("record the healthy board from before its switch-on"));
+    return failure(Error(ErrorCode::bad_input_file, fmt::format("{} does not show its switch-on", printable(*trace)))
+                       .advising("record the healthy board from before its switch-on"));
   const auto likely = supply::diagnose(loaded->features, loaded->header, {}, nullptr, nullptr).front();
   const bool healthy = likely.fault == supply::Fault::healthy || likely.fault == supply::Fault::socket_ok;
   if (!healthy && !*insist)
-    return failure(Error(ErrorCode::wrong_usage, fmt::format("{} does not look like a working board: {} ({})", printable(*trace), supply::words_for(likely.fault),
-                                                             supply::percent(likely.confidence)))
+    return failure(Error(ErrorCode::wrong_usage, fmt::format("{} does not look like a working board: {} ({})", printable(*trace),
+                                                             supply::words_for(likely.fault), supply::percent(likely.confidence)))
                        .keeping("nothing was kept")
                        .advising("keep the power-up of a working board; if you know better, add --keep-despite-diagnosis"));
   auto bench = open_bench(names->bench);
@@ -89,12 +91,18 @@ Result<json::Object> supply_keep_twin(json::Reader& params, const JobHooks&) {
   if (!twins) return failure(twins.error());
   const auto kept = measure::keep_twin(files::posix(), *twins, names->board_number, names->controller, *trace);
   if (!kept) return failure(kept.error());
-  const auto logged = bench->append("twin.kept", {{"board_number", kept->board_number}, {"controller", kept->controller}, {"trace", *trace},
-                                                  {"kept_as", kept->runs.back()}, {"diagnosis", supply::key_of(likely.fault)}, {"user_insisted", *insist}});
+  const auto logged = bench->append("twin.kept", {{"board_number", kept->board_number},
+                                                  {"controller", kept->controller},
+                                                  {"trace", *trace},
+                                                  {"kept_as", kept->runs.back()},
+                                                  {"diagnosis", supply::key_of(likely.fault)},
+                                                  {"user_insisted", *insist}});
   if (!logged) return failure(Error(logged.error()).keeping("the twin is kept"));
-  json::Object result{{"twin", kept->folder}, {"board_number", kept->board_number}, {"controller", kept->controller}, {"runs", kept->runs.size()}};
+  json::Object result{
+      {"twin", kept->folder}, {"board_number", kept->board_number}, {"controller", kept->controller}, {"runs", kept->runs.size()}};
   json::Array notes;
-  if (!healthy) notes.emplace_back(fmt::format("kept on the user's word although this trace looks like: {}", supply::words_for(likely.fault)));
+  if (!healthy)
+    notes.emplace_back(fmt::format("kept on the user's word although this trace looks like: {}", supply::words_for(likely.fault)));
   if (loaded->header.broke_off_s) notes.emplace_back("this recording breaks off: only what it shows can be compared");
   if (kept->runs.size() == 1) notes.emplace_back("one run: keep a second one, so that it is known what two runs of this board differ by");
   result["notes"] = std::move(notes);
@@ -129,8 +137,9 @@ Result<json::Object> supply_drop_twin(json::Reader& params, const JobHooks&) {
   const auto found = measure::find_twin(files::posix(), *twins, names->board_number, names->controller);
   if (!found) return failure(found.error());
   if (!found->twin)
-    return failure(Error(ErrorCode::not_found, fmt::format("no twin of board number {} is kept on this bench", printable(names->board_number)))
-                       .advising("check number and controller"));
+    return failure(
+        Error(ErrorCode::not_found, fmt::format("no twin of board number {} is kept on this bench", printable(names->board_number)))
+            .advising("check number and controller"));
   const measure::StoredTwin& twin = *found->twin;
   json::Object result{{"twin", twin.folder}, {"board_number", twin.board_number}, {"controller", twin.controller}, {"dropped", nullptr}};
   json::Array runs;
@@ -140,7 +149,8 @@ Result<json::Object> supply_drop_twin(json::Reader& params, const JobHooks&) {
     const auto moved = measure::drop_run(files::posix(), twin, static_cast<int>(*number));
     if (!moved) return failure(moved.error());
     result["dropped"] = *moved;
-    const auto logged = bench->append("twin.run_dropped", {{"board_number", twin.board_number}, {"controller", twin.controller}, {"run", *number}, {"now", *moved}});
+    const auto logged = bench->append(
+        "twin.run_dropped", {{"board_number", twin.board_number}, {"controller", twin.controller}, {"run", *number}, {"now", *moved}});
     if (!logged) return failure(Error(logged.error()).keeping("the run is dropped"));
   }
   result["runs"] = std::move(runs);
@@ -199,8 +209,13 @@ Result<json::Object> supply_plot(json::Reader& params, const JobHooks&) {
   if (beside) input.parts_s = beside->beside.parts_s;
   const std::string drawing = supply::plot_svg(input);
   if (const auto written = files::write_whole(system, *to, as_bytes(drawing)); !written) return failure(written.error());
-  return json::Object{{"trace", paths->trace}, {"to", *to}, {"fault", std::string(supply::key_of(input.diagnosis.fault))},
-                      {"says", supply::words_for(input.diagnosis.fault)}, {"confidence", input.diagnosis.confidence}, {"bytes", drawing.size()}, {"notes", to_json(paths->notes)}};
+  return json::Object{{"trace", paths->trace},
+                      {"to", *to},
+                      {"fault", std::string(supply::key_of(input.diagnosis.fault))},
+                      {"says", supply::words_for(input.diagnosis.fault)},
+                      {"confidence", input.diagnosis.confidence},
+                      {"bytes", drawing.size()},
+                      {"notes", to_json(paths->notes)}};
 }
 
 }  // namespace steadycell::service

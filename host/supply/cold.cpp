@@ -122,10 +122,12 @@ ColdCheck judge_cold(const ColdReadings& r, const ColdReadings* twin) {
     out.findings.push_back(fmt::format("supply to ground is above {} {}, nothing charges and no junction conducts: the path is open",
                                        ohms(kOpen), at));
   } else {
-    out.findings.push_back(fmt::format("supply to ground is {}{} {}", out.ohm_at_least ? "above " : "", ohms(std::min(out.ohm, 100e6)), at));
+    out.findings.push_back(
+        fmt::format("supply to ground is {}{} {}", out.ohm_at_least ? "above " : "", ohms(std::min(out.ohm, 100e6)), at));
   }
   if (out.microfarads && !(out.verdict == ColdVerdict::open_path))
-    out.findings.push_back(fmt::format("the supply charges like {}{:.1f} uF", out.microfarads_at_most ? "less than " : "", *out.microfarads));
+    out.findings.push_back(
+        fmt::format("the supply charges like {}{:.1f} uF", out.microfarads_at_most ? "less than " : "", *out.microfarads));
   if (out.ohm >= kDoubtful && !r.junction.at_most_V())  // else the resistor conducts, not a junction
     out.findings.push_back(fmt::format("backwards the supply conducts at {:.0f} mV and 100 uA", 1000 * r.junction.volts));
 
@@ -168,7 +170,8 @@ std::vector<std::string> lines_of(const ColdReadings& readings) {
   ColdReadings copy = readings;
   std::vector<std::string> out;
   for (const auto& [key, r] : places(copy))
-    out.push_back(fmt::format("{} {} {} {} {} {} {} {}", key, r->asked_A, r->most_V, r->early_s, r->early_V, r->early_A, r->volts, r->amps));
+    out.push_back(
+        fmt::format("{} {} {} {} {} {} {} {}", key, r->asked_A, r->most_V, r->early_s, r->early_V, r->early_A, r->volts, r->amps));
   return out;
 }
 
@@ -189,8 +192,13 @@ Result<ColdReadings> cold_readings_of(const json::Value& value) {
     const auto part = reader.object(key);
     if (!part) return failure(part.error());
     json::Reader in(**part, key);
-    for (const auto& [name, number] : {std::pair{"asked_A", &into->asked_A}, {"most_V", &into->most_V}, {"early_s", &into->early_s},
-                                       {"early_V", &into->early_V}, {"early_A", &into->early_A}, {"volts", &into->volts}, {"amps", &into->amps}}) {
+    for (const auto& [name, number] : {std::pair{"asked_A", &into->asked_A},
+                                       {"most_V", &into->most_V},
+                                       {"early_s", &into->early_s},
+                                       {"early_V", &into->early_V},
+                                       {"early_A", &into->early_A},
+                                       {"volts", &into->volts},
+                                       {"amps", &into->amps}}) {
       const auto read = in.real(name, -1e6, 1e6);
       if (!read) return failure(read.error());
       *number = *read;

@@ -35,8 +35,10 @@ bool rests_on_absence(Fault fault) {
 void note_break(const Features& trace, double broke_off_s, Verdicts& verdicts) {
   const double seen = std::max(0.0, broke_off_s - trace.t_on_s.value_or(broke_off_s - trace.duration_s));
   const double most = 0.9 - 0.35 * std::exp(-seen / 0.5);
-  verdicts.cap_absence(most, fmt::format("the recording breaks off at t = {:.3f} s: the program was killed, the power failed or the disk was full; what "
-                                         "came later is not known, so whatever a longer look could refute gets {:.0f} % at most", broke_off_s, 100 * most));
+  verdicts.cap_absence(
+      most, fmt::format("the recording breaks off at t = {:.3f} s: the program was killed, the power failed or the disk was full; what "
+                        "came later is not known, so whatever a longer look could refute gets {:.0f} % at most",
+                        broke_off_s, 100 * most));
 }
 
 }  // namespace
@@ -188,8 +190,10 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
   if (!reading.rail) {
     reading.rail = rail_of(trace);
     if (reading.rail)
-      verdicts.cap(kReadRail, fmt::format("neither header nor --rail says which rail this is; {:.2f} V look like {}: no confidence above {:.0f} %, "
-                                          "since any rail may be set to it", trace.top_V, name_of(*reading.rail), 100 * kReadRail));
+      verdicts.cap(kReadRail,
+                   fmt::format("neither header nor --rail says which rail this is; {:.2f} V look like {}: no confidence above {:.0f} %, "
+                               "since any rail may be set to it",
+                               trace.top_V, name_of(*reading.rail), 100 * kReadRail));
   }
   if (!reading.rail) {
     if (!settings.assume_port) {
@@ -199,8 +203,10 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
     }
     reading.rail = Rail::vbus;
     reading.rail_assumed = true;
-    verdicts.cap(kAssumedRail, fmt::format("neither header nor --rail says which rail this is, and it never came up; read as the USB port: no "
-                                           "confidence above {:.0f} %, since a socket rail held down looks the same", 100 * kAssumedRail));
+    verdicts.cap(kAssumedRail,
+                 fmt::format("neither header nor --rail says which rail this is, and it never came up; read as the USB port: no "
+                             "confidence above {:.0f} %, since a socket rail held down looks the same",
+                             100 * kAssumedRail));
   }
   if (recording_is_wrong(reading, verdicts)) return std::move(verdicts).ranked();
   doubt_constant_current(reading, verdicts);

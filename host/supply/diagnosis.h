@@ -70,8 +70,8 @@ struct Settings {
   Thresholds thresholds{};
 };
 
-// Most likely first, at least one; the confidences add up to 1 at most. The check before power is evidence where the header has it. `burst` is the fast recording of the same switch-on, `twin` a healthy run of
-// the same kind of board; nullptr where there is none.
+// Most likely first, at least one; the confidences add up to 1 at most. The check before power is evidence where the header has it. `burst`
+// is the fast recording of the same switch-on, `twin` a healthy run of the same kind of board; nullptr where there is none.
 std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header, const Settings& settings,
                                 const Features* burst, const Features* twin);
 

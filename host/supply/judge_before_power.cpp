@@ -13,7 +13,8 @@ constexpr double kLeak_ohm = 500;  // 10 mA and more that no healthy stick takes
 double weight_of(const ColdCheck& cold, std::size_t line) {
   const DataLine other = cold.data[1 - line].state;
   switch (cold.data[line].state) {
-    case DataLine::bridged: return 0.97;  // below 1 kohm a pull-up of 1.5 kohm leaves 1.3 V of 3.3, no attach (USB 2.0, 7.1.5 and 7.1.7.3, from memory)
+    case DataLine::bridged:
+      return 0.97;  // below 1 kohm a pull-up of 1.5 kohm leaves 1.3 V of 3.3, no attach (USB 2.0, 7.1.5 and 7.1.7.3, from memory)
     case DataLine::open: return 0.95;     // every controller's pin has a clamp to ground: there is no pin behind
     case DataLine::no_lower: return other == DataLine::no_lower ? 0.5 : 0.7;
     case DataLine::no_upper: return 0.4;  // often a blown clamp
@@ -40,9 +41,10 @@ void judge_open_before(const Reading& r, Verdicts& verdicts) {
   const double sigma = std::hypot(0.12, r.zero_sigma_mA());
   const double flows = exceeds(std::max(f.end_mA, f.high_mA), r.at.nothing_mA, sigma);
   const double charged = f.t_on_s ? exceeds_by_factor(std::max(f.switch_on_uC.value, 0.01), r.at.fixture_uC, 0.35) : 0;
-  verdicts.claim(Fault::intermittent, 0.4 * std::max(flows, charged),
-                 {before_power(r.cold->findings.front()),
-                  fmt::format("at 5 V up to {:.1f} mA flow: a contact closed meanwhile, or a load switch that is off at 0.2 V", f.high_mA)});
+  verdicts.claim(
+      Fault::intermittent, 0.4 * std::max(flows, charged),
+      {before_power(r.cold->findings.front()),
+       fmt::format("at 5 V up to {:.1f} mA flow: a contact closed meanwhile, or a load switch that is off at 0.2 V", f.high_mA)});
 }
 
 // Below 500 ohm at 0.2 V only a resistor conducts, and only one on the 5 V side: the regulator is off there. At 5 V it must take its
@@ -55,12 +57,15 @@ void judge_leak(const Reading& r, Verdicts& verdicts) {
   const double there = exceeds(level, 0.7 * expected, std::hypot(0.1 * expected, r.zero_sigma_mA()));
   const double leaks = 1 - exceeds_by_factor(r.cold->ohm, kLeak_ohm, 0.2);
   const std::string finding = before_power(r.cold->findings.front());
-  verdicts.claim(Fault::vbus_short, leaks * there,
-                 {finding, fmt::format("at {:.2f} V that takes {:.0f} mA, and {:.0f} mA flow right behind switch-on: the resistor is on the 5 V "
-                                       "side, for at 0.2 V nothing behind a regulator conducts", f.top_V, expected, level)});
-  verdicts.claim(Fault::intermittent, 0.5 * leaks * (1 - there),
-                 {finding, fmt::format("at {:.2f} V that would take {:.0f} mA, but {:.1f} mA flow: what conducted then has moved or burnt open",
-                                       f.top_V, expected, level)});
+  verdicts.claim(
+      Fault::vbus_short, leaks * there,
+      {finding, fmt::format("at {:.2f} V that takes {:.0f} mA, and {:.0f} mA flow right behind switch-on: the resistor is on the 5 V "
+                            "side, for at 0.2 V nothing behind a regulator conducts",
+                            f.top_V, expected, level)});
+  verdicts.claim(
+      Fault::intermittent, 0.5 * leaks * (1 - there),
+      {finding, fmt::format("at {:.2f} V that would take {:.0f} mA, but {:.1f} mA flow: what conducted then has moved or burnt open",
+                            f.top_V, expected, level)});
 }
 
 void judge_data_lines(const Reading& r, Verdicts& verdicts) {
@@ -74,8 +79,8 @@ void judge_data_lines(const Reading& r, Verdicts& verdicts) {
     evidence.push_back(before_power(r.cold->data[line].says));
   }
   if (evidence.empty()) return;
-  evidence.push_back(fmt::format("the supply current does not contradict it: {:.1f} mA at the end; a stick runs its firmware without its data lines",
-                                 r.trace.end_mA));
+  evidence.push_back(fmt::format(
+      "the supply current does not contradict it: {:.1f} mA at the end; a stick runs its firmware without its data lines", r.trace.end_mA));
   verdicts.claim(Fault::data_line, 1 - sound, std::move(evidence));
 }
 

@@ -20,8 +20,9 @@ std::string times(std::size_t n) {
 void judge_held(const Reading& r, double held, double ohm, std::vector<std::string> evidence, Verdicts& verdicts) {
   const double resistor = *resistor_at_5V(r, ohm);
   evidence.push_back(before_power(r.cold->findings.front()));
-  evidence.emplace_back(resistor > 0.5 ? "both readings agree: a resistor on the 5 V side"
-                                       : "at 0.2 V the 5 V side does not conduct: it lies behind the regulator, or is a part that needs more voltage");
+  evidence.emplace_back(resistor > 0.5
+                            ? "both readings agree: a resistor on the 5 V side"
+                            : "at 0.2 V the 5 V side does not conduct: it lies behind the regulator, or is a part that needs more voltage");
   const double on_port = std::max(resistor, ohm < r.at.hard_short_ohm ? 0.35 : 0.15);
   verdicts.claim(Fault::vbus_short, held * on_port, evidence);
   verdicts.claim(Fault::rail_short, 0.95 * held * (1 - on_port) / std::max(0.02, 1 - held * on_port), std::move(evidence));
@@ -172,9 +173,11 @@ void judge_lifted(const Reading& r, Verdicts& verdicts) {
   if (resistor) on_port = *resistor;  // measured there, instead of inferred
   if (resistor) {
     evidence.push_back(before_power(r.cold->findings.front()));
-    evidence.push_back(*resistor > 0.5 ? fmt::format("at {:.2f} V that takes {:.0f} mA: a resistor on the 5 V side, for at 0.2 V nothing behind "
-                                                     "a regulator conducts", f.top_V, f.top_V / r.cold->ohm * 1e3)
-                                       : std::string("at 0.2 V nothing on the 5 V side conducts like that: it lies behind the regulator"));
+    evidence.push_back(*resistor > 0.5
+                           ? fmt::format("at {:.2f} V that takes {:.0f} mA: a resistor on the 5 V side, for at 0.2 V nothing behind "
+                                         "a regulator conducts",
+                                         f.top_V, f.top_V / r.cold->ohm * 1e3)
+                           : std::string("at 0.2 V nothing on the 5 V side conducts like that: it lies behind the regulator"));
   } else if (on.ramp_resolved) {
     evidence.push_back(fmt::format("just behind the ramp {:.0f} mA flow: {}", on.behind_ramp_mA,
                                    follows ? "it follows the port voltage like a resistor at 5 V"
@@ -398,9 +401,10 @@ void judge_healthy(const Reading& r, Verdicts& verdicts) {
   const bool clamps = r.cold && r.cold->data[0].state == DataLine::sound && r.cold->data[1].state == DataLine::sound;
   evidence.emplace_back(
       f.chirp_s ? fmt::format("it answers a host (chirp at {:.2f} s)", *f.chirp_s)
-      : clamps  ? "no USB reset and chirp: power-only fixture, no host, or a full-speed stick; before power both data lines ended in clamps as a "
-                  "controller has them"
-                : "no USB reset and chirp: power-only fixture, no host, a full-speed stick, or dead data lines");
+      : clamps
+          ? "no USB reset and chirp: power-only fixture, no host, or a full-speed stick; before power both data lines ended in clamps as a "
+            "controller has them"
+          : "no USB reset and chirp: power-only fixture, no host, a full-speed stick, or dead data lines");
   verdicts.claim(Fault::healthy, loads, std::move(evidence));
 }
 

@@ -78,8 +78,9 @@ class Paper {
     fmt::format_to(std::back_inserter(out_), "\" {}/>\n", style);
   }
   void axes(const Frame& f, std::string_view x_name, std::string_view y_name, int x_ticks, int y_ticks, bool x_numbers) {
-    fmt::format_to(std::back_inserter(out_), "<rect x=\"{:.1f}\" y=\"{:.1f}\" width=\"{:.1f}\" height=\"{:.1f}\" fill=\"none\" stroke=\"black\"/>\n",
-                   f.left, f.top, f.width, f.height);
+    fmt::format_to(std::back_inserter(out_),
+                   "<rect x=\"{:.1f}\" y=\"{:.1f}\" width=\"{:.1f}\" height=\"{:.1f}\" fill=\"none\" stroke=\"black\"/>\n", f.left, f.top,
+                   f.width, f.height);
     const double xt = tick_of(f.to_x - f.from_x, x_ticks), yt = tick_of(f.to_y - f.from_y, y_ticks);
     for (long i = std::lround(std::ceil(f.from_x / xt - 1e-9)); static_cast<double>(i) * xt <= f.to_x + 1e-9 * xt; ++i) {
       const double v = static_cast<double>(i) * xt;
@@ -237,7 +238,8 @@ void draw_main(Paper& paper, const PlotInput& in, Frame& f) {
   Rows rows;
   for (std::size_t i = 0; i < std::min<std::size_t>(in.header.events.size(), 12); ++i)
     draw_moment(paper, f, in.header.events[i].time_s - on, in.header.events[i].text, "stroke=\"black\" stroke-dasharray=\"1 3\"", rows);
-  if (in.parts_s) draw_moment(paper, f, *in.parts_s, "parts from the twin", "stroke=\"black\" stroke-width=\"1.6\" stroke-dasharray=\"4 4\"", rows);
+  if (in.parts_s)
+    draw_moment(paper, f, *in.parts_s, "parts from the twin", "stroke=\"black\" stroke-width=\"1.6\" stroke-dasharray=\"4 4\"", rows);
   // The power-up sequence came again: a mark below the line each.
   for (const double at : trace.restarts_s)
     if (trace.restarts_s.size() <= kMostMarks && at <= f.to_x)
@@ -306,8 +308,10 @@ void draw_words(Paper& paper, const PlotInput& in, double left, double top) {
   const Features& f = *in.trace;
   const bool rose = f.top_V > 0.8 * nominal_volts(in.header.rail.value_or(Rail::vbus)) || (!in.header.rail && f.top_V > 1.6);
   if (f.t_on_s && !rose) say(fmt::format("never above {:.2f} V; {:.0f} mA flowed: no charge to tell", f.top_V, f.early_mA), "");
-  if (f.t_on_s && rose) say(fmt::format("switch-on charge {}{:.1f} uC, input {}{:.1f} uF", f.switch_on_uC.at_least ? "at least " : "", f.switch_on_uC.value,
-                                f.input_uF.at_least ? "at least " : "", f.input_uF.value), "");
+  if (f.t_on_s && rose)
+    say(fmt::format("switch-on charge {}{:.1f} uC, input {}{:.1f} uF", f.switch_on_uC.at_least ? "at least " : "", f.switch_on_uC.value,
+                    f.input_uF.at_least ? "at least " : "", f.input_uF.value),
+        "");
   if (f.period_s) say(fmt::format("repeats every {:.0f} ms", 1e3 * f.period_s->value), "");
   if (in.header.limit_mA) say(fmt::format("limit {:.0f} mA", *in.header.limit_mA), "");
   if (in.twin) say("long dashes: the twin", "");

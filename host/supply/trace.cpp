@@ -160,8 +160,9 @@ Result<void> TraceParser::finish(const Sink& sink, bool cut) {
   const bool broke_off = cut || (end_follows_ && trimmed(rest_) != "# end: here");
   if (broke_off) rest_.clear();
   if (broke_off && samples_ == 0)
-    return failure(Error(ErrorCode::bad_input_file, "the recording breaks off before its first sample: the program was killed, or the power failed")
-                       .advising("nothing can be read from this file; the bench log tells whether the patient was powered"));
+    return failure(
+        Error(ErrorCode::bad_input_file, "the recording breaks off before its first sample: the program was killed, or the power failed")
+            .advising("nothing can be read from this file; the bench log tells whether the patient was powered"));
   if (broke_off) header_.broke_off_s = last_time_;
   if (!rest_.empty()) {
     auto taken = line(rest_, sink);
@@ -263,7 +264,8 @@ Result<void> TraceParser::cold(std::string_view text, std::optional<ColdReadings
 Result<void> TraceParser::whole_cold() const {
   for (const auto& [readings, seen] : {std::pair{&header_.cold, cold_seen_}, {&header_.cold_twin, cold_twin_seen_}})
     if (*readings && seen != (1u << kColdLines) - 1)
-      return failure(Error(ErrorCode::bad_input_file, fmt::format("the check before power in its header is not whole: {} readings are needed", kColdLines))
+      return failure(Error(ErrorCode::bad_input_file,
+                           fmt::format("the check before power in its header is not whole: {} readings are needed", kColdLines))
                          .advising("take the lines that begin with \"# cold\" out of a copy of the file: the trace alone is read then"));
   return {};
 }

@@ -47,9 +47,11 @@ constexpr std::array<Words, 18> kWords{{
      "low-capacitance probe; warm its joints gently",
      "a 1x probe stops a good crystal; hot air near the memory costs its charge: keep it off"},
     {Fault::boot_loop, "boot_loop", "controller restarts again and again",
-     "power off; look at the memory's joints first; then in one more power-up of two seconds at most, which supply record ends by itself, watch "
+     "power off; look at the memory's joints first; then in one more power-up of two seconds at most, which supply record ends by itself, "
+     "watch "
      "VBUS and 3.3 V at the last step: a dip means supply, none means firmware or memory",
-     "every start reads and may write the memory: no power-up beyond the one above; read the memory in the socket instead where it can come off"},
+     "every start reads and may write the memory: no power-up beyond the one above; read the memory in the socket instead where it can "
+     "come off"},
     {Fault::nand_no_answer, "nand_no_answer", "controller runs but does not load from its memory",
      "image the memory in the socket before anything else if it can come off; else look at its joints, CE# and "
      "R/B#",
@@ -70,14 +72,14 @@ constexpr std::array<Words, 18> kWords{{
      "stick may draw",
      "do not just raise the limit: a load that grows is a fault getting worse"},
     {Fault::data_line, "data_line", "a USB data line is shorted or open: no host can see this stick",
-     "power off; ohms at 0.2 V along the line from the connector to the controller: what reads low is lifted part by part (protection part, "
+     "power off; ohms at 0.2 V along the line from the connector to the controller: what reads low is lifted part by part (protection "
+     "part, "
      "series resistor), what reads open is a joint or the controller's pin",
-     "no host until it is mended: a line that comes and goes makes the controller start over, and it may write; the memory can be read in the "
+     "no host until it is mended: a line that comes and goes makes the controller start over, and it may write; the memory can be read in "
+     "the "
      "socket whatever the line does"},
-    {Fault::socket_ok, "socket_ok", "a chip is in the socket and draws what a memory chip draws",
-     "go on: identify the chip", kEsd},
-    {Fault::socket_empty, "socket_empty",
-     "nothing draws on the socket rail: no chip, lid open, or a supply pin without contact",
+    {Fault::socket_ok, "socket_ok", "a chip is in the socket and draws what a memory chip draws", "go on: identify the chip", kEsd},
+    {Fault::socket_empty, "socket_empty", "nothing draws on the socket rail: no chip, lid open, or a supply pin without contact",
      "run the contact check: it tells an empty socket from a shifted chip", kEsd},
     {Fault::socket_short, "socket_short", "short across the socket rail: shorted chip or solder bridge",
      "take the chip out, clean it and the socket, repeat the contact check before any power",
@@ -104,28 +106,24 @@ struct Between {
 // Steps that tell two likely ones apart, either way round.
 constexpr std::array<Between, 13> kBetween{{
     {Fault::data_line, Fault::healthy,
-     "power off; measure D+ and D- to ground at the connector and at the controller's pins at 100 uA, 1.5 V at most: about 0.6 V at the pin and "
+     "power off; measure D+ and D- to ground at the connector and at the controller's pins at 100 uA, 1.5 V at most: about 0.6 V at the "
+     "pin and "
      "another reading at the connector is a broken or bridged track, the same at both is the controller"},
-    {Fault::vbus_short, Fault::rail_short,
-     "ohms at 0.2 V on VBUS and on the regulator's output: the shorted side reads the lower"},
+    {Fault::vbus_short, Fault::rail_short, "ohms at 0.2 V on VBUS and on the regulator's output: the shorted side reads the lower"},
     {Fault::open_path, Fault::ldo_dead,
      "measure 5 V at the regulator's input: there, the regulator is to blame; missing, the path is open"},
-    {Fault::ldo_dead, Fault::dead_clock,
-     "measure the regulator's output: 3.3 V there means the controller, none means the regulator"},
-    {Fault::dead_clock, Fault::rail_short,
-     "ohms at 0.2 V on 3.3 V: below 50 ohm it is a load, in the kilo-ohms the controller idles"},
+    {Fault::ldo_dead, Fault::dead_clock, "measure the regulator's output: 3.3 V there means the controller, none means the regulator"},
+    {Fault::dead_clock, Fault::rail_short, "ohms at 0.2 V on 3.3 V: below 50 ohm it is a load, in the kilo-ohms the controller idles"},
     {Fault::boot_loop, Fault::intermittent,
-     "no new recording: compare the intervals in this one; a loop keeps its period, a contact does not; then look at the joints with the power off"},
+     "no new recording: compare the intervals in this one; a loop keeps its period, a contact does not; then look at the joints with the "
+     "power off"},
     {Fault::boot_loop, Fault::limit_trip,
      "no new recording: look at the voltage around one restart in this one (supply plot): the limiter pulls it down, a loop leaves it"},
-    {Fault::healthy, Fault::nand_no_answer,
-     "record the first 0.3 s at 10 kS/s or more: page reads show as bursts one after another"},
-    {Fault::healthy, Fault::missing_bulk,
-     "record a burst of the switch-on with a 1 ms ramp: the step at its end is the capacitor"},
+    {Fault::healthy, Fault::nand_no_answer, "record the first 0.3 s at 10 kS/s or more: page reads show as bursts one after another"},
+    {Fault::healthy, Fault::missing_bulk, "record a burst of the switch-on with a 1 ms ramp: the step at its end is the capacitor"},
     {Fault::healthy, Fault::boot_loop,
      "one more power-up tells, by supply record, which ends it by itself at a loop's second period; if a loop shows, no other"},
-    {Fault::limit_trip, Fault::rail_short,
-     "cold, ohms at 0.2 V on 3.3 V; then compare the level right behind switch-on with a twin"},
+    {Fault::limit_trip, Fault::rail_short, "cold, ohms at 0.2 V on 3.3 V; then compare the level right behind switch-on with a twin"},
     {Fault::socket_short, Fault::socket_reversed,
      "power off; the contact check's rail test at 100 uA both ways: a junction one way is a turned chip, low both "
      "ways a short"},

@@ -44,7 +44,8 @@ inline simbench::Fixture low_voltage_chip() {
 // A board that says it cannot measure contacts.
 inline void hide_contacts(simbench::SimSession& session) {
   constexpr std::size_t kCapabilities = 32;  // in the payload of the answer to HELLO
-  session.board().faults().on_frame(simbench::forge_payload(SCP_HELLO | SCP_ANSWER, 0, kCapabilities, {SCP_CAN_SOCKET | SCP_CAN_PORT | SCP_CAN_X16, 0, 0, 0}));
+  session.board().faults().on_frame(
+      simbench::forge_payload(SCP_HELLO | SCP_ANSWER, 0, kCapabilities, {SCP_CAN_SOCKET | SCP_CAN_PORT | SCP_CAN_X16, 0, 0, 0}));
 }
 
 }  // namespace steadycell::capture::testing

@@ -163,7 +163,8 @@ TEST(Identify, ChipThatIsNotSeatedRightGetsNoPower) {
   turned.socket.turned = true;
   shifted.socket.shift = 1;
   open.socket.open_pins = {43};
-  const std::pair<simbench::Fixture, std::string_view> cases[] = {{turned, "turned by 180 degrees"}, {shifted, "one pin too low"}, {open, "pin 43 (I/O6)"}};
+  const std::pair<simbench::Fixture, std::string_view> cases[] = {
+      {turned, "turned by 180 degrees"}, {shifted, "one pin too low"}, {open, "pin 43 (I/O6)"}};
   for (const auto& [fixture, words] : cases) {
     simbench::SimSession session(fixture);
     const auto found = identify(session, kUsersWord);

@@ -62,7 +62,8 @@ TEST(ReadProgram, HasNoConfirmOnASmallPage) {
   g.spare_bytes = 16;
   g.column_cycles = 1;
   const auto program = read_page_program(g, Microseconds(1000));
-  const Bytes expected{SCP_OP_COMMAND, 0x00, SCP_OP_ADDRESS, 0, SCP_OP_ROW, SCP_OP_WAIT_RB, 0xE8, 0x03, 0, 0, SCP_OP_READ, 0x10, 0x02, 0, 0};
+  const Bytes expected{SCP_OP_COMMAND, 0x00, SCP_OP_ADDRESS, 0, SCP_OP_ROW, SCP_OP_WAIT_RB, 0xE8, 0x03, 0, 0,
+                       SCP_OP_READ,    0x10, 0x02,           0, 0};
   EXPECT_EQ(program.bytes(), expected);
 }
 

@@ -99,7 +99,8 @@ TEST(HostilePage, AnyBytesGiveEitherAnErrorOrAGeometryWithinTheLimits) {
     return checked(decoded->geometry).has_value() && decoded->geometry.total_bytes() <= Limits::kMaxTotalBytes &&
            (!decoded->ecc_need || (decoded->ecc_need->bits > 0 && decoded->ecc_need->per_bytes >= 256));
   };
-  EXPECT_TRUE(rc::check("random bytes", [&](const Bytes& id, const Bytes& page, bool jedec) { RC_ASSERT(within(identify(id, page, jedec))); }));
+  EXPECT_TRUE(
+      rc::check("random bytes", [&](const Bytes& id, const Bytes& page, bool jedec) { RC_ASSERT(within(identify(id, page, jedec))); }));
   // Random IDs of known makers, so that the rules behind the first byte are reached.
   EXPECT_TRUE(rc::check("random IDs of known makers", [&] {
     Bytes id = *rc::gen::container<Bytes>(8, rc::gen::arbitrary<std::uint8_t>());

@@ -43,7 +43,9 @@ inline Bytes repeated(ByteSpan page, std::size_t copies) {
 inline Bytes jedec_page() {
   Bytes page(512);
   const MutableByteSpan at(page);
-  const auto put = [&](std::size_t offset, std::string_view text) { std::copy(text.begin(), text.end(), page.begin() + static_cast<std::ptrdiff_t>(offset)); };
+  const auto put = [&](std::size_t offset, std::string_view text) {
+    std::copy(text.begin(), text.end(), page.begin() + static_cast<std::ptrdiff_t>(offset));
+  };
   put(0, "JESD");
   store_u16(at.subspan(4), 1u << 2);  // revision 1.0
   page[13] = 3;

@@ -19,7 +19,8 @@ Answer refused(const std::vector<std::string>& arguments) {
 
 TEST(CommandLine, BecomesAMethodWithItsParameters) {
   setenv("STEADYCELL_BENCH", "my-bench", 1);
-  const Invocation read = parsed({"chip", "read", "--board", "sim:f.json", "--passes", "5", "--blocks", "10-19", "--into", "case7", "--json"});
+  const Invocation read =
+      parsed({"chip", "read", "--board", "sim:f.json", "--passes", "5", "--blocks", "10-19", "--into", "case7", "--json"});
   EXPECT_EQ(read.method, "chip.read");
   EXPECT_TRUE(read.as_json);
   EXPECT_EQ(json::text_of(read.params), R"({"board":"sim:f.json","passes":5,"blocks":[10,19],"into":"case7","bench":"my-bench"})");
@@ -29,18 +30,28 @@ TEST(CommandLine, BecomesAMethodWithItsParameters) {
 }
 
 TEST(CommandLine, WrongUseIsExitCodeTwoAndNamesWhatIsWrong) {
-  for (const std::vector<std::string>& wrong : std::vector<std::vector<std::string>>{
-           {}, {"chip"}, {"chip", "erase"}, {"chip", "read"}, {"chip", "read", "--board", "sim:x", "--into", "c"},
-           {"chip", "read", "--board", "sim:x", "--into", "c", "--passes", "0"}, {"chip", "read", "--board", "sim:x", "--into", "c", "--passes", "256"},
-           {"chip", "read", "--board", "sim:x", "--into", "c", "--passes", "2", "--blocks", "9-3"}, {"image", "export", "i", "--what", "all", "--to", "f"},
-           {"chip", "read", "--board", "sim:x", "--into", "c", "--passes", "2", "--blo", "1"}, {"image", "show"}})
+  for (const std::vector<std::string>& wrong :
+       std::vector<std::vector<std::string>>{{},
+                                             {"chip"},
+                                             {"chip", "erase"},
+                                             {"chip", "read"},
+                                             {"chip", "read", "--board", "sim:x", "--into", "c"},
+                                             {"chip", "read", "--board", "sim:x", "--into", "c", "--passes", "0"},
+                                             {"chip", "read", "--board", "sim:x", "--into", "c", "--passes", "256"},
+                                             {"chip", "read", "--board", "sim:x", "--into", "c", "--passes", "2", "--blocks", "9-3"},
+                                             {"image", "export", "i", "--what", "all", "--to", "f"},
+                                             {"chip", "read", "--board", "sim:x", "--into", "c", "--passes", "2", "--blo", "1"},
+                                             {"image", "show"}})
     EXPECT_EQ(refused(wrong).exit_code, 2);
   EXPECT_NE(refused({"chip", "read", "--board", "sim:x", "--into", "c", "--passes", "0"}).err.find("1 to 255"), std::string::npos);
 }
 
 TEST(CommandLine, WhatIsUnknownIsNamedInItsPlace) {
-  EXPECT_EQ(refused({"chpi", "read", "x"}).err, "e101 steadycell has no \"chpi\": it has chip, capture, ecc, image, supply, socket, board, demo, status, doctor; see steadycell --help\n");
-  EXPECT_EQ(refused({"chip", "raed", "--board", "x"}).err, "e101 steadycell chip has no \"raed\": it has identify, decode, read; see steadycell chip --help\n");
+  EXPECT_EQ(refused({"chpi", "read", "x"}).err,
+            "e101 steadycell has no \"chpi\": it has chip, capture, ecc, image, supply, socket, board, demo, status, doctor; see "
+            "steadycell --help\n");
+  EXPECT_EQ(refused({"chip", "raed", "--board", "x"}).err,
+            "e101 steadycell chip has no \"raed\": it has identify, decode, read; see steadycell chip --help\n");
   EXPECT_NE(refused({"image", "show", "i", "more", "words"}).err.find("e101 more is not known here"), std::string::npos);
 }
 

@@ -24,7 +24,8 @@ class DoctorsSystem : public ::testing::Test {
   std::string root_;
 };
 
-// sd_booted(3) of systemd 252: the system was started by systemd when /run/systemd/system is a directory (looked at without following links).
+// sd_booted(3) of systemd 252: the system was started by systemd when /run/systemd/system is a directory (looked at without following
+// links).
 TEST_F(DoctorsSystem, SystemctlIsAdvisedWhereSystemdRunsAndHasTheUnit) {
   EXPECT_NE(how_to_start_daemon(root_).find("run steadycelld"), std::string::npos);
   write("/usr/lib/systemd/user/steadycelld.socket", "[Socket]\n");

@@ -105,7 +105,8 @@ struct DiodeChip {
       PositionSet net;
       for (int pin = 1; pin <= 48; ++pin) {
         const auto number = static_cast<std::size_t>(pin);
-        if (pin == own.first || pin == own.second || (bonded[number] && (*further)[number])) net.set(static_cast<std::size_t>(touches(pin)));
+        if (pin == own.first || pin == own.second || (bonded[number] && (*further)[number]))
+          net.set(static_cast<std::size_t>(touches(pin)));
       }
       tell_net(out, net);
     }

@@ -105,7 +105,11 @@ TEST(EveryMap, TurnedAndShiftedChipsAreNamedBeforePower) {
     bool turned;
     int shift;
     Seating seating;
-  } places[] = {{true, 0, Seating::turned}, {true, 1, Seating::turned}, {true, -1, Seating::turned}, {false, 1, Seating::shifted_down}, {false, -1, Seating::shifted_up}};
+  } places[] = {{true, 0, Seating::turned},
+                {true, 1, Seating::turned},
+                {true, -1, Seating::turned},
+                {false, 1, Seating::shifted_down},
+                {false, -1, Seating::shifted_up}};
   for (const SocketMap* map : tsop48())
     for (const auto& place : places)
       for (const SocketMap* named : {map, static_cast<const SocketMap*>(nullptr)}) {
@@ -152,10 +156,15 @@ TEST(EveryMap, EveryBridgeBetweenAnyTwoIsNamedAndForbidsPower) {
   for (const SocketMap* map : tsop48())
     for (unsigned a = 1; a <= kPositions; ++a)
       for (unsigned b = a + 2; b <= kPositions; ++b) {
-        const auto one_supply = [&](unsigned p, unsigned q) { return std::pair{p, q} == std::pair{12u, 37u} || std::pair{p, q} == std::pair{13u, 36u}; };
+        const auto one_supply = [&](unsigned p, unsigned q) {
+          return std::pair{p, q} == std::pair{12u, 37u} || std::pair{p, q} == std::pair{13u, 36u};
+        };
         const auto may_tie = [](const SocketMap& m, unsigned p, unsigned q) {
-          const auto own = [](const PositionSet& further, unsigned x, unsigned y, unsigned at) { return further[at] || at == x || at == y; };
-          return (own(m.may_be_supply, 12, 37, p) && own(m.may_be_supply, 12, 37, q)) || (own(m.may_be_ground, 13, 36, p) && own(m.may_be_ground, 13, 36, q));
+          const auto own = [](const PositionSet& further, unsigned x, unsigned y, unsigned at) {
+            return further[at] || at == x || at == y;
+          };
+          return (own(m.may_be_supply, 12, 37, p) && own(m.may_be_supply, 12, 37, q)) ||
+                 (own(m.may_be_ground, 13, 36, p) && own(m.may_be_ground, 13, 36, q));
         };
         if (one_supply(a, b) || may_tie(*map, a, b)) continue;
         SCOPED_TRACE(map->name + fmt::format(" {}-{}", a, b));
@@ -242,7 +251,9 @@ TEST(EveryMap, ReversedSupplyOnAnAdapterIsATurnedChip) {
   EXPECT_THAT(judge(chip.measure(), map).sentence, HasSubstr("contact D4"));
   Readings reversed = DiodeChip{.map = map}.measure();
   std::swap(reversed.rail.plus_mV, reversed.rail.minus_mV);
-  reversed.rail = {.plus_mV = static_cast<std::int16_t>(-reversed.rail.plus_mV), .minus_mV = static_cast<std::int16_t>(-reversed.rail.minus_mV), .bridged_with = 0};
+  reversed.rail = {.plus_mV = static_cast<std::int16_t>(-reversed.rail.plus_mV),
+                   .minus_mV = static_cast<std::int16_t>(-reversed.rail.minus_mV),
+                   .bridged_with = 0};
   EXPECT_EQ(judge(reversed, map).seating, Seating::turned);
   EXPECT_FALSE(judge(reversed, map).may_power());
 }

@@ -105,7 +105,8 @@ TEST(Map, WhatIsWrongIsNamedByItsKey) {
   };
   const std::string lanes = R"("I/O0":29,"I/O1":30,"I/O2":31,"I/O3":32,"I/O4":41,"I/O5":42,"I/O6":43,"I/O7":44)";
   const auto map = [&](const std::string& signals, const std::string& more = "") {
-    return R"({"schema":"steadycell-socket-map/1","name":"mine","title":"t","package":"TSOP48","source":"data sheet",)" + more + R"("signals":{)" + signals + "}}";
+    return R"({"schema":"steadycell-socket-map/1","name":"mine","title":"t","package":"TSOP48","source":"data sheet",)" + more +
+           R"("signals":{)" + signals + "}}";
   };
   EXPECT_EQ(error_in(map("\"CE#\":9," + lanes)), "");
   EXPECT_THAT(error_in(map(lanes)), HasSubstr("CE#"));

@@ -77,7 +77,8 @@ class WatchedDaemon : public ::testing::Test {
     service::socket_path(service::runtime_path()).copy(address.sun_path, sizeof address.sun_path - 1);
     EXPECT_EQ(::connect(fd, reinterpret_cast<const sockaddr*>(&address), sizeof address), 0);
     const std::string asked = R"({"id": 1, "method": "chip.read", "params": {"board": "sim:)" + (folder_ / "fixture.json").string() +
-                              R"(", "supply_mV": 3300, "passes": 255, "blocks": [0, 7], "into": ")" + (folder_ / "capture").string() + "\"}}\n";
+                              R"(", "supply_mV": 3300, "passes": 255, "blocks": [0, 7], "into": ")" + (folder_ / "capture").string() +
+                              "\"}}\n";
     EXPECT_EQ(::send(fd, asked.data(), asked.size(), MSG_NOSIGNAL), static_cast<ssize_t>(asked.size()));
     return fd;
   }

@@ -20,7 +20,9 @@ class Manager {
     address.sun_family = AF_UNIX;
     name_.copy(address.sun_path, name_.size());
     address.sun_path[0] = '\0';
-    EXPECT_EQ(::bind(fd_, reinterpret_cast<const sockaddr*>(&address), static_cast<socklen_t>(offsetof(sockaddr_un, sun_path) + name_.size())), 0);
+    EXPECT_EQ(
+        ::bind(fd_, reinterpret_cast<const sockaddr*>(&address), static_cast<socklen_t>(offsetof(sockaddr_un, sun_path) + name_.size())),
+        0);
     setenv("NOTIFY_SOCKET", name_.c_str(), 1);
   }
   ~Manager() { ::close(fd_); }

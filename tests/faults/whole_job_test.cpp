@@ -23,7 +23,16 @@ constexpr std::uint64_t kMostCalls = 5000;  // far beyond any job of this size: 
 
 // A 1.8 V part is powered once: its job takes the shortest time.
 simbench::Fixture weak_small_chip() {
-  const Geometry geometry{.page_bytes = 512, .spare_bytes = 16, .pages_per_block = 32, .blocks = kBlocks, .luns = 1, .planes = 1, .bits_per_cell = 1, .bus_bits = 8, .column_cycles = 1, .row_cycles = 3};
+  const Geometry geometry{.page_bytes = 512,
+                          .spare_bytes = 16,
+                          .pages_per_block = 32,
+                          .blocks = kBlocks,
+                          .luns = 1,
+                          .planes = 1,
+                          .bits_per_cell = 1,
+                          .bus_bits = 8,
+                          .column_cycles = 1,
+                          .row_cycles = 3};
   simbench::Fixture fixture;
   fixture.seed = 5;
   fixture.chip.emplace();
@@ -88,7 +97,9 @@ std::set<UnitAddress> acknowledged(MemoryDisk& disk) {
   if (!reader) return {};
   const auto seen = reader->for_each_record([&](const passes::Record& record) -> Result<void> {
     const auto address = [](const json::Value& v) {
-      return UnitAddress{{v.at("target").to_number<std::uint8_t>(), v.at("lun").to_number<std::uint8_t>()}, {v.at("block").to_number<std::uint32_t>()}, v.at("pass").to_number<std::uint32_t>()};
+      return UnitAddress{{v.at("target").to_number<std::uint8_t>(), v.at("lun").to_number<std::uint8_t>()},
+                         {v.at("block").to_number<std::uint32_t>()},
+                         v.at("pass").to_number<std::uint32_t>()};
     };
     if (record.type == passes::RecordType::unit) units.insert(address(json::Value(record.payload)));
     if (record.type == passes::RecordType::dropped)
@@ -201,8 +212,10 @@ class WholeJob : public ::testing::Test {
     }
     EXPECT_GT(tried, 50u);
     EXPECT_GT(failed, tried / 2);
-    fmt::print("{}, each call fails {}: {} call indices tried, {} jobs failed, {} disks checked, {} acknowledged units lost, {} bundles with wrong hashes\n", part,
-               for_ever ? "from there on" : "once", tried, failed, disks_checked_, lost_units_, wrong_bundles_);
+    fmt::print(
+        "{}, each call fails {}: {} call indices tried, {} jobs failed, {} disks checked, {} acknowledged units lost, {} bundles with "
+        "wrong hashes\n",
+        part, for_ever ? "from there on" : "once", tried, failed, disks_checked_, lost_units_, wrong_bundles_);
     RecordProperty("call_indices", static_cast<int>(tried));
   }
 

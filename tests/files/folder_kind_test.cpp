@@ -25,7 +25,8 @@ class FolderKinds : public testing::Test {
 TEST_F(FolderKinds, TheOtherKindIsNamedWithTheWayOn) {
   EXPECT_EQ(explained("case7", FolderKind::image),
             "e101 case7 is a capture, no image yet: settle it first: steadycell capture settle case7 --image NEW-FOLDER");
-  EXPECT_THAT(explained("case7-image", FolderKind::capture), HasSubstr("case7-image is an image; the passes it was made of are wanted here"));
+  EXPECT_THAT(explained("case7-image", FolderKind::capture),
+              HasSubstr("case7-image is an image; the passes it was made of are wanted here"));
 }
 
 TEST_F(FolderKinds, AnythingElseIsCalledWhatItIs) {

@@ -89,7 +89,8 @@ class MemoryDisk final : public FileSystem {
   }
   Result<std::vector<std::string>> list(const std::string& directory) override {
     if (const auto called = call("listing", directory); !called) return failure(called.error());
-    if (const auto node = walk(directory); !node || !node->folder) return failure(ErrorCode::not_found, "listing {}: no such folder", directory);
+    if (const auto node = walk(directory); !node || !node->folder)
+      return failure(ErrorCode::not_found, "listing {}: no such folder", directory);
     return names(directory);
   }
   Result<void> remove_file(const std::string& path) override {
@@ -152,7 +153,8 @@ class MemoryDisk final : public FileSystem {
 
   class OpenFile final : public File {
    public:
-    OpenFile(MemoryDisk& disk, std::shared_ptr<Node> node, std::string path) : disk_(&disk), node_(std::move(node)), path_(std::move(path)) {}
+    OpenFile(MemoryDisk& disk, std::shared_ptr<Node> node, std::string path)
+        : disk_(&disk), node_(std::move(node)), path_(std::move(path)) {}
     Result<std::size_t> read_at(std::uint64_t offset, MutableByteSpan out) override {
       if (const auto called = disk_->call("reading", path_); !called) return failure(called.error());
       if (offset >= node_->now.size()) return std::size_t{0};
@@ -230,7 +232,8 @@ class MemoryDisk final : public FileSystem {
   }
 
   template <typename Survives>
-  static std::shared_ptr<Node> copy_after_cut(const Node& node, const Survives& survives, std::map<const Node*, std::shared_ptr<Node>>& copies) {
+  static std::shared_ptr<Node> copy_after_cut(const Node& node, const Survives& survives,
+                                              std::map<const Node*, std::shared_ptr<Node>>& copies) {
     auto& known = copies[&node];
     if (known) return known;
     const auto copy = known = std::make_shared<Node>(node.folder);

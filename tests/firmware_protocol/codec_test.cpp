@@ -18,7 +18,9 @@ Bytes ascending(std::size_t n) {
   return bytes;
 }
 
-Bytes good(std::uint32_t sequence, std::size_t n = 40) { return frames::encode(SCP_CHANNEL_PAGE, SCP_PAGE_DATA, sequence, 9, ascending(n)); }
+Bytes good(std::uint32_t sequence, std::size_t n = 40) {
+  return frames::encode(SCP_CHANNEL_PAGE, SCP_PAGE_DATA, sequence, 9, ascending(n));
+}
 
 Bytes joined(std::initializer_list<Bytes> parts) {
   Bytes all;

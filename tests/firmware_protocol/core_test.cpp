@@ -23,7 +23,8 @@ struct Page {
 };
 Page page_of(const frames::Frame& f) {
   const std::uint8_t* p = f.payload.data();
-  return {p[0], p[1], p[2], scp_get_u32(p + 4), scp_get_u32(p + 8), scp_get_u32(p + 12), scp_get_u32(p + 16), {p + 20, p + f.payload.size()}};
+  return {
+      p[0], p[1], p[2], scp_get_u32(p + 4), scp_get_u32(p + 8), scp_get_u32(p + 12), scp_get_u32(p + 16), {p + 20, p + f.payload.size()}};
 }
 
 // Every channel's frames count on without a gap.

@@ -86,10 +86,16 @@ TEST(PortMeasure, KeepsRailsOffAndNeverMeetsALiveOne) {
 TEST(PortMeasure, RefusesWhatCouldHarmOrMeansNothing) {
   Bench b;
   b.hello();
-  const std::pair<Bytes, unsigned> wrong[] = {
-      {port_measure(3, 100), 0},         {port_measure(0, 0), 2},          {port_measure(0, 1001), 2},         {port_measure(0, -1001), 2},
-      {port_measure(0, 100, 0), 4},      {port_measure(0, 100, 1501), 4},  {port_measure(0, 100, 200, 99), 6}, {port_measure(0, 100, 200, 50'001), 6},
-      {port_measure(0, 100, 200, 20'000, 20), 8}, {port_measure(0, 100, 200, 1000, 2001), 8}};
+  const std::pair<Bytes, unsigned> wrong[] = {{port_measure(3, 100), 0},
+                                              {port_measure(0, 0), 2},
+                                              {port_measure(0, 1001), 2},
+                                              {port_measure(0, -1001), 2},
+                                              {port_measure(0, 100, 0), 4},
+                                              {port_measure(0, 100, 1501), 4},
+                                              {port_measure(0, 100, 200, 99), 6},
+                                              {port_measure(0, 100, 200, 50'001), 6},
+                                              {port_measure(0, 100, 200, 20'000, 20), 8},
+                                              {port_measure(0, 100, 200, 1000, 2001), 8}};
   for (const auto& [payload, at] : wrong) {
     const auto answer = b.ask(SCP_PORT_MEASURE, payload);
     EXPECT_EQ(answer.status, SCP_BAD_REQUEST);

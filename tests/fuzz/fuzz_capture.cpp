@@ -42,7 +42,8 @@ const Sample& sample() {
           expect(writer->append_unit(unit(block, pass), block_content(chip(), block, pass, pass == 1 ? 0 : 1e-3), status).has_value());
       expect(writer->finish().has_value());
     }
-    return Sample{disk.content("c/capture.json"), disk.content("c/journal"), disk.content("c/pass-0001.dat"), disk.content("c/pass-0002.dat")};
+    return Sample{disk.content("c/capture.json"), disk.content("c/journal"), disk.content("c/pass-0001.dat"),
+                  disk.content("c/pass-0002.dat")};
   }();
   return made;
 }

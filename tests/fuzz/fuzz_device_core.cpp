@@ -15,7 +15,8 @@ void expect(bool holds) {
 
 // Opcodes that no allowed sequence holds, whatever the addressing.
 void expect_no_forbidden_opcode(const RecordingHal& hal) {
-  static constexpr std::uint8_t kAllowed[] = {0x00, 0x01, 0x05, 0x30, 0x31, 0x32, 0x3F, 0x50, 0x70, 0x78, 0x90, 0xE0, 0xEC, 0xED, 0xEE, 0xFF};
+  static constexpr std::uint8_t kAllowed[] = {0x00, 0x01, 0x05, 0x30, 0x31, 0x32, 0x3F, 0x50,
+                                              0x70, 0x78, 0x90, 0xE0, 0xEC, 0xED, 0xEE, 0xFF};
   for (unsigned opcode = 0; opcode < 256; ++opcode)
     if (hal.commands_seen[opcode]) expect(std::find(std::begin(kAllowed), std::end(kAllowed), opcode) != std::end(kAllowed));
 }

@@ -21,7 +21,8 @@ frames::Bytes stream_of(std::span<const std::uint8_t> data) {
   frames::Bytes stream;
   while (data.size() >= 4) {
     const std::size_t n = std::min<std::size_t>(data[1] * 2u, data.size() - 4);
-    frames::Bytes frame = frames::encode(data[0] % 4, data[2], data[3], data[0], {data.begin() + 4, data.begin() + 4 + static_cast<std::ptrdiff_t>(n)});
+    frames::Bytes frame =
+        frames::encode(data[0] % 4, data[2], data[3], data[0], {data.begin() + 4, data.begin() + 4 + static_cast<std::ptrdiff_t>(n)});
     if (data[0] & 0x80) frame[data[2] % frame.size()] ^= data[3];
     if (data[0] & 0x40) frame.resize(data[3] % frame.size());
     stream.insert(stream.end(), frame.begin(), frame.end());

@@ -226,7 +226,8 @@ TEST_F(RecordSupply, BootLoopEndsTheRecordingAtItsSecondPeriod) {
     const auto samples = samples_of(text_of(name), header);
     EXPECT_GT(samples.back().time_s, 2 * restart_ms * 1e-3) << "two periods are there to see";
     EXPECT_LT(samples.back().time_s, 10) << "of 20 s";
-    EXPECT_TRUE(std::any_of(header.events.begin(), header.events.end(), [](const supply::TraceEvent& e) { return e.text.starts_with("ended: boot loop"); }));
+    EXPECT_TRUE(std::any_of(header.events.begin(), header.events.end(),
+                            [](const supply::TraceEvent& e) { return e.text.starts_with("ended: boot loop"); }));
     const auto loaded = load_trace(files::posix(), folder_ + "/" + name, {});
     ASSERT_TRUE(loaded);
     EXPECT_EQ(supply::diagnose(loaded->features, loaded->header, {}, nullptr, nullptr).front().fault, supply::Fault::boot_loop);
@@ -269,7 +270,8 @@ TEST_F(RecordSupply, EnumerationIsAnEvent) {
   supply::TraceHeader header;
   (void)samples_of(text_of("host.csv"), header);
   ASSERT_TRUE(header.t_on_s);
-  const auto found = std::find_if(header.events.begin(), header.events.end(), [](const supply::TraceEvent& e) { return e.text == "enumeration"; });
+  const auto found =
+      std::find_if(header.events.begin(), header.events.end(), [](const supply::TraceEvent& e) { return e.text == "enumeration"; });
   ASSERT_NE(found, header.events.end());
   EXPECT_NEAR(found->time_s - *header.t_on_s, *loaded->features.chirp_s, 5e-3);
 }

@@ -87,8 +87,10 @@ TEST(BenchRoot, DroppedOrSwappedLineIsSeen) {
   for (int i = 0; i < 4; ++i) ASSERT_TRUE(bench.append("note", {{"i", i}}));
   std::vector<std::string> lines;
   const std::string good = log_of(disk);
-  for (std::size_t from = 0; from < good.size(); from = good.find('\n', from) + 1) lines.push_back(good.substr(from, good.find('\n', from) + 1 - from));
-  for (const std::string& bad : {lines[0] + lines[2] + lines[3], lines[1] + lines[2] + lines[3], lines[0] + lines[2] + lines[1] + lines[3]}) {
+  for (std::size_t from = 0; from < good.size(); from = good.find('\n', from) + 1)
+    lines.push_back(good.substr(from, good.find('\n', from) + 1 - from));
+  for (const std::string& bad :
+       {lines[0] + lines[2] + lines[3], lines[1] + lines[2] + lines[3], lines[0] + lines[2] + lines[1] + lines[3]}) {
     put_log(disk, bad);
     Result<void> read;
     lines_of(bench, &read);
@@ -223,7 +225,9 @@ TEST(BenchRoot, SeveralProcessesShareOneLog) {
   auto bench = BenchRoot::open(files::posix(), folder);
   ASSERT_TRUE(bench);
   std::set<std::pair<int, int>> seen;
-  const auto read = bench->read_log([&](const LogEntry& e) { seen.insert({e.facts.at("process").to_number<int>(), e.facts.at("i").to_number<int>()}); });
+  const auto read = bench->read_log([&](const LogEntry& e) {
+    seen.insert({e.facts.at("process").to_number<int>(), e.facts.at("i").to_number<int>()});
+  });
   EXPECT_TRUE(read) << read.error().text();
   EXPECT_EQ(seen.size(), std::size_t{kProcesses * kLines});
   std::filesystem::remove_all(name);

@@ -63,7 +63,8 @@ TEST_F(Hold, TheSecondIsToldWhoHoldsTheBoardAndSinceWhen) {
   ASSERT_FALSE(second);
   EXPECT_EQ(second.error().code(), ErrorCode::board_busy);
   EXPECT_EQ(second.error().exit_code(), 9);
-  EXPECT_NE(second.error().what().find(fmt::format("steadycell chip.read (process {}) since 2026-03-02T09:15:00Z", ::getpid())), std::string::npos)
+  EXPECT_NE(second.error().what().find(fmt::format("steadycell chip.read (process {}) since 2026-03-02T09:15:00Z", ::getpid())),
+            std::string::npos)
       << second.error().what();
   EXPECT_TRUE(take("socket.check", nullptr, "01234567-7dec-11d0-a765-00a0c91e6bf6")) << "another board is free";
 }
@@ -111,7 +112,8 @@ TEST_F(Hold, WhoWaitsCanBeStopped) {
 
 TEST_F(Hold, NameOfAKilledHolderMeansNothing) {
   ASSERT_TRUE(take("chip.read"));
-  std::ofstream(folder_ / "steadycell/boards" / (std::string(kBoard) + ".lock")) << R"({"board": "x", "program": "dead", "method": "chip.read", "process": 999999999, "since": "then", "held_by_process": 999999999})";
+  std::ofstream(folder_ / "steadycell/boards" / (std::string(kBoard) + ".lock"))
+      << R"({"board": "x", "program": "dead", "method": "chip.read", "process": 999999999, "since": "then", "held_by_process": 999999999})";
   EXPECT_TRUE(held_boards()->empty());
   EXPECT_TRUE(take("chip.identify"));
 }

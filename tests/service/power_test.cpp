@@ -37,7 +37,8 @@ class PowerOfABoard : public ::testing::Test {
       "chip": { "supply_mV": 3300, "targets": [ { "id_bytes": "98 D1 90 15 76 14 01 00",
         "geometry": { "page_bytes": 2048, "spare_bytes": 64, "pages_per_block": 64, "blocks": 8, "luns": 1, "planes": 1,
                       "bits_per_cell": 1, "bus_bits": 8, "column_cycles": 2, "row_cycles": 2 } } ] } })";
-    const std::string program = STEADYCELL_BIN_DIR "/steadycell-simboard", fixture = folder_ / "fixture.json", listen = "unix:" + (folder_ / "board").string();
+    const std::string program = STEADYCELL_BIN_DIR "/steadycell-simboard", fixture = folder_ / "fixture.json",
+                      listen = "unix:" + (folder_ / "board").string();
     const char* argv[] = {program.c_str(), fixture.c_str(), "--listen", listen.c_str(), nullptr};
     ASSERT_EQ(::posix_spawn(&board_, program.c_str(), nullptr, nullptr, const_cast<char**>(argv), environ), 0);
     while (!std::filesystem::exists(folder_ / "board")) ASSERT_EQ(::waitpid(board_, nullptr, WNOHANG), 0) << "the simulated board ended";
@@ -50,14 +51,19 @@ class PowerOfABoard : public ::testing::Test {
 
   std::string address() const { return "unix:" + (folder_ / "board").string(); }
   json::Object read_params() const {
-    return {{"board", address()}, {"supply_mV", 3300}, {"passes", 200}, {"blocks", json::Array{0, 7}}, {"into", (folder_ / "capture").string()}};
+    return {{"board", address()},
+            {"supply_mV", 3300},
+            {"passes", 200},
+            {"blocks", json::Array{0, 7}},
+            {"into", (folder_ / "capture").string()}};
   }
 
   // Reads on as a person would: on a machine so busy that the board hears nothing for 500 ms it cuts its rails, and the same
   // command goes on. Gives up after 20 tries.
   Result<json::Object> read_on(const JobHooks& hooks) const {
     auto result = Service().call("chip.read", read_params(), hooks);
-    for (int i = 0; i < 20 && !result && result.error().code() != ErrorCode::interrupted; ++i) result = Service().call("chip.read", read_params(), hooks);
+    for (int i = 0; i < 20 && !result && result.error().code() != ErrorCode::interrupted; ++i)
+      result = Service().call("chip.read", read_params(), hooks);
     return result;
   }
 

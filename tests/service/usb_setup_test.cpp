@@ -37,8 +37,12 @@ class UsbSetup : public ::testing::Test {
   std::string root_;
 };
 
-constexpr const char* kUsb = R"(SUBSYSTEM=="usb", ATTR{idVendor}=="1a2b", ATTR{idProduct}=="3c4d", GROUP="steadycell", MODE="0660", TAG+="uaccess", ATTR{power/control}="on")" "\n";
-constexpr const char* kHid = R"(SUBSYSTEM=="hidraw", ATTRS{idVendor}=="1a2b", ATTRS{idProduct}=="3c4d", GROUP="steadycell", MODE="0660", TAG+="uaccess")" "\n";
+constexpr const char* kUsb =
+    R"(SUBSYSTEM=="usb", ATTR{idVendor}=="1a2b", ATTR{idProduct}=="3c4d", GROUP="steadycell", MODE="0660", TAG+="uaccess", ATTR{power/control}="on")"
+    "\n";
+constexpr const char* kHid =
+    R"(SUBSYSTEM=="hidraw", ATTRS{idVendor}=="1a2b", ATTRS{idProduct}=="3c4d", GROUP="steadycell", MODE="0660", TAG+="uaccess")"
+    "\n";
 
 TEST_F(UsbSetup, NoRuleIsANoteWithACure) {
   const Finding found = check_device_rules(root_);
@@ -66,7 +70,11 @@ TEST_F(UsbSetup, R03TheRuleThatIsShippedKeepsTheRulesAndNamesTheBoard) {
 
 TEST_F(UsbSetup, UsbMemoryIsTold) {
   EXPECT_EQ(check_usb_memory(root_).state, State::note);
-  for (const auto& [text, state] : {std::pair<const char*, State>{"16\n", State::good}, {"0\n", State::good}, {"4\n", State::good}, {"2\n", State::note}, {"x\n", State::note}}) {
+  for (const auto& [text, state] : {std::pair<const char*, State>{"16\n", State::good},
+                                    {"0\n", State::good},
+                                    {"4\n", State::good},
+                                    {"2\n", State::note},
+                                    {"x\n", State::note}}) {
     write("/sys/module/usbcore/parameters/usbfs_memory_mb", text);
     EXPECT_EQ(check_usb_memory(root_).state, state) << text;
   }
@@ -74,7 +82,8 @@ TEST_F(UsbSetup, UsbMemoryIsTold) {
 
 TEST_F(UsbSetup, UsbBoardsAreJudged) {
   write("/node", "");
-  const link::UsbBoard good{.place = "1-1", .node = root_ + "/node", .serial = "aa", .full_speed = false, .speed = {}, .release = {}, .driver = {}};
+  const link::UsbBoard good{
+      .place = "1-1", .node = root_ + "/node", .serial = "aa", .full_speed = false, .speed = {}, .release = {}, .driver = {}};
   link::UsbBoard slow = good, forbidden = good, twin = good;
   slow.full_speed = true;
   twin.place = "1-2";
@@ -101,8 +110,12 @@ TEST_F(UsbSetup, RuleThatCannotWorkIsAProblemWithACure) {
   upper.replace(upper.find("1a2b"), 4, "1A2B");
   hexed.replace(hexed.find("1a2b"), 4, "0x1a2b");
   open.replace(open.find("0660"), 4, "0666");
-  for (const auto& [name, rules] : {std::pair<std::string, std::string>{"70-steadycell.rules", usb}, {"70-steadycell.rules", hid}, {"90-steadycell.rules", usb + hid},
-                                    {"70-steadycell.rules", upper + hid}, {"70-steadycell.rules", hexed + hid}, {"70-steadycell.rules", open + hid}}) {
+  for (const auto& [name, rules] : {std::pair<std::string, std::string>{"70-steadycell.rules", usb},
+                                    {"70-steadycell.rules", hid},
+                                    {"90-steadycell.rules", usb + hid},
+                                    {"70-steadycell.rules", upper + hid},
+                                    {"70-steadycell.rules", hexed + hid},
+                                    {"70-steadycell.rules", open + hid}}) {
     write("/etc/udev/rules.d/" + name, rules);
     const Finding found = check_device_rules(root_);
     EXPECT_EQ(found.state, State::problem) << name << rules;
@@ -221,7 +234,8 @@ TEST_F(BoardList, SaysWhoHoldsItOrThatAStrangerDoes) {
   boost::asio::co_spawn(
       io,
       [this]() -> boost::asio::awaitable<void> {
-        const Holder who{.board = kUuid, .program = "steadycell", .method = "chip.read", .process = ::getpid(), .since = "2026-03-02T09:15:00Z"};
+        const Holder who{
+            .board = kUuid, .program = "steadycell", .method = "chip.read", .process = ::getpid(), .since = "2026-03-02T09:15:00Z"};
         const auto hold = co_await BoardHold::take(who, nullptr);
         EXPECT_TRUE(hold);
         const json::Object found = only();

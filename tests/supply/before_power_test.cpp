@@ -63,7 +63,8 @@ TEST(BeforePower, DeadDataLineIsNotHealthy) {
   bridged.data_forward[0] = into(0.5, 0, 1e-4, 1.5), bridged.data_backward[0] = into(0.5, 0, -1e-4, 1.5);
   cut.data_forward[1] = open(1e-4), cut.data_backward[1] = open(-1e-4);
   no_clamp.data_backward[0] = open(-1e-4);
-  for (const auto& [cold, said] : {std::pair{&bridged, "D+ reads 0 mV"}, {&cut, "D- is open both ways"}, {&no_clamp, "D+ has no junction to ground"}}) {
+  for (const auto& [cold, said] :
+       {std::pair{&bridged, "D+ reads 0 mV"}, {&cut, "D- is open both ways"}, {&no_clamp, "D+ has no junction to ground"}}) {
     const auto list = with(booting(), *cold);
     EXPECT_EQ(list.front().fault, Fault::data_line) << said;
     EXPECT_THAT(list.front().evidence, Contains(HasSubstr(said)));
@@ -90,7 +91,8 @@ TEST(BeforePower, ClampUnlikeTheTwinsIsADoubtNotAVerdict) {
 TEST(BeforePower, ResistorThatTakesNothingAtFiveVoltsIsNotAShort) {
   const auto list = with(booting(), stick(100));
   EXPECT_NE(list.front().fault, Fault::vbus_short);
-  EXPECT_TRUE(std::any_of(list.begin(), list.end(), [](const Diagnosis& d) { return d.fault == Fault::intermittent && d.confidence > 0.3; }));
+  EXPECT_TRUE(
+      std::any_of(list.begin(), list.end(), [](const Diagnosis& d) { return d.fault == Fault::intermittent && d.confidence > 0.3; }));
 }
 
 // A capacitor charged before power, and none at switch-on: the path opened meanwhile.
@@ -99,7 +101,8 @@ TEST(BeforePower, PathThatOpenedMeanwhileComesAndGoes) {
   for (std::size_t i = 0; i < samples.size(); ++i) samples[i] = {1e-4 * static_cast<double>(i), 0, i < 200 ? 0.0 : 5.0};
   EXPECT_EQ(with(samples, std::nullopt).front().fault, Fault::open_path);
   const auto list = with(samples, stick(250e3));
-  EXPECT_TRUE(std::any_of(list.begin(), list.end(), [](const Diagnosis& d) { return d.fault == Fault::intermittent && d.confidence > 0.3; }));
+  EXPECT_TRUE(
+      std::any_of(list.begin(), list.end(), [](const Diagnosis& d) { return d.fault == Fault::intermittent && d.confidence > 0.3; }));
   ColdReadings open_then = stick(1e9, 0);
   open_then.junction = open(-1e-4);
   const auto open_both = with(samples, open_then);
@@ -137,8 +140,9 @@ TEST(BeforePower, HalfACheckAndNonsenseAreRefused) {
     return fed ? parser.finish([](const Sample&) {}) : fed;
   };
   EXPECT_TRUE(read(""));
-  for (const char* bad : {"# cold: supply_forward 1 2 3 4 5 6\n", "# cold: supply_forward 1 2 3 4 5 6 7 8\n", "# cold: elsewhere 1 2 3 4 5 6 7\n",
-                          "# cold: supply_forward 1 2 3 4 5 6 x\n", "# cold: supply_forward 1 2 3 4 5 6 7\n"})
+  for (const char* bad :
+       {"# cold: supply_forward 1 2 3 4 5 6\n", "# cold: supply_forward 1 2 3 4 5 6 7 8\n", "# cold: elsewhere 1 2 3 4 5 6 7\n",
+        "# cold: supply_forward 1 2 3 4 5 6 x\n", "# cold: supply_forward 1 2 3 4 5 6 7\n"})
     EXPECT_FALSE(read(bad)) << bad;
 }
 

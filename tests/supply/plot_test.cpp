@@ -41,9 +41,10 @@ TEST(SupplyPlot, ShowsVerdictLevelsLimitEventsTwinAndSwitchOn) {
   d.input.twin = &d.twin;
   d.input.parts_s = 0.3;
   const std::string svg = plot_svg(d.input);
-  for (const std::string& words : {std::string(words_for(d.input.diagnosis.fault)), std::string("case7/trace.csv.gz"), std::string("limit 40 mA"),
-                                   std::string(">on<"), std::string(">off<"), std::string("parts from the twin"), std::string("milliseconds after switch-on"),
-                                   std::string("long dashes: the twin"), std::string(" mA</text>")})
+  for (const std::string& words :
+       {std::string(words_for(d.input.diagnosis.fault)), std::string("case7/trace.csv.gz"), std::string("limit 40 mA"), std::string(">on<"),
+        std::string(">off<"), std::string("parts from the twin"), std::string("milliseconds after switch-on"),
+        std::string("long dashes: the twin"), std::string(" mA</text>")})
     EXPECT_THAT(svg, HasSubstr(words));
   EXPECT_LT(svg.size(), 300'000u);
 }

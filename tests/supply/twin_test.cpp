@@ -88,7 +88,8 @@ TEST(Twin, OfManyBoardsTheGoodStayAlikeAndTheFaultyPart) {
     std::vector<Features> runs;
     for (std::uint64_t k = 0; k < 3; ++k) runs.push_back(run_of(board, 50 * i + k, Boot::whole, 1e9, host));
     const Features good = run_of(board, 50 * i + 9, Boot::whole, 1e9, host);
-    const std::pair<Boot, double> faults[] = {{Boot::memory_silent, 1e9}, {Boot::no_clock, 1e9}, {Boot::memory_blank, 1e9}, {Boot::whole, 60}, {Boot::whole, 330}};
+    const std::pair<Boot, double> faults[] = {
+        {Boot::memory_silent, 1e9}, {Boot::no_clock, 1e9}, {Boot::memory_blank, 1e9}, {Boot::whole, 60}, {Boot::whole, 330}};
     std::vector<Features> faulty;
     for (const auto& [how, short_ohm] : faults) faulty.push_back(run_of(board, 50 * i + 10, how, short_ohm, host));
     for (const std::size_t kept : {std::size_t{1}, std::size_t{3}}) {

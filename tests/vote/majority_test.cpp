@@ -50,7 +50,8 @@ class EveryPath : public ::testing::TestWithParam<Path> {
 
 // A unit of equal pages between bytes that nobody may touch, voted with or without margins and held against the plain loop.
 void expect_as_plain(std::size_t votes, std::size_t pages, std::size_t page_bytes, std::uint64_t seed, bool margins) {
-  SCOPED_TRACE(::testing::Message() << votes << " passes, " << pages << " pages of " << page_bytes << " bytes" << (margins ? ", margins" : ""));
+  SCOPED_TRACE(::testing::Message() << votes << " passes, " << pages << " pages of " << page_bytes << " bytes"
+                                    << (margins ? ", margins" : ""));
   const std::size_t bytes = pages * page_bytes;
   const std::vector<Bytes> reads = noisy_reads(votes, bytes, seed);
   Bytes plain_voted(bytes), plain_unsure(bytes);
@@ -77,7 +78,8 @@ void expect_as_plain(std::size_t votes, std::size_t pages, std::size_t page_byte
     page.tied_bits += 2 * k == n ? 1 : 0;
     if (!margins) continue;
     std::uint32_t dissent = 0;
-    for (std::size_t plane = 2; plane < written.size(); ++plane) dissent |= std::uint32_t{written[plane][bit / 8] >> (bit % 8) & 1U} << (plane - 2);
+    for (std::size_t plane = 2; plane < written.size(); ++plane)
+      dissent |= std::uint32_t{written[plane][bit / 8] >> (bit % 8) & 1U} << (plane - 2);
     ASSERT_EQ(dissent, std::min(k, n - k)) << "bit " << bit;
     page.dissents += dissent;
   }
@@ -126,7 +128,8 @@ TEST_P(EveryPath, CountsEveryBitOfALongPage) {
 
 TEST_P(EveryPath, NothingToVoteOnIsNothing) { vote_unit(std::vector<ByteSpan>{ByteSpan()}, {}); }
 
-INSTANTIATE_TEST_SUITE_P(Majority, EveryPath, ::testing::ValuesIn(paths()), [](const auto& test) { return std::string(to_text(test.param)); });
+INSTANTIATE_TEST_SUITE_P(Majority, EveryPath, ::testing::ValuesIn(paths()),
+                         [](const auto& test) { return std::string(to_text(test.param)); });
 
 TEST(Majority, PropertyHoldsForAnyReads) {
   EXPECT_TRUE(rc::check("bit-sliced equals plain", [] {

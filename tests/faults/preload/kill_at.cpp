@@ -74,9 +74,13 @@ int ftruncate(int fd, off_t size) noexcept { return count(), real("ftruncate", &
 int fallocate(int fd, int mode, off_t at, off_t size) { return count(), real("fallocate", &fallocate)(fd, mode, at, size); }
 int mkdirat(int at, const char* path, mode_t mode) noexcept { return count(), real("mkdirat", &mkdirat)(at, path, mode); }
 int unlinkat(int at, const char* path, int flags) noexcept { return count(), real("unlinkat", &unlinkat)(at, path, flags); }
-int linkat(int a, const char* from, int b, const char* to, int flags) noexcept { return count(), real("linkat", &linkat)(a, from, b, to, flags); }
+int linkat(int a, const char* from, int b, const char* to, int flags) noexcept {
+  return count(), real("linkat", &linkat)(a, from, b, to, flags);
+}
 int renameat(int a, const char* from, int b, const char* to) noexcept { return count(), real("renameat", &renameat)(a, from, b, to); }
-int renameat2(int a, const char* from, int b, const char* to, unsigned flags) noexcept { return count(), real("renameat2", &renameat2)(a, from, b, to, flags); }
+int renameat2(int a, const char* from, int b, const char* to, unsigned flags) noexcept {
+  return count(), real("renameat2", &renameat2)(a, from, b, to, flags);
+}
 
 int openat(int at, const char* path, int flags, ...) {
   mode_t mode = 0;
