@@ -194,6 +194,26 @@ void judge_lifted(const Reading& r, Verdicts& verdicts) {
                  std::move(evidence));
 }
 
+// Heavy current that came later: a part that breaks down as it warms, or a latch-up. A stick that no host has configured may draw 100 mA,
+// one that was configured up to 500, but hardly as its least (USB 2.0, 7.2.1, from memory; the 150 and 300 are common practice, no source).
+void judge_late_load(const Reading& r, Verdicts& verdicts) {
+  const Features& f = r.trace;
+  constexpr double kUnconfigured_mA = 100, kMuch_mA = 150, kConfigured_mA = 300, kSpread = 0.08;
+  const double usual = r.twin ? 1.3 * r.twin->sustained_mA : 0;
+  const double level = std::max(f.sustained_mA, 0.01), since_s = f.sustained_from_s + f.t_on_s.value_or(0);
+  const double beyond = exceeds_by_factor(level, std::max(f.chirp_s ? kMuch_mA : kUnconfigured_mA, usual), kSpread);
+  if (beyond < 0.02) return;
+  const double heavy = f.chirp_s ? exceeds_by_factor(level, std::max(kConfigured_mA, usual), kSpread) : 0.9 * beyond;
+  verdicts.claim(Fault::rail_short, heavy,
+                 {fmt::format("from {:.3f} s on never less than {:.0f} mA for 50 ms and longer; work comes in bursts, a load does not",
+                              since_s, level),
+                  "it came after the start: a part that breaks down as it warms, or a latch-up"});
+  verdicts.doubt(fmt::format("never less than {:.0f} mA from {:.3f} s on: a load that came later, or a stick that draws much once a host "
+                             "has configured it; a twin would tell",
+                             level, since_s));
+  verdicts.claim(Fault::unsure, 0.8 * beyond, {});
+}
+
 // Nothing hung on the port when it came up, and later something does: a contact that closed late, or a load switch.
 void judge_late_contact(const Reading& r, Verdicts& verdicts) {
   const Features& f = r.trace;
@@ -418,6 +438,7 @@ void judge_port(const Reading& r, Verdicts& verdicts) {
   judge_nothing(r, verdicts);
   judge_lifted(r, verdicts);
   judge_leak(r, verdicts);
+  judge_late_load(r, verdicts);
   judge_drops(r, verdicts);
   judge_loop(r, verdicts);
   judge_flat(r, verdicts);

@@ -85,6 +85,7 @@ json::Value to_json(const Features& f) {
                       {"source_ohm", measured(f.source_ohm)},
                       {"low_mA", f.low_mA},
                       {"high_mA", f.high_mA},
+                      {"sustained_mA", f.sustained_mA},
                       {"plateaus", plateaus},
                       {"active_ms", f.active_ms},
                       {"dense_ms", f.dense_ms},
