@@ -80,12 +80,12 @@ void BoardClient::Inside::start() {
 asio::awaitable<void> BoardClient::Inside::read_loop() {
   Bytes buffer(kReadBytes);
   while (!closing && !broken) {
-    const auto got = co_await link->read_some(buffer);
+    const auto got = co_await link->read_view(buffer);
     if (!got) {
       if (!closing) break_off(got.error());
       break;
     }
-    ByteSpan bytes = ByteSpan(buffer).first(*got);
+    ByteSpan bytes = *got;
     while (const auto frame = reader.next(bytes)) {
       if (frame->header.type == SCP_PAGE_DATA && run != nullptr && !run->sink.has_room()) co_await wait_for_room();
       on_frame(*frame);

@@ -9,6 +9,7 @@
 
 #include <algorithm>
 #include <chrono>
+#include <utility>
 
 #include "base/text.h"
 #include "capture/proofs.h"
@@ -58,6 +59,7 @@ class Reading {
       witnesses_ = std::move(*witnesses);
     }
     restarts_seen_ = board_.stats().restarts;
+    recoveries_told_ = board_.stats().recoveries;
     for (;;) {
       const auto done = co_await power_and_read();
       if (done) break;
@@ -275,15 +277,19 @@ class Reading {
     return {};
   }
 
-  // WP# at the end of a pass, and what went wrong in it.
+  // WP# at the end of a pass, and what went wrong in it. What the link took to go on may also belong to what led to the pass.
   asio::awaitable<Result<void>> note_end(std::uint32_t pass, const UnitSink& sink) {
     const auto state = co_await board_.state();
     if (!state) co_return failure(state.error());
+    const std::uint64_t recoveries = board_.stats().recoveries - std::exchange(recoveries_told_, board_.stats().recoveries);
     json::Object facts{{"event", "pass-end"}, {"pass", pass}, {"wp", state->wp_high != 0 ? "high" : "low"},
                        {"pages_not_transferred", sink.totals().transfer_errors}, {"pages_timed_out", sink.totals().timeouts},
-                       {"busy_not_seen", sink.totals().busy_not_seen}};
+                       {"busy_not_seen", sink.totals().busy_not_seen}, {"link_recoveries", recoveries}};
     const auto noted = co_await on_writer([&] { return writer_->note(std::move(facts)); });
     if (!noted) co_return noted;
+    if (recoveries > 0)
+      add_note(fmt::format("pass {}: the link to the board had to be recovered {}; the pages it cost were read again. Another cable or port "
+                           "may help", pass, recoveries == 1 ? "once" : fmt::format("{} times", recoveries)));
     if (state->wp_high != 0) co_return failure(ErrorCode::write_protect, "the board senses WP# high at the end of pass {}", pass);
     co_return Result<void>();
   }
@@ -405,6 +411,7 @@ class Reading {
   std::optional<passes::UnitIndex> held_before_;  // as it was when the job began
   bool going_on_ = false;  // the capture was there before the chip got its power
   std::uint64_t restarts_seen_ = 0;
+  std::uint64_t recoveries_told_ = 0;  // of the link, in the records of passes
   std::vector<Clock::time_point> restarted_at_;
   std::vector<Witness> witnesses_;
   Proven proven_;

@@ -55,8 +55,8 @@ class Command {
     option->required(required)->type_name("N");
     option->check([low, high](const std::string& given) {
       const auto parsed = parse_number(given);
-      return parsed && *parsed >= low && *parsed <= high ? std::string()
-                                                         : fmt::format("{} should be a whole number from {} to {}", printable(given), low, high);
+      if (parsed && *parsed >= low && *parsed <= high) return std::string();
+      return fmt::format("{} should be a whole number from {} to {}", printable(given), low, high);
     });
     fill(option, [value, key](json::Object& params) { params[key] = *parse_number(*value); });
     return *this;
@@ -100,7 +100,8 @@ class Command {
     });
     return *this;
   }
-  Command& choice(const std::string& flags, const std::string& key, const std::string& help, std::vector<std::string> words, bool required = false) {
+  Command& choice(const std::string& flags, const std::string& key, const std::string& help, std::vector<std::string> words,
+                  bool required = false) {
     auto value = std::make_shared<std::string>();
     CLI::Option* option = app_->add_option(flags, *value, help);
     option->required(required)->check(CLI::IsMember(std::move(words)));
@@ -129,7 +130,9 @@ class Command {
         .text("--controller", "controller", "marking of the stick's controller")
         .bench();
   }
-  Command& board() { return text("--board", "board", "the board: sim:FIXTURE.json, tcp:HOST:PORT, unix:PATH or usb[:UUID|:BUS-PORT]", true); }
+  Command& board() {
+    return text("--board", "board", "the board: sim:FIXTURE.json, tcp:HOST:PORT, unix:PATH or usb[:UUID|:BUS-PORT]", true);
+  }
   Command& bench() {
     auto value = std::make_shared<std::string>();
     const CLI::Option* option =
@@ -359,19 +362,25 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
       .text("--reference", "reference", "ID of the known chip that sits in the socket")
       .supply("your word that the socket may get 3.3 V (3300): empty, or for the reference chip")
       .bench();
-  add(board, "board.conform", "conform", "for builders of boards: does the firmware do every duty of the protocol; exit code 7 when one fails",
+  add(board, "board.conform", "conform",
+      "for builders of boards: does the firmware do every duty of the protocol; exit code 7 when one fails",
       "  steadycell board conform --board sim:fixture.json --confirm \"no patient chip in the socket, no stick in the port\"\n"
-      "  steadycell board conform --board sim:fixture.json --confirm \"no patient chip in the socket, no stick in the port\" --only heartbeat_cut")
+      "  steadycell board conform --board sim:fixture.json --confirm \"no patient chip in the socket, no stick in the port\""
+      " --only heartbeat_cut")
       .board()
-      .text("--confirm", "confirm", "your word, word for word: \"no patient chip in the socket, no stick in the port\"; without it nothing is tried")
+      .text("--confirm", "confirm",
+            "your word, word for word: \"no patient chip in the socket, no stick in the port\"; without it nothing is tried")
       .text("--only", "only", "try this one duty; default all")
       .supply("your word that the socket may get 3.3 V (3300)")
       .number("--lid-seconds", "lid_seconds", "try the lid, too: so long you have time to open it when told", 1, 600);
 
   add(app, "demo", "demo", "run the whole job on the simulated bench, with an invented case",
       "  steadycell demo\n"
-      "  steadycell demo --out my-demo")
-      .text("--out", "out", "folder to make; default a new one here");
+      "  steadycell demo --out my-demo\n"
+      "  steadycell demo --board usb --supply-mV 3300")
+      .text("--out", "out", "folder to make; default a new one here")
+      .text("--board", "board", "where the case's simulated bench runs already, as for chip read; default: it is started for the demo")
+      .supply("your word that the chip of that board may get 3.3 V (3300)");
 
   add(app, "status", "status", "say whether a daemon runs, what it does, and which boards are held by whom", "  steadycell status");
   add(app, "doctor", "doctor", "look for what is wrong with this installation; exit code 1 when something is", "  steadycell doctor");
@@ -409,7 +418,8 @@ void describe(const CLI::App& app, const std::string& name, std::vector<CommandF
   facts.footer = app.get_footer();
   for (const CLI::Option* option : app.get_options()) facts.options.push_back(facts_of_option(*option));
   out.push_back(std::move(facts));
-  for (const CLI::App* below : app.get_subcommands({})) describe(*below, name.empty() ? below->get_name() : name + " " + below->get_name(), out);
+  for (const CLI::App* below : app.get_subcommands({}))
+    describe(*below, name.empty() ? below->get_name() : name + " " + below->get_name(), out);
 }
 
 }  // namespace

@@ -2,6 +2,7 @@
 #include <ctime>
 #include <filesystem>
 #include <iostream>
+#include <optional>
 #include <sstream>
 
 #include "api/failure.h"
@@ -16,6 +17,7 @@ namespace {
 
 constexpr std::uint64_t kPasses = 9;
 constexpr std::uint64_t kLastBlock = 63;  // the invented case uses the first 64 blocks of the chip
+constexpr std::string_view kChipId = "2C DC 90 95 56";  // as in the case's fixture.json; a chip repeats it behind its end
 
 std::string default_out() {
   const std::time_t now = std::time(nullptr);
@@ -45,7 +47,9 @@ class Demo {
     hooks_.stop = &stop.requested();
   }
 
-  Result<Steps> run(const std::filesystem::path& out) {
+  // `board`: where the case's simulated bench runs; without one it is started here. `supply_mV`: the user's word, asked for of a
+  // named board as everywhere, for it may be another board than was thought.
+  Result<Steps> run(const std::filesystem::path& out, const std::optional<std::string>& named_board, const json::Value* supply_mV) {
     const auto shared = find_shared("demo");
     if (!shared) return failure(shared.error());
     std::error_code code;
@@ -56,15 +60,29 @@ class Demo {
 
     Steps steps;
     steps.out = out;
-    const std::string board = "sim:" + (*shared / "fixture.json").string();
-    const auto identified = step("identify the chip", "chip.identify", {{"board", board}, {"supply_mV", 3300}});
+    const std::string fixture = (*shared / "fixture.json").string();
+    json::Object chip{{"board", named_board.value_or("sim:" + fixture)}};
+    if (!named_board) chip["supply_mV"] = 3300;
+    if (supply_mV != nullptr) chip["supply_mV"] = *supply_mV;
+    const auto identified = step("identify the chip", "chip.identify", chip);
     if (!identified) return failure(identified.error());
     steps.identified = *identified;
+    if (const std::string id(identified->at("id_bytes").get_string()); !id.starts_with(kChipId)) {
+      const std::string what = fmt::format("the chip's ID is {}, the demo's is {}: this is another chip, and was not read", id, kChipId);
+      return failure(Error(ErrorCode::wrong_usage, what)
+                         .at(std::string(chip["board"].get_string()))
+                         .advising(fmt::format("let steadycell-simboard run {}, or leave --board out", fixture)));
+    }
 
     const std::string capture = (out / "capture").string(), image = (out / "image").string();
-    const json::Value blocks = json::Array{0, kLastBlock};
-    const auto first = step("read pass 1, whole, before anything else", "chip.read",
-                            {{"board", board}, {"supply_mV", 3300}, {"passes", 1}, {"blocks", blocks}, {"into", capture}});
+    const auto read_passes = [&](const std::string& what, std::uint64_t passes) {
+      json::Object params = chip;
+      params["passes"] = passes;
+      params["blocks"] = json::Array{0, kLastBlock};
+      params["into"] = capture;
+      return step(what, "chip.read", std::move(params));
+    };
+    const auto first = read_passes("read pass 1, whole, before anything else", 1);
     if (!first) return failure(first.error());
     const std::string scheme = (*shared / "scheme.json").string();
     const auto one_pass = step("settle pass 1 alone, for comparison", "capture.settle",
@@ -72,8 +90,7 @@ class Demo {
     if (!one_pass) return failure(one_pass.error());
     steps.one_pass = *one_pass;
 
-    const auto read = step(fmt::format("go on to {} passes", kPasses), "chip.read",
-                           {{"board", board}, {"supply_mV", 3300}, {"passes", kPasses}, {"blocks", blocks}, {"into", capture}});
+    const auto read = read_passes(fmt::format("go on to {} passes", kPasses), kPasses);
     if (!read) return failure(read.error());
     steps.read = *read;
     const auto settled = step("settle: vote, correct, judge", "capture.settle", {{"capture", capture}, {"image", image}, {"ecc", scheme}});
@@ -152,8 +169,10 @@ std::string report(const Steps& steps) {
 int run_demo(const Invocation& invocation, Caller& service, ProgressLine& progress, const StopOnSignal& stop) {
   const json::Value* given = invocation.params.if_contains("out");
   const std::filesystem::path out = given ? std::string(given->get_string()) : default_out();
+  std::optional<std::string> board;
+  if (const json::Value* named = invocation.params.if_contains("board")) board = std::string(named->get_string());
   Demo demo(service, progress, stop, !invocation.as_json && invocation.progress == ProgressStyle::automatic);
-  const auto steps = demo.run(out);
+  const auto steps = demo.run(out, board, invocation.params.if_contains("supply_mV"));
   if (!steps) {
     if (invocation.as_json)
       write_out(json::text_of(api::to_json(steps.error())) + "\n");

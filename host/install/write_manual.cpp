@@ -1,5 +1,5 @@
-// Writes the manual pages and the bash completion from the command tree, at build time.
-//   steadycell-write-manual FOLDER      makes FOLDER/man1/*.1 and FOLDER/steadycell.bash
+// Writes the manual pages and the shells' completions from the command tree, at build time.
+//   steadycell-write-manual FOLDER      makes FOLDER/man1/*.1 and FOLDER/steadycell.bash, .zsh and .fish
 #include <fmt/format.h>
 
 #include <algorithm>
@@ -8,7 +8,7 @@
 #include <filesystem>
 #include <fstream>
 
-#include "cli/command_line.h"
+#include "completion.h"
 
 namespace {
 
@@ -89,9 +89,9 @@ std::string footer(const std::string& text) {
 std::string page(const CommandFacts& command, const std::vector<CommandFacts>& all) {
   std::string title = dashed(command.name);
   for (char& c : title) c = static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
-  std::string out =
-      fmt::format(".\\\" made from the program's own commands\n.TH {} 1 \"\" \"steadycell {}\" \"User Commands\"\n.SH NAME\n{} \\- {}\n",
-                  title, STEADYCELL_VERSION, roff(dashed(command.name)), roff(command.what));
+  std::string out = fmt::format(
+      ".\\\" made from the program's own commands\n.TH {} 1 \"\" \"steadycell {}\" \"User Commands\"\n.SH NAME\n{} \\- {}\n", title,
+      STEADYCELL_VERSION, roff(dashed(command.name)), roff(command.what));
   out += ".SH SYNOPSIS\n" + synopsis(command);
   std::string below;
   for (const CommandFacts& other : all) {
@@ -102,84 +102,14 @@ std::string page(const CommandFacts& command, const std::vector<CommandFacts>& a
   out += ".SH OPTIONS\n" + option_list(command) + footer(command.footer);
   if (command.name.empty())
     out +=
-        ".SH ENVIRONMENT\n.TP\n.B STEADYCELL_BENCH\nbench folder, where \\-\\-bench names none\n.TP\n.B STEADYCELL_DAEMON\noff: commands "
-        "work by themselves; only: "
-        "work with a board goes through the daemon\n.SH SAFETY\nThe usual cautions of the trade against static discharge, shorted rails, "
-        "heat and solder fumes come "
-        "before these pages, and so do local codes, the law and licensed practice: see safety.md beside the other documents.\n";
+        ".SH ENVIRONMENT\n"
+        ".TP\n.B STEADYCELL_BENCH\nbench folder, where \\-\\-bench names none\n"
+        ".TP\n.B STEADYCELL_DAEMON\noff: commands work by themselves; only: work with a board goes through the daemon\n"
+        ".SH SAFETY\nThe usual cautions of the trade against static discharge, shorted rails, heat and solder fumes come before these "
+        "pages, and so do local codes, the law and licensed practice: see safety.md beside the other documents.\n";
   out += ".SH SEE ALSO\n" + std::string(command.name.empty() ? "" : "\\fBsteadycell\\fR(1), ") +
          "\\fBsteadycelld\\fR(1), \\fBsteadycell\\-simboard\\fR(1)\n";
   return out;
-}
-
-std::string shell_word(const std::string& words) { return "'" + words + "'"; }
-
-std::string completion(const std::vector<CommandFacts>& all) {
-  std::string next = "_steadycell_next() {  # words that may follow a command\n  case $1 in\n",
-              options = "_steadycell_options() {\n  case $1 in\n",
-              values = "_steadycell_values() {  # of an option that takes one of a few words\n  case $1 in\n", flags;
-  for (const CommandFacts& command : all) {
-    std::string follow, own;
-    for (const CommandFacts& other : all) {
-      const std::string front = command.name.empty() ? "" : command.name + " ";
-      if (!other.name.empty() && other.name != command.name && other.name.starts_with(front) &&
-          other.name.find(' ', front.size()) == std::string::npos)
-        follow += (follow.empty() ? "" : " ") + other.name.substr(front.size());
-    }
-    for (const OptionFacts& option : command.options) {
-      if (option.positional) continue;
-      own += (own.empty() ? "" : " ") + option.name;
-      if (!option.choices.empty()) {
-        std::string words;
-        for (const std::string& word : option.choices) words += (words.empty() ? "" : " ") + word;
-        values += fmt::format("    {}) echo {} ;;\n", shell_word(command.name + " " + option.name), shell_word(words));
-      }
-      if (option.value.empty() && flags.find(" " + option.name + " ") == std::string::npos) flags += " " + option.name + " ";
-    }
-    next += fmt::format("    {}) echo {} ;;\n", shell_word(command.name), shell_word(follow));
-    options += fmt::format("    {}) echo {} ;;\n", shell_word(command.name), shell_word(own));
-  }
-  return "# bash completion of steadycell; made from the program's own commands\n" + next + "  esac\n}\n" + options + "  esac\n}\n" +
-         values + "  esac\n}\n" + "_steadycell_flags=" + shell_word(flags) + R"bash(
-
-_steadycell() {
-  local cur=${COMP_WORDS[COMP_CWORD]} prev=${COMP_WORDS[COMP_CWORD-1]} command='' word i words
-  COMPREPLY=()
-  for ((i = 1; i < COMP_CWORD; i++)); do
-    word=${COMP_WORDS[i]}
-    [[ $word == -* ]] && break
-    [[ " $(_steadycell_next "$command") " == *" $word "* ]] || break
-    command=${command:+$command }$word
-  done
-  if [[ $cur == : || $prev == : ]]; then  # behind sim: or unix:
-    [[ $cur == : ]] && cur=''
-    compopt -o filenames 2>/dev/null
-    mapfile -t COMPREPLY < <(compgen -f -- "$cur")
-  elif [[ $prev == --board ]]; then
-    compopt -o nospace 2>/dev/null
-    mapfile -t COMPREPLY < <(compgen -W 'sim: tcp: unix: usb' -- "$cur")
-  elif [[ $prev == -* && $_steadycell_flags != *" $prev "* ]]; then
-    words=$(_steadycell_values "$command $prev")
-    if [[ -n $words ]]; then
-      mapfile -t COMPREPLY < <(compgen -W "$words" -- "$cur")
-    else
-      compopt -o filenames 2>/dev/null
-      mapfile -t COMPREPLY < <(compgen -f -- "$cur")
-    fi
-  elif [[ $cur == -* ]]; then
-    mapfile -t COMPREPLY < <(compgen -W "$(_steadycell_options "$command")" -- "$cur")
-  else
-    words=$(_steadycell_next "$command")
-    if [[ -n $words ]]; then
-      mapfile -t COMPREPLY < <(compgen -W "$words" -- "$cur")
-    else
-      compopt -o filenames 2>/dev/null
-      mapfile -t COMPREPLY < <(compgen -f -- "$cur")
-    fi
-  fi
-}
-complete -F _steadycell steadycell
-)bash";
 }
 
 bool write(const std::filesystem::path& file, const std::string& text) {
@@ -199,7 +129,10 @@ int main(int argc, char** argv) {
   std::error_code code;
   std::filesystem::create_directories(folder / "man1", code);
   const auto commands = steadycell::cli::describe_commands();
-  bool good = !code && write(folder / "steadycell.bash", completion(commands));
+  namespace install = steadycell::install;
+  bool good = !code && write(folder / "steadycell.bash", install::bash_completion(commands)) &&
+              write(folder / "steadycell.zsh", install::zsh_completion(commands)) &&
+              write(folder / "steadycell.fish", install::fish_completion(commands));
   for (const CommandFacts& command : commands)
     good = good && write(folder / "man1" / (dashed(command.name) + ".1"), page(command, commands));
   if (!good) fmt::print(stderr, "{} cannot be written\n", folder.string());

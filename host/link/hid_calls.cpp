@@ -41,9 +41,11 @@ std::string narrow(const wchar_t* text) {
 std::vector<HidNode> HidCalls::boards() {
   const std::lock_guard lock(searching());
   std::vector<HidNode> found;
-  const std::unique_ptr<hid_device_info, decltype(&hid_free_enumeration)> list(hid_enumerate(SCU_VENDOR, SCU_PRODUCT), &hid_free_enumeration);
+  const std::unique_ptr<hid_device_info, decltype(&hid_free_enumeration)> list(hid_enumerate(SCU_VENDOR, SCU_PRODUCT),
+                                                                               &hid_free_enumeration);
   for (const hid_device_info* one = list.get(); one != nullptr; one = one->next)
-    if (one->interface_number == SCU_HID_INTERFACE) found.push_back({.path = one->path, .serial = narrow(one->serial_number), .place = place_of(one->path)});
+    if (one->interface_number == SCU_HID_INTERFACE)
+      found.push_back({.path = one->path, .serial = narrow(one->serial_number), .place = place_of(one->path)});
   return found;
 }
 

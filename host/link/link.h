@@ -39,6 +39,9 @@ class Link {
   virtual ~Link() = default;
   // At least one byte, or link_lost when the other end is gone or close() was called.
   virtual asio::awaitable<Result<std::size_t>> read_some(MutableByteSpan into) = 0;
+  // The same without a copy, where the link has the bytes in memory of its own: valid until the next read or the link's end. Other
+  // links read into `room`.
+  virtual asio::awaitable<Result<ByteSpan>> read_view(MutableByteSpan room);
   virtual asio::awaitable<Result<void>> write(ByteSpan bytes) = 0;
   // Ends a waiting read and write with link_lost. May be called twice.
   virtual void close() = 0;

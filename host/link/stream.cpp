@@ -114,6 +114,12 @@ asio::awaitable<Result<std::unique_ptr<Link>>> open_sim(BoardAddress address) {
 
 }  // namespace
 
+asio::awaitable<Result<ByteSpan>> Link::read_view(MutableByteSpan room) {
+  const auto got = co_await read_some(room);
+  if (!got) co_return failure(got.error());
+  co_return ByteSpan(room.first(*got));
+}
+
 asio::awaitable<Result<std::unique_ptr<Link>>> open_link(BoardAddress address) {
   switch (address.kind) {
     case BoardAddress::Kind::tcp:

@@ -18,17 +18,21 @@ namespace {
 
 class UsbLink final : public Link {
  public:
-  UsbLink(std::shared_ptr<UsbEvents> events, std::shared_ptr<UsbPipe> pipe, asio::any_io_executor executor, std::string place, std::string description,
-          HidCalls& hid_calls)
-      : events_(std::move(events)), pipe_(std::move(pipe)), executor_(std::move(executor)), place_(std::move(place)),
-        description_(std::move(description)), hid_calls_(hid_calls) {}
+  UsbLink(std::shared_ptr<UsbEvents> events, libusb_device* device, std::shared_ptr<UsbPipe> pipe, asio::any_io_executor executor,
+          std::string place, std::string description, HidCalls& hid_calls)
+      : events_(std::move(events)), device_(device), pipe_(std::move(pipe)), executor_(std::move(executor)), place_(std::move(place)),
+        description_(std::move(description)), hid_calls_(hid_calls) {
+    events_->when_gone(device_, [pipe = pipe_.get()] { pipe->gone(); });
+  }
   ~UsbLink() override {
+    events_->forget(device_);
     if (hid_) hid_->end();  // its thread ends while the transfers do
     if (pipe_->drain()) return;
     fmt::print(stderr, "{}: the kernel keeps transfers; they are left to it\n", description_);
     [[maybe_unused]] const auto* kept_for_ever = new std::shared_ptr<UsbEvents>(std::move(events_));
   }
   asio::awaitable<Result<std::size_t>> read_some(MutableByteSpan into) override { return pipe_->read_some(into); }
+  asio::awaitable<Result<ByteSpan>> read_view(MutableByteSpan /*room*/) override { return pipe_->read_view(); }
   asio::awaitable<Result<void>> write(ByteSpan bytes) override { return pipe_->write(bytes); }
   void close() override {
     pipe_->close();
@@ -53,6 +57,7 @@ class UsbLink final : public Link {
 
  private:
   std::shared_ptr<UsbEvents> events_;  // outlives the transfers; never held by them: its own thread could not join itself
+  libusb_device* device_;              // held by the pipe's open handle
   std::shared_ptr<UsbPipe> pipe_;
   asio::any_io_executor executor_;
   std::string place_, description_;
@@ -89,8 +94,11 @@ class Devices {
       if (calls.descriptor(list_[i], &facts) != 0 || facts.idVendor != SCU_VENDOR || facts.idProduct != SCU_PRODUCT) continue;
       const int speed = calls.speed(list_[i]);
       devices.push_back(list_[i]);
-      boards.push_back({.place = calls.place(list_[i]), .node = calls.node(list_[i]), .serial = printable(calls.serial(list_[i])),
-                        .full_speed = speed == LIBUSB_SPEED_FULL || speed == LIBUSB_SPEED_LOW, .speed = speed_words(speed),
+      boards.push_back({.place = calls.place(list_[i]),
+                        .node = calls.node(list_[i]),
+                        .serial = printable(calls.serial(list_[i])),
+                        .full_speed = speed == LIBUSB_SPEED_FULL || speed == LIBUSB_SPEED_LOW,
+                        .speed = speed_words(speed),
                         .release = fmt::format("{:x}.{:02x}", facts.bcdDevice >> 8, facts.bcdDevice & 0xff),
                         .driver = printable(calls.driver(list_[i]))});
     }
@@ -124,12 +132,13 @@ Result<std::size_t> choose(const std::vector<UsbBoard>& boards, const std::strin
   const std::string digits = uuid_digits(which);
   std::vector<std::size_t> fitting;
   for (std::size_t i = 0; i < boards.size(); ++i)
-    if (which.empty() || boards[i].place == which || (is_uuid(digits) && uuid_digits(boards[i].serial) == digits)) fitting.push_back(i);
+    if (which.empty() || boards[i].place == which || (is_uuid(digits) && uuid_digits(boards[i].serial) == digits))
+      fitting.push_back(i);
   if (fitting.size() == 1) return fitting.front();
   const std::string asked = which.empty() ? "usb" : "usb:" + printable(which);
   if (fitting.empty())
-    return failure(Error(ErrorCode::link_open_failed, boards.empty() ? fmt::format("{}: no board is on USB", asked)
-                                                                     : fmt::format("{}: no such board; there are {}", asked, names_of(boards))));
+    return boards.empty() ? failure(ErrorCode::link_open_failed, "{}: no board is on USB", asked)
+                          : failure(ErrorCode::link_open_failed, "{}: no such board; there are {}", asked, names_of(boards));
   std::vector<UsbBoard> several;
   for (const std::size_t i : fitting) several.push_back(boards[i]);
   return failure(ErrorCode::board_ambiguous, "{}: {} boards fit: {}", asked, several.size(), names_of(several));
@@ -149,6 +158,7 @@ asio::awaitable<Result<std::unique_ptr<Link>>> open_usb(std::string which, UsbCa
   if (!events) co_return failure(events.error());
   asio::steady_timer timer(executor);
   const auto until = std::chrono::steady_clock::now() + patience.permission;
+  libusb_device* device = nullptr;
   libusb_device_handle* handle = nullptr;
   UsbBoard board;
   for (auto pause = patience.first_retry;; pause = std::min(pause * 2, patience.longest_retry)) {
@@ -158,10 +168,12 @@ asio::awaitable<Result<std::unique_ptr<Link>>> open_usb(std::string which, UsbCa
       const auto chosen = choose(present.boards, which);
       if (!chosen) co_return failure(chosen.error());
       board = present.boards[*chosen];
-      status = calls.open(present.devices[*chosen], &handle);
+      device = present.devices[*chosen];
+      status = calls.open(device, &handle);
     }
     if (status == 0) break;
-    if (status != LIBUSB_ERROR_ACCESS) co_return failure(ErrorCode::link_open_failed, "usb:{}: {}", board.place, libusb_error_name(status));
+    if (status != LIBUSB_ERROR_ACCESS)
+      co_return failure(ErrorCode::link_open_failed, "usb:{}: {}", board.place, libusb_error_name(status));
     if (std::chrono::steady_clock::now() + pause > until)
       co_return failure(ErrorCode::usb_permission, "usb:{}: you may not open the board's USB device", board.place);
     timer.expires_after(pause);
@@ -171,12 +183,14 @@ asio::awaitable<Result<std::unique_ptr<Link>>> open_usb(std::string which, UsbCa
   const std::string name = fmt::format("usb:{}{}", board.place, board.full_speed ? " (at full speed: a slow port or cable)" : "");
   if (const int status = calls.claim(handle, SCU_BULK_INTERFACE); status != 0) {
     calls.close(handle);
-    if (status == LIBUSB_ERROR_BUSY) co_return failure(ErrorCode::board_busy, "{}: another program has the board's interface 0", name);
+    if (status == LIBUSB_ERROR_BUSY)
+      co_return failure(ErrorCode::board_busy, "{}: another program has the board's interface 0", name);
     co_return failure(ErrorCode::link_open_failed, "{}: interface 0 cannot be had: {}", name, libusb_error_name(status));
   }
-  auto pipe = std::make_shared<UsbPipe>(calls, handle, executor, name);
+  auto pipe = std::make_shared<UsbPipe>(**events, handle, executor, name);
   const auto started = pipe->start();
-  auto link = std::make_unique<UsbLink>(std::move(*events), std::move(pipe), executor, board.place, name, hid);  // gives all of it back, also when it did not start
+  // Gives all of it back, also when it did not start.
+  auto link = std::make_unique<UsbLink>(std::move(*events), device, std::move(pipe), executor, board.place, name, hid);
   if (!started) co_return failure(started.error());
   co_return link;
 }

@@ -6,6 +6,8 @@
 #include <filesystem>
 #include <fstream>
 
+#include "steadycell/usb.h"
+
 namespace steadycell::link {
 
 int UsbCalls::init(libusb_context** context) {
@@ -19,6 +21,14 @@ int UsbCalls::handle_events(libusb_context* context, timeval* longest) {
 }
 void UsbCalls::interrupt(libusb_context* context) {
   libusb_interrupt_event_handler(context);
+}
+int UsbCalls::watch(libusb_context* context, libusb_hotplug_callback_fn callback, void* user, libusb_hotplug_callback_handle* watch) {
+  if (libusb_has_capability(LIBUSB_CAP_HAS_HOTPLUG) == 0) return LIBUSB_ERROR_NOT_SUPPORTED;
+  return libusb_hotplug_register_callback(context, LIBUSB_HOTPLUG_EVENT_DEVICE_LEFT, LIBUSB_HOTPLUG_NO_FLAGS, SCU_VENDOR, SCU_PRODUCT,
+                                          LIBUSB_HOTPLUG_MATCH_ANY, callback, user, watch);
+}
+void UsbCalls::unwatch(libusb_context* context, libusb_hotplug_callback_handle watch) {
+  libusb_hotplug_deregister_callback(context, watch);
 }
 ssize_t UsbCalls::device_list(libusb_context* context, libusb_device*** list) {
   return libusb_get_device_list(context, list);

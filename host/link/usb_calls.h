@@ -14,6 +14,10 @@ class UsbCalls {
   virtual void exit(libusb_context* context);
   virtual int handle_events(libusb_context* context, timeval* longest);
   virtual void interrupt(libusb_context* context);
+  // Plugging events of boards, on the thread that handles events. NOT_SUPPORTED where libusb has no way to hear of them. unwatch() does not
+  // wait for a callback that runs: only where nobody handles events is there none.
+  virtual int watch(libusb_context* context, libusb_hotplug_callback_fn callback, void* user, libusb_hotplug_callback_handle* watch);
+  virtual void unwatch(libusb_context* context, libusb_hotplug_callback_handle watch);
   virtual ssize_t device_list(libusb_context* context, libusb_device*** list);
   virtual void free_device_list(libusb_device** list);
   virtual int descriptor(libusb_device* device, libusb_device_descriptor* out);

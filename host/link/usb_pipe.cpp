@@ -7,6 +7,7 @@
 #include <chrono>
 #include <system_error>
 #include <thread>
+#include <utility>
 
 #include "base/text.h"
 #include "steadycell/usb.h"
@@ -20,6 +21,7 @@ constexpr std::array kRungNames{"halts cleared", "interface claimed again", "por
 constexpr unsigned kWriteLimit = 500;  // ms for one transfer; the board takes any at once unless its queue is full
 constexpr int kWriteTries = 6;
 constexpr auto kDrainLimit = 2s;
+constexpr const char* kUnplugged = "unplugged";
 
 std::string words_for(libusb_transfer_status status) {
   switch (status) {
@@ -32,6 +34,10 @@ std::string words_for(libusb_transfer_status status) {
   }
 }
 
+const char* words_for_error(int status) {
+  return status == LIBUSB_ERROR_NO_DEVICE ? kUnplugged : libusb_error_name(status);
+}
+
 }  // namespace
 
 std::size_t transfers_within(unsigned limit_mib) {
@@ -40,8 +46,9 @@ std::size_t transfers_within(unsigned limit_mib) {
   return std::clamp(quarter, kLeastTransfers, kMostTransfers);
 }
 
-UsbPipe::UsbPipe(UsbCalls& calls, libusb_device_handle* handle, const asio::any_io_executor& executor, std::string name)
-    : calls_(calls), handle_(handle), name_(std::move(name)), changed_(asio::steady_timer(executor)), executor_(executor) {
+UsbPipe::UsbPipe(UsbEvents& events, libusb_device_handle* handle, const asio::any_io_executor& executor, std::string name)
+    : events_(events), calls_(events.calls()), handle_(handle), name_(std::move(name)), changed_(asio::steady_timer(executor)),
+      executor_(executor) {
   changed_->expires_at(asio::steady_timer::time_point::max());
 }
 
@@ -70,7 +77,8 @@ Result<void> UsbPipe::start() {
   // Other programs' transfers may fill the kernel's budget: fewer of ours are slower, none do not work.
   if (!reads_.empty()) return {};
   if (status == LIBUSB_ERROR_NO_MEM)
-    return failure(Error(ErrorCode::link_open_failed, fmt::format("{}: the kernel's {} MiB for all USB transfers are used up", name_, calls_.memory_limit_mib()))
+    return failure(Error(ErrorCode::link_open_failed, fmt::format("{}: the kernel's {} MiB for all USB transfers are used up", name_,
+                                                                  calls_.memory_limit_mib()))
                        .advising("end other programs that use USB, or raise usbcore.usbfs_memory_mb"));
   return failure(ErrorCode::link_open_failed, "{}: reading cannot start: {}", name_, libusb_error_name(status));
 }
@@ -81,7 +89,6 @@ int UsbPipe::submit(Slot& slot) {
     slot.keeper = shared_from_this();
     ++in_flight_;
   }
-  slot.consumed = 0;
   const int status = calls_.submit(slot.transfer.get());
   if (status == 0) return 0;
   const std::lock_guard lock(exchange_);
@@ -97,20 +104,31 @@ void UsbPipe::on_completion(libusb_transfer* transfer) {
   const std::lock_guard lock(pipe->exchange_);
   --pipe->in_flight_;
   if (!pipe->listening_) return;
-  const bool first = pipe->completed_.empty();
   pipe->completed_.push_back(slot);
-  if (first) asio::post(pipe->executor_, [weak = pipe->weak_from_this()] {
-    if (const auto self = weak.lock()) self->take_completions();
+  if (pipe->completed_.size() > 1) return;
+  pipe->events_.after_round([weak = pipe->weak_from_this()] {
+    if (const auto self = weak.lock()) self->post(&UsbPipe::take_completions);
+  });
+}
+
+void UsbPipe::post(void (UsbPipe::*what)()) {
+  const std::lock_guard lock(exchange_);
+  if (!listening_) return;
+  asio::post(executor_, [weak = weak_from_this(), what] {
+    if (const auto self = weak.lock()) ((*self).*what)();
   });
 }
 
 asio::awaitable<void> UsbPipe::change() {
+  ++waiting_;
   boost::system::error_code ignored;
   co_await changed_->async_wait(asio::redirect_error(asio::use_awaitable, ignored));
 }
 
 void UsbPipe::wake() {
-  if (changed_) changed_->cancel();
+  if (waiting_ == 0 || !changed_) return;
+  waiting_ = 0;
+  changed_->cancel();
 }
 
 void UsbPipe::take_completions() {
@@ -134,7 +152,7 @@ void UsbPipe::take_completions() {
 
 void UsbPipe::take_read(Slot& slot) {
   const libusb_transfer_status status = slot.transfer->status;
-  if (status == LIBUSB_TRANSFER_NO_DEVICE) return fail("unplugged");
+  if (status == LIBUSB_TRANSFER_NO_DEVICE) return fail(kUnplugged);
   if (broken_) return;
   // What arrived counts whatever came of the transfer; only after an overflow are the bytes undefined.
   if (status != LIBUSB_TRANSFER_OVERFLOW && slot.transfer->actual_length > 0) {
@@ -147,8 +165,11 @@ void UsbPipe::take_read(Slot& slot) {
   const bool fault = status != LIBUSB_TRANSFER_COMPLETED && status != LIBUSB_TRANSFER_TIMED_OUT && status != LIBUSB_TRANSFER_CANCELLED;
   if (fault && ++faults_ >= kMostFaults)
     return climb(kLadder.front(), fmt::format("{}, {} times on end", words_for(status), faults_), Side::in);
-  if (!filled_.empty() && filled_.back() == &slot) return;
-  if (const int again = submit(slot); again != 0) return fail(again == LIBUSB_ERROR_NO_DEVICE ? "unplugged" : libusb_error_name(again));
+  if (filled_.empty() || filled_.back() != &slot) read_into(slot);
+}
+
+void UsbPipe::read_into(Slot& slot) {
+  if (const int status = submit(slot); status != 0) return fail(words_for_error(status));
   ++reading_;
 }
 
@@ -223,7 +244,7 @@ void UsbPipe::acted(int status) {
   wake();
   if (broken_) return;
   // NOT_FOUND: it came back from a reset as another device.
-  if (status == LIBUSB_ERROR_NO_DEVICE || status == LIBUSB_ERROR_NOT_FOUND) return fail("unplugged");
+  if (status == LIBUSB_ERROR_NO_DEVICE || status == LIBUSB_ERROR_NOT_FOUND) return fail(kUnplugged);
   const char* const rung = kRungNames.at(rungs_ - 1);
   if (news_) {
     const std::string what = status == 0 ? rung : fmt::format("{} failed ({})", rung, libusb_error_name(status));
@@ -235,10 +256,18 @@ void UsbPipe::acted(int status) {
 
 void UsbPipe::resume_reading() {
   for (const auto& slot : reads_) {
-    if (std::find(filled_.begin(), filled_.end(), slot.get()) != filled_.end()) continue;
-    if (const int status = submit(*slot); status != 0) return fail(status == LIBUSB_ERROR_NO_DEVICE ? "unplugged" : libusb_error_name(status));
-    ++reading_;
+    if (broken_) return;
+    const bool holds_bytes = slot.get() == lent_ || std::find(filled_.begin(), filled_.end(), slot.get()) != filled_.end();
+    if (!holds_bytes) read_into(*slot);
   }
+}
+
+void UsbPipe::gone() {
+  post(&UsbPipe::unplugged);
+}
+
+void UsbPipe::unplugged() {
+  end(kUnplugged);
 }
 
 void UsbPipe::fail(std::string why) {
@@ -250,25 +279,33 @@ Error UsbPipe::error() const {
   return Error(ErrorCode::link_lost, fmt::format("{}: {}", name_, *broken_));
 }
 
-asio::awaitable<Result<std::size_t>> UsbPipe::read_some(MutableByteSpan into) {
+asio::awaitable<Result<ByteSpan>> UsbPipe::read_view() {
   const auto alive = shared_from_this();
+  if (!left_.empty()) co_return std::exchange(left_, {});
+  give_back();
   while (filled_.empty()) {
     if (broken_) co_return failure(error());
     co_await change();
   }
-  Slot& slot = *filled_.front();
-  const auto left = static_cast<std::size_t>(slot.transfer->actual_length - slot.consumed);
-  const std::size_t n = std::min(left, into.size());
-  std::copy_n(slot.buffer.begin() + slot.consumed, n, into.begin());
-  slot.consumed += static_cast<int>(n);
-  if (n < left) co_return n;
+  lent_ = filled_.front();
   filled_.pop_front();
-  if (broken_ || climbing_) co_return n;  // the ladder submits it
-  if (const int status = submit(slot); status != 0)
-    fail(status == LIBUSB_ERROR_NO_DEVICE ? "unplugged" : libusb_error_name(status));  // told by the next read
-  else
-    ++reading_;
+  co_return ByteSpan(lent_->buffer).first(static_cast<std::size_t>(lent_->transfer->actual_length));
+}
+
+asio::awaitable<Result<std::size_t>> UsbPipe::read_some(MutableByteSpan into) {
+  const auto view = co_await read_view();
+  if (!view) co_return failure(view.error());
+  const std::size_t n = std::min(view->size(), into.size());
+  std::copy_n(view->begin(), n, into.begin());
+  left_ = view->subspan(n);
+  if (left_.empty()) give_back();
   co_return n;
+}
+
+void UsbPipe::give_back() {
+  if (lent_ == nullptr) return;
+  Slot& slot = *std::exchange(lent_, nullptr);
+  if (!broken_ && !climbing_) read_into(slot);  // else the ladder submits it; a failure is told by the next read
 }
 
 asio::awaitable<Result<void>> UsbPipe::write(ByteSpan bytes) {
@@ -283,11 +320,12 @@ asio::awaitable<Result<void>> UsbPipe::write(ByteSpan bytes) {
     out_.transfer->timeout = kWriteLimit;
     written_.reset();
     if (const int status = submit(out_); status != 0) {
-      fail(status == LIBUSB_ERROR_NO_DEVICE ? "unplugged" : libusb_error_name(status));
+      fail(words_for_error(status));
       co_return failure(error());
     }
     writing_ = true;
-    while (!written_) co_await change();
+    while (!written_ && !broken_) co_await change();
+    if (!written_) co_return failure(error());  // the kernel may keep the transfer: nothing else is sent
     const libusb_transfer_status status = out_.transfer->status;
     // A transfer that ran out of time or was taken back may have brought part over: that part is never sent twice.
     const auto sent = static_cast<std::size_t>(out_.transfer->actual_length);
@@ -297,7 +335,7 @@ asio::awaitable<Result<void>> UsbPipe::write(ByteSpan bytes) {
       if (!climbing_ && trouble_side_ == Side::out) rungs_ = 0;
     }
     if (status == LIBUSB_TRANSFER_NO_DEVICE) {
-      fail("unplugged");
+      fail(kUnplugged);
     } else if (status == LIBUSB_TRANSFER_STALL) {
       climb(kLadder.front(), "the board stalls the endpoint it is written to", Side::out);
     } else if (status != LIBUSB_TRANSFER_COMPLETED && !climbing_ && ++tries >= kWriteTries) {
@@ -312,11 +350,15 @@ asio::awaitable<Result<void>> UsbPipe::write(ByteSpan bytes) {
 }
 
 void UsbPipe::close() {
-  if (!broken_) broken_ = "closed";
   filled_.clear();
+  left_ = {};
+  end("closed");
+}
+
+void UsbPipe::end(std::string why) {
+  fail(std::move(why));
   for (const auto& slot : reads_) calls_.cancel(slot->transfer.get());
   if (out_.transfer) calls_.cancel(out_.transfer.get());
-  wake();
 }
 
 bool UsbPipe::drain() {

@@ -327,9 +327,7 @@ void judge_inrush(const Reading& r, Verdicts& verdicts) {
 
 // How likely the noise hides page reads: they show as the spread inside a millisecond, some 3 mA and more for parts that draw 8 to 30 mA
 // for a third of the time (common practice, no source), where it passes 3 times the noise.
-double hidden_by_noise(const Features& f) {
-  return exceeds(3 * f.noise_mA + 0.3, 3, 0.6);
-}
+double hidden_by_noise(const Features& f) { return exceeds(3 * f.noise_mA + 0.3, 3, 0.6); }
 
 bool shows_reads(const Features& f) { return f.sample_s * 3 <= f.bin_s && f.duration_s > 0.25; }
 

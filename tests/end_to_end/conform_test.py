@@ -11,17 +11,25 @@ WORD = "no patient chip in the socket, no stick in the port"
 
 class Conform(bench.BenchTest):
     def fixture(self, **board):
-        (self.folder / "board.json").write_text(json.dumps({"schema": "steadycell-fixture/1", "seed": 7, "board": board}))
-        return "sim:board.json"
+        return super().fixture("board.json", chip=False, seed=7, board=board)
 
     def conform(self, address, *more, word=WORD):
         return self.run_it("board", "conform", "--board", address, "--confirm", word, *more)
+
+    def conform_as_far_as(self, duty):
+        command = self.command("board", "conform", "--board", "sim:board.json", "--confirm", WORD, "--progress=json")
+        running = subprocess.Popen(command, cwd=self.folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        for line in running.stderr:
+            if f'"{duty}"' in line:
+                break
+        return running
 
     def test_simulated_board_does_all_its_duties(self):
         done = self.conform(self.fixture(), "--supply-mV", "3300", "--json")
         self.assertEqual((done.code, done.err), (0, ""))
         told = done.json
-        self.assertEqual((told["schema"], told["passed"], told["protocol"], told["chip_answers"]), ("steadycell-board-conformance/1", True, 1, False))
+        self.assertEqual((told["schema"], told["passed"], told["protocol"], told["chip_answers"]),
+                         ("steadycell-board-conformance/1", True, 1, False))
         self.assertEqual(told["counts"]["failed"], 0)
         self.assertEqual(sum(told["counts"].values()), len(told["duties"]))
         of = {duty["duty"]: duty for duty in told["duties"]}
@@ -33,7 +41,8 @@ class Conform(bench.BenchTest):
         self.assertGreaterEqual(of["sample_rate"]["measured"], 9.5)
         self.assertEqual(of["refuses_program_erase"]["outcome"], "passed")
         # On a busy machine the simulated board may not fill its pipe in time: then no sample is lost.
-        self.assertEqual({d["duty"] for d in told["duties"] if d["outcome"] == "not_applicable"} - {"sample_gap"}, {"lid", "status_poll", "same_id"})
+        not_applicable = {d["duty"] for d in told["duties"] if d["outcome"] == "not_applicable"}
+        self.assertEqual(not_applicable - {"sample_gap"}, {"lid", "status_poll", "same_id"})
 
     def test_lines_for_a_person(self):
         done = self.conform(self.fixture(wp_high=True), "--only", "wp_low")
@@ -69,7 +78,8 @@ class Conform(bench.BenchTest):
         self.fixture()
         for listen in ("unix:board.sock", "tcp:127.0.0.1:0"):
             with self.subTest(listen):
-                board = subprocess.Popen([bench.SIMBOARD, "board.json", "--listen", listen], cwd=self.folder, stdout=subprocess.PIPE, text=True)
+                board = subprocess.Popen([bench.SIMBOARD, "board.json", "--listen", listen], cwd=self.folder, stdout=subprocess.PIPE,
+                                         text=True)
                 try:
                     address = board.stdout.readline().split()[-1]
                     # Twice: the second meets a board that another session left.
@@ -83,11 +93,7 @@ class Conform(bench.BenchTest):
 
     def test_stopped_in_the_middle(self):
         self.fixture()
-        running = subprocess.Popen(self.command("board", "conform", "--board", "sim:board.json", "--confirm", WORD, "--progress=json"), cwd=self.folder, stdout=subprocess.PIPE,
-                                   stderr=subprocess.PIPE, text=True)
-        for line in running.stderr:
-            if '"heartbeat_keeps"' in line:
-                break
+        running = self.conform_as_far_as("heartbeat_keeps")
         running.send_signal(signal.SIGINT)
         started = time.monotonic()
         out, err = running.communicate(timeout=20)
@@ -96,11 +102,7 @@ class Conform(bench.BenchTest):
 
     def test_held_board_is_left_alone(self):
         self.fixture()
-        first = subprocess.Popen(self.command("board", "conform", "--board", "sim:board.json", "--confirm", WORD, "--progress=json"), cwd=self.folder, stdout=subprocess.PIPE,
-                                 stderr=subprocess.PIPE, text=True)
-        for line in first.stderr:
-            if '"heartbeat_keeps"' in line:
-                break
+        first = self.conform_as_far_as("heartbeat_keeps")
         held = self.conform("sim:board.json", "--json")
         self.assertEqual((held.code, held.json["error"]["code"]), (9, "e308"), held.text)
         first.send_signal(signal.SIGINT)

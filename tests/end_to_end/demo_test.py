@@ -6,7 +6,7 @@ import subprocess
 import sys
 
 import bench
-from bench import BIN, TESTS
+from bench import BIN, CONSENT, TESTS
 
 
 class Demo(bench.BenchTest):
@@ -24,6 +24,14 @@ class Demo(bench.BenchTest):
         self.refuse("e103", 2, "demo", "--out", "out")
         self.assertEqual(self.snapshot("out"), before)
 
+    def test_on_a_named_board_it_asks_for_the_word_and_leaves_another_chip_alone(self):
+        board = self.fixture()
+        self.refuse("e306", 6, "demo", "--board", board, "--out", "no-word")
+        found = self.refuse("e101", 2, "demo", "--board", board, *CONSENT, "--out", "other")
+        self.assertIn("EC 76", found["what"])
+        self.assertIn("steadycell-simboard", found["next"])
+        self.assertFalse((self.folder / "other/capture").exists())
+
 
 class WrongFile(bench.BenchTest):
     def test_a_file_that_differs_fails_the_demo(self):
@@ -40,7 +48,8 @@ class WrongFile(bench.BenchTest):
         name, digest = files["files"][3]["name"], files["files"][3]["sha256"]
         files["files"][3]["sha256"] = ("1" if digest[0] != "1" else "2") + digest[1:]
         path.write_text(json.dumps(files))
-        done = subprocess.run([self.folder / "bin/steadycell", "demo", "--out", "out", "--json"], cwd=self.folder, capture_output=True, check=False)
+        done = subprocess.run([self.folder / "bin/steadycell", "demo", "--out", "out", "--json"], cwd=self.folder, capture_output=True,
+                              check=False)
         self.assertEqual(done.returncode, 7, done.stdout)
         error = json.loads(done.stdout)["error"]
         self.assertEqual(error["code"], "e504")

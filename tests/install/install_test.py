@@ -4,7 +4,7 @@
     install_test.py BUILD_FOLDER CMAKE
 
 Installs the build into a folder of its own. Outside sources: udev(7), sd-listen-fds(3) and systemd.exec(5) for the words of rules and
-units (systemd-analyze verifies the units where it is there), groff for the manual pages, bash itself for the completion.
+units (systemd-analyze verifies the units where it is there), groff for the manual pages, bash, zsh and fish themselves for the completions.
 """
 import gzip
 import os
@@ -122,7 +122,8 @@ class Installed(unittest.TestCase):
 
     def complete(self, *words):
         script = 'source "$1"; shift; COMP_WORDS=("$@"); COMP_CWORD=$(($# - 1)); _steadycell; printf "%s\\n" "${COMPREPLY[@]}"'
-        told = run("bash", "--norc", "-c", script, "bash", self.root / "share/bash-completion/completions/steadycell", *words, cwd=self.root)
+        file = self.root / "share/bash-completion/completions/steadycell"
+        told = run("bash", "--norc", "-c", script, "bash", file, *words, cwd=self.root)
         self.assertEqual((told.returncode, told.stderr), (0, ""))
         return [word for word in told.stdout.splitlines() if word]
 
@@ -143,6 +144,56 @@ class Installed(unittest.TestCase):
         self.assertEqual(self.complete("steadycell", "chip", "read", "--quiet", "--pas"), ["--passes"])
         self.assertEqual(self.complete("steadycell", "capture", "settle", "sha"), ["share"])
         self.assertEqual(self.complete("steadycell", "ch"), ["chip"])
+
+    @unittest.skipUnless(shutil.which("zsh"), "zsh is not here")
+    def test_completion_of_zsh(self):
+        """zsh takes what the function offers and keeps what fits; here we hear what it offers."""
+        file = self.root / "share/zsh/vendor-completions/_steadycell"
+        self.assertEqual(run("zsh", "-n", file).stderr, "")
+        self.assertTrue(file.read_text().startswith("#compdef steadycell\n"))
+        script = """compadd() { while [[ $1 != -- ]]; do shift; done; shift; print -rl -- "$@" }
+                    compset() { }; _files() { print FILES }
+                    file=$1; shift; words=("$@"); CURRENT=$#words; set --; source $file"""
+
+        def offered(*words):
+            told = run("zsh", "-f", "-c", script, "zsh", file, "steadycell", *words)
+            self.assertEqual((told.returncode, told.stderr), (0, ""))
+            return told.stdout.split()
+
+        commands = self.commands()
+        self.assertEqual(set(offered("")), {words[0] for words in commands})
+        for words in commands:
+            with self.subTest(" ".join(words)):
+                self.assertEqual(set(offered(*words, "--")), self.options(words)[0])
+        self.assertEqual(set(offered("chip", "")), {words[1] for words in commands if words[0] == "chip" and len(words) == 2})
+        self.assertEqual(offered("image", "export", "--what", ""), ["raw", "data", "spare"])
+        self.assertEqual(offered("chip", "read", "--board", "u"), ["sim:", "tcp:", "unix:", "usb"])
+        self.assertEqual(offered("chip", "read", "--quiet", "--pas"), offered("chip", "read", "--"))
+        for words in (("capture", "settle", "sha"), ("chip", "read", "--board", "sim:sha"), ("chip", "read", "--into", "")):
+            self.assertEqual(offered(*words), ["FILES"])
+
+    @unittest.skipUnless(shutil.which("fish"), "fish is not here")
+    def test_completion_of_fish(self):
+        file = self.root / "share/fish/vendor_completions.d/steadycell.fish"
+        self.assertEqual(run("fish", "--no-config", "-n", file).stderr, "")
+        commands = self.commands()
+        asked = [("",), *((*words, "--") for words in commands), ("chip", ""), ("image", "export", "--what", ""),
+                 ("chip", "read", "--board", "u"), ("chip", "read", "--quiet", "--pas"), ("capture", "settle", "sha")]
+        script = "source $argv[1]; for line in $argv[2..]; echo '<'; complete -C \"steadycell $line\"; end"
+        told = run("fish", "--no-config", "-c", script, file, *(" ".join(words) for words in asked), cwd=self.root,
+                   env=os.environ | {"HOME": self.keep.name})
+        self.assertEqual((told.returncode, told.stderr), (0, ""))
+        answers = [[line.split("\t")[0] for line in part.splitlines() if line] for part in told.stdout.split("<\n")[1:]]
+        offered = dict(zip(asked, answers, strict=True))
+        self.assertEqual(set(offered["",]), {words[0] for words in commands})
+        for words in commands:
+            with self.subTest(" ".join(words)):
+                self.assertEqual(set(offered[*words, "--"]), self.options(words)[0])
+        self.assertEqual(set(offered["chip", ""]), {words[1] for words in commands if words[0] == "chip" and len(words) == 2})
+        self.assertEqual(set(offered["image", "export", "--what", ""]), {"raw", "data", "spare"})
+        self.assertEqual(set(offered["chip", "read", "--board", "u"]), {"unix:", "usb"})
+        self.assertEqual(offered["chip", "read", "--quiet", "--pas"], ["--passes"])
+        self.assertEqual(offered["capture", "settle", "sha"], ["share/"])
 
     def test_documents(self):
         folder = self.root / "share/doc/steadycell"

@@ -5,10 +5,12 @@
 #include <chrono>
 #include <condition_variable>
 #include <deque>
+#include <functional>
 #include <map>
 #include <mutex>
 #include <string>
 #include <thread>
+#include <utility>
 #include <vector>
 
 #include "base/bytes.h"
@@ -54,9 +56,16 @@ class FakeUsb : public UsbCalls {
     const std::lock_guard lock(mutex_);
     takings_.push_back(std::move(completion));
   }
+  // Every transfer ends, as when a hub loses its power.
   void unplug() {
     const std::lock_guard lock(mutex_);
     unplugged_ = true;
+    happened_.notify_all();
+  }
+  // Tells who watches the bus, once more each time; transfers are not touched by that.
+  void plug_event(const Device& device, libusb_hotplug_event event = LIBUSB_HOTPLUG_EVENT_DEVICE_LEFT) {
+    const std::lock_guard lock(mutex_);
+    plug_events_.emplace_back(reinterpret_cast<libusb_device*>(const_cast<Device*>(&device)), event);
     happened_.notify_all();
   }
   Bytes written() {
@@ -68,6 +77,8 @@ class FakeUsb : public UsbCalls {
     return flying_.size();
   }
   int contexts = 0, handles = 0, claims = 0, halts_cleared = 0, most_seen = 0, opens = 0, halts_cleared_in_flight = 0;
+  int watch_status = 0;
+  std::atomic<int> watches{0}, plug_events_told{0}, unwatched_while_handling{0};
 
   int init(libusb_context** context) override {
     if (init_status != 0) return init_status;
@@ -75,7 +86,24 @@ class FakeUsb : public UsbCalls {
     *context = reinterpret_cast<libusb_context*>(this);
     return 0;
   }
-  void exit(libusb_context*) override { --contexts; }
+  void exit(libusb_context*) override {
+    const std::lock_guard lock(mutex_);
+    --contexts;
+    plug_events_.clear();
+  }
+  int watch(libusb_context*, libusb_hotplug_callback_fn callback, void* user, libusb_hotplug_callback_handle* watch) override {
+    if (watch_status != 0) return watch_status;
+    const std::lock_guard lock(mutex_);
+    watching_ = [callback, user](libusb_device* device, libusb_hotplug_event event) { callback(nullptr, device, event, user); };
+    *watch = ++watches;
+    return 0;
+  }
+  void unwatch(libusb_context*, libusb_hotplug_callback_handle watch) override {
+    const std::lock_guard lock(mutex_);
+    unwatched_while_handling += handling_ || watch != watches ? 1 : 0;
+    --watches;
+    watching_ = {};
+  }
   void interrupt(libusb_context*) override {
     const std::lock_guard lock(mutex_);
     interrupted_ = true;
@@ -83,13 +111,26 @@ class FakeUsb : public UsbCalls {
   }
   int handle_events(libusb_context*, timeval* longest) override {
     std::unique_lock lock(mutex_);
+    handling_ = true;
     happened_.wait_for(lock, std::chrono::microseconds(longest->tv_usec), [&] { return interrupted_ || something_ends(); });
     interrupted_ = false;
+    // As libusb does: plugging first, and without a lock around what is called.
+    while (!plug_events_.empty()) {
+      const auto [device, event] = plug_events_.front();
+      plug_events_.pop_front();
+      if (!watching_) continue;
+      const auto tell = watching_;
+      lock.unlock();
+      tell(device, event);
+      ++plug_events_told;
+      lock.lock();
+    }
     while (libusb_transfer* transfer = next_end()) {
       lock.unlock();
       transfer->callback(transfer);
       lock.lock();
     }
+    handling_ = false;
     return 0;
   }
   ssize_t device_list(libusb_context*, libusb_device*** list) override {
@@ -106,7 +147,9 @@ class FakeUsb : public UsbCalls {
   }
   int speed(libusb_device* device) override { return of(device).speed; }
   std::string place(libusb_device* device) override { return of(device).place; }
-  std::string node(libusb_device* device) override { return of(device).node.empty() ? "/nonexistent/" + of(device).place : of(device).node; }
+  std::string node(libusb_device* device) override {
+    return of(device).node.empty() ? "/nonexistent/" + of(device).place : of(device).node;
+  }
   std::string driver(libusb_device* device) override { return of(device).driver; }
   std::string serial(libusb_device* device) override { return of(device).serial; }
   int open(libusb_device* device, libusb_device_handle** handle) override {
@@ -167,6 +210,7 @@ class FakeUsb : public UsbCalls {
     return std::find_if(flying_.begin(), flying_.end(), [in](const libusb_transfer* t) { return is_in(t) == in; });
   }
   bool something_ends() {
+    if (!plug_events_.empty()) return true;
     if (keeps_transfers) return false;
     return (!flying_.empty() && unplugged_) || !cancelled_.empty() || first_of(false) != flying_.end() ||
            (!answers_.empty() && first_of(true) != flying_.end());
@@ -203,7 +247,9 @@ class FakeUsb : public UsbCalls {
 
   std::mutex mutex_;
   std::condition_variable happened_;
-  bool interrupted_ = false, unplugged_ = false;
+  bool interrupted_ = false, unplugged_ = false, handling_ = false;
+  std::function<void(libusb_device*, libusb_hotplug_event)> watching_;
+  std::deque<std::pair<libusb_device*, libusb_hotplug_event>> plug_events_;
   std::array<libusb_device*, 8> list_{};
   std::vector<libusb_transfer*> flying_, cancelled_;  // in the order of submission
   std::deque<Completion> answers_, takings_;

@@ -44,22 +44,24 @@ def expect(what, good, detail=""):
 class Root:
     def __init__(self, folder):
         self.folder = folder
-        self.environment = {"PATH": "/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL": "C.UTF-8", "DEBIAN_FRONTEND": "noninteractive", "HOME": "/root",
-                            "XDG_RUNTIME_DIR": "/run/user/0"}
+        self.environment = {"PATH": "/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL": "C.UTF-8", "DEBIAN_FRONTEND": "noninteractive",
+                            "HOME": "/root", "XDG_RUNTIME_DIR": "/run/user/0"}
 
     def run(self, *command, check=True, **more):
         return run("chroot", self.folder, *command, check=check, env=self.environment | more)
 
     def files(self):
         """All of the root but what dpkg, apt and running programs keep for themselves."""
-        left = ("./var/lib/dpkg", "./var/lib/apt", "./var/cache", "./var/log", "./run", "./tmp", "./dev", "./proc", "./package", "./root", "./etc/group", "./etc/gshadow")
+        left = ("./var/lib/dpkg", "./var/lib/apt", "./var/cache", "./var/log", "./run", "./tmp", "./dev", "./proc", "./package", "./root",
+                "./etc/group", "./etc/gshadow")
         listed = run("find", ".", "-xdev", cwd=self.folder).stdout.splitlines()
         return {name for name in listed if not name.startswith(left)}
 
 
 def mirror():
-    told = run("apt-get", "indextargets", "--format", "$(REPO_URI)", "Identifier: Packages", f"Codename: {SUITE}", check=False).stdout.split()
-    return told[0] if told else None
+    told = run("apt-get", "indextargets", "--format", "$(REPO_URI)", "Identifier: Packages", f"Codename: {SUITE}", check=False)
+    found = told.stdout.split()
+    return found[0] if found else None
 
 
 def main():
@@ -70,7 +72,8 @@ def main():
     if not (source := mirror()):
         cannot(f"apt here has no {SUITE}")
     print("building the package", flush=True)
-    if run("cmake", "--build", BUILD, "-j", str(os.cpu_count()), "--target", "steadycell", "steadycelld", "steadycell-simboard", "demo_data", "manual", check=False).returncode != 0:
+    targets = ("steadycell", "steadycelld", "steadycell-simboard", "demo_data", "manual")
+    if run("cmake", "--build", BUILD, "-j", str(os.cpu_count()), "--target", *targets, check=False).returncode != 0:
         wrong.append("the build")
         return
     with tempfile.TemporaryDirectory(prefix="steadycell-package-") as here:
@@ -80,8 +83,11 @@ def main():
         fields = run("dpkg-deb", "--field", package).stdout
         expect("name, version and dependencies", "Package: steadycell\n" in fields and "libfmt9" in fields and "libc6" in fields, fields)
         inside = run("dpkg-deb", "--contents", package).stdout
-        for path in ("usr/bin/steadycell", "usr/bin/steadycelld", "usr/bin/steadycell-simboard", "usr/lib/udev/rules.d/70-steadycell.rules", "usr/lib/systemd/user/steadycelld.socket",
-                     "usr/share/man/man1/steadycell.1.gz", "usr/share/bash-completion/completions/steadycell", "usr/share/doc/steadycell/copyright"):
+        for path in ("usr/bin/steadycell", "usr/bin/steadycelld", "usr/bin/steadycell-simboard",
+                     "usr/lib/udev/rules.d/70-steadycell.rules", "usr/lib/systemd/user/steadycelld.socket",
+                     "usr/share/man/man1/steadycell.1.gz", "usr/share/bash-completion/completions/steadycell",
+                     "usr/share/zsh/vendor-completions/_steadycell", "usr/share/fish/vendor_completions.d/steadycell.fish",
+                     "usr/share/doc/steadycell/copyright"):
             expect(f"holds /{path}", f"./{path}\n" in inside)
         expect("every file belongs to root", all(line.split()[1] == "root/root" for line in inside.splitlines()))
 
@@ -90,7 +96,8 @@ def main():
         made = run("debootstrap", "--variant=minbase", SUITE, root.folder, source, check=False)
         if made.returncode != 0:
             cannot("debootstrap failed: " + made.stdout[-300:] + made.stderr[-300:])
-        for name in ("sources.list", "sources.list.d", "apt.conf.d", "auth.conf.d", "trusted.gpg.d", "keyrings"):  # as apt here reaches its mirror
+        # As apt here reaches its mirror.
+        for name in ("sources.list", "sources.list.d", "apt.conf.d", "auth.conf.d", "trusted.gpg.d", "keyrings"):
             there, into = Path("/etc/apt") / name, root.folder / "etc/apt" / name
             if there.is_dir():
                 shutil.copytree(there, into, dirs_exist_ok=True)
@@ -117,7 +124,8 @@ def try_in(root):
     if root.run("apt-get", "update", "-qq", check=False).returncode != 0:
         cannot("apt cannot reach its mirror from the clean root")
     # What the package depends on is there first, so that purging it can be compared file by file.
-    depends = [d.split("(")[0].split("|")[0].strip() for d in run("dpkg-deb", "--field", root.folder / "package/steadycell.deb", "Depends").stdout.split(",")]
+    field = run("dpkg-deb", "--field", root.folder / "package/steadycell.deb", "Depends").stdout
+    depends = [d.split("(")[0].split("|")[0].strip() for d in field.split(",")]
     root.run("apt-get", "install", "-y", "--no-install-recommends", *depends)
     before = root.files()
     root.run("apt-get", "install", "-y", "--no-install-recommends", "/package/steadycell.deb")
@@ -129,15 +137,16 @@ def try_in(root):
     print("running", flush=True)
     expect("--version", root.run("steadycell", "--version").stdout.startswith("steadycell "))
     demo = root.run("steadycell", "demo", "--out", "/root/demo", check=False)
-    expect("board work, with the daemon off", root.run("steadycell", "chip", "identify", "--board", "sim:/usr/share/steadycell/demo/fixture.json", "--supply-mV", "3300",
-                                                       check=False, STEADYCELL_DAEMON="off").returncode == 0)
+    identified = root.run("steadycell", "chip", "identify", "--board", "sim:/usr/share/steadycell/demo/fixture.json", "--supply-mV", "3300",
+                          check=False, STEADYCELL_DAEMON="off")
+    expect("board work, with the daemon off", identified.returncode == 0, identified.stdout + identified.stderr)
     # The demo rebuilds a volume with a Python script, which the package only suggests.
     expect("demo says what it lacks", demo.returncode == 0 or "python3" in demo.stdout + demo.stderr, demo.stderr[-500:])
     doctor = json.loads(root.run("steadycell", "doctor", "--json", check=False).stdout)
     states = {finding["check"]: finding["state"] for finding in doctor["findings"]}
     expect("doctor calls the device rule good", states["device rule"] == "good", doctor)
-    conform = root.run("steadycell", "board", "conform", "--board", "sim:/usr/share/steadycell/demo/dead-stick.json", "--only", "wp_low", "--confirm",
-                       "no patient chip in the socket, no stick in the port", check=False)
+    conform = root.run("steadycell", "board", "conform", "--board", "sim:/usr/share/steadycell/demo/dead-stick.json", "--only", "wp_low",
+                       "--confirm", "no patient chip in the socket, no stick in the port", check=False)
     expect("board conform", conform.returncode == 0, conform.stdout + conform.stderr)
 
     upgrade_under_a_job(root)
@@ -155,9 +164,11 @@ def upgrade_under_a_job(root):
     print("upgrading under a job", flush=True)
     fixture = {"schema": "steadycell-fixture/1", "seed": 7, "timed": True,
                "chip": {"supply_mV": 3300, "timing": {"mode": 0, "t_read_us": 2000},
-                        "targets": [{"id_bytes": "EC 76", "geometry": {"page_bytes": 512, "spare_bytes": 16, "pages_per_block": 32, "blocks": 4, "column_cycles": 1, "row_cycles": 3}}]}}
+                        "targets": [{"id_bytes": "EC 76", "geometry": {"page_bytes": 512, "spare_bytes": 16, "pages_per_block": 32,
+                                                                       "blocks": 4, "column_cycles": 1, "row_cycles": 3}}]}}
     (root.folder / "root/slow.json").write_text(json.dumps(fixture))
-    start = lambda *command: subprocess.Popen(["chroot", root.folder, *command], env=root.environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    start = lambda *command, **more: subprocess.Popen(["chroot", root.folder, *command], env=root.environment | more,
+                                                      stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     daemon = start("steadycelld")
     try:
         socket = root.folder / "run/user/0/steadycell/steadycelld.socket"
@@ -165,8 +176,8 @@ def upgrade_under_a_job(root):
             if socket.exists():
                 break
             time.sleep(0.1)
-        job = subprocess.Popen(["chroot", root.folder, "steadycell", "chip", "read", "--board", "sim:/root/slow.json", "--supply-mV", "3300", "--passes", "2", "--blocks", "0-199",
-                                "--into", "/root/case", "--quiet"], env=root.environment | {"STEADYCELL_DAEMON": "only"}, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        job = start("steadycell", "chip", "read", "--board", "sim:/root/slow.json", "--supply-mV", "3300", "--passes", "2",
+                    "--blocks", "0-199", "--into", "/root/case", "--quiet", STEADYCELL_DAEMON="only")
         time.sleep(3)
         expect("a job runs when the upgrade begins", job.poll() is None, job.poll())
         root.run("dpkg", "-i", "/package/steadycell.deb")

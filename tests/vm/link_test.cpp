@@ -1,5 +1,6 @@
 // host/link on a real Linux kernel: libusb on usbfs, hidapi on hidraw. Started by tests/vm/run in its guest, as root.
 #include <algorithm>
+#include <atomic>
 #include <boost/asio/co_spawn.hpp>
 #include <boost/asio/io_context.hpp>
 #include <filesystem>
@@ -8,6 +9,7 @@
 #include <thread>
 
 #include "link/usb.h"
+#include "link/usb_events.h"
 #include "protocol/frame.h"
 #include "protocol/messages.h"
 #include "vm/plugged_board.h"
@@ -55,7 +57,8 @@ struct Host {
     return so();
   }
   bool told(Kind kind, std::size_t times = 1) {
-    return until([&] { return static_cast<std::size_t>(std::count_if(news.begin(), news.end(), [&](const LinkNews& n) { return n.kind == kind; })) >= times; });
+    const auto of_kind = [kind](const LinkNews& n) { return n.kind == kind; };
+    return until([&] { return static_cast<std::size_t>(std::count_if(news.begin(), news.end(), of_kind)) >= times; });
   }
 
   asio::io_context io{1};
@@ -130,6 +133,55 @@ TEST(VmLink, F04_EveryRungOfTheLadderLeavesAStreamThatWorks) {
     std::printf("   %s\n", one.text.c_str());
     EXPECT_EQ(one.text.find("failed"), std::string::npos) << one.text;
   }
+}
+
+// Nothing is in flight here, so only libusb's plugging events can tell.
+TEST(VmLink, R10_LibusbTellsThatABoardLeftTheBus) {
+  Board board(35);
+  link::UsbCalls& usb = link::real_usb();
+  const auto events = link::UsbEvents::get(usb);
+  ASSERT_TRUE(events);
+  const auto find = [&]() -> libusb_device* {
+    libusb_device** list = nullptr;
+    libusb_device* found = nullptr;
+    const ssize_t n = usb.device_list((*events)->context(), &list);
+    for (ssize_t i = 0; i < n; ++i)
+      if (usb.serial(list[i]) == board.serial) found = libusb_ref_device(list[i]);
+    usb.free_device_list(list);
+    return found;
+  };
+  libusb_device* device = nullptr;
+  for (int i = 0; i < 100 && (device = find()) == nullptr; ++i) std::this_thread::sleep_for(100ms);
+  ASSERT_NE(device, nullptr);
+  std::atomic<bool> left = false;
+  (*events)->when_gone(device, [&left] { left = true; });
+  const auto began = std::chrono::steady_clock::now();
+  board.fault("unplug");
+  while (!left && std::chrono::steady_clock::now() - began < 10s) std::this_thread::sleep_for(1ms);
+  EXPECT_TRUE(left);
+  std::printf("   told %.0f ms after the plug was pulled\n",
+              std::chrono::duration<double, std::milli>(std::chrono::steady_clock::now() - began).count());
+  (*events)->forget(device);
+  libusb_unref_device(device);
+}
+
+TEST(VmLink, R15_AnUnpluggedBoardsLinkEndsAndSaysSo) {
+  Board board(36);
+  Host host(board.serial);
+  ASSERT_TRUE(host.link);
+  ASSERT_TRUE(greeted(host, 1));
+  std::string told;
+  asio::co_spawn(
+      host.io,
+      [](link::Link& waiting, std::string& end) -> asio::awaitable<void> {
+        const auto got = co_await waiting.read_view({});
+        end = got ? "bytes" : got.error().text();
+      }(*host.link, told),
+      [](const std::exception_ptr&) {});
+  board.fault("unplug");
+  EXPECT_TRUE(host.until([&] { return !told.empty(); }, 10s));
+  EXPECT_NE(told.find("unplugged"), std::string::npos) << told;
+  EXPECT_FALSE(greeted(host, 2));
 }
 
 // The HID interface of a board, as usbhid names it: "1-1:1.1".

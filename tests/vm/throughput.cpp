@@ -1,7 +1,8 @@
 // How fast bulk bytes come through link/usb into nothing, beside the least loop of libusb that there can be: the same simulated board,
 // the same kernel, the same run. On a guest's one processor board, kernel and host share the time, so the ratio is one of the whole
 // work. Started by tests/vm/run in its guest, as root.
-// 256 MiB each way, less where both would take more than 40 s; with STEADYCELL_LONG in the environment also 1 GiB through the link, its
+// A second of the one, a second of the other, on the same stream, eleven times: each pair has the same machine, whatever else that does
+// meanwhile, and the median of the pairs' ratios is what counts. With STEADYCELL_LONG in the environment also 1 GiB through the link, its
 // memory looked at.
 #include <sys/prctl.h>
 #include <sys/resource.h>
@@ -16,6 +17,9 @@
 #include <cstdlib>
 #include <deque>
 #include <fstream>
+#include <memory>
+#include <optional>
+#include <vector>
 
 #include "link/usb.h"
 #include "link/usb_pipe.h"
@@ -28,9 +32,11 @@ namespace {
 namespace asio = boost::asio;
 using Clock = std::chrono::steady_clock;
 constexpr std::uint64_t kMiB = std::uint64_t{1} << 20;
-constexpr std::uint64_t kRamp = 4 * kMiB;   // comes before anything is measured
+constexpr std::uint64_t kRamp = 2 * kMiB;      // comes before anything is measured
 constexpr std::uint64_t kSettled = 64 * kMiB;  // every buffer was used by then
-constexpr double kAsked = 0.85, kBroken = 0.5;  // of the loop's throughput: what the design asks for; what no noise of a machine explains
+constexpr double kAsked = 0.85;                // of the loop's throughput
+constexpr int kPairs = 11;
+constexpr double kSlice_s = 1;
 constexpr auto kBeat = 100ms;
 constexpr auto kPatience = 5s;  // without a byte
 
@@ -60,6 +66,7 @@ class Sink {
   void take(std::size_t n) {
     last_ = Clock::now();
     seen_ += n;
+    pieces += measuring_ ? 1 : 0;
     if (!measuring_ && seen_ >= kRamp) {
       measuring_ = true;
       base_ = seen_;
@@ -77,7 +84,7 @@ class Sink {
   bool done() const { return measuring_ && seen_ - base_ >= wanted_; }
   bool dried_up() const { return Clock::now() - last_ > kPatience; }
 
-  std::uint64_t bytes = 0;
+  std::uint64_t bytes = 0, pieces = 0;
   double seconds = 0, cpu = 0;
   std::int64_t grown_kib = 0;
 
@@ -88,7 +95,8 @@ class Sink {
   double cpu_ = 0;
 };
 
-// A board of its own that streams pages, more than any sink wants, once begin() is through.
+// A board that streams pages, more than any sink wants, once begin() is through. Who reads opens it and closes it again; what was in
+// flight then is lost, which is all the same to who only counts.
 struct Stream {
   static constexpr unsigned kBlocks = 1984;
   static constexpr std::uint32_t kRows = kBlocks * 64;  // 262 MB of pages a run
@@ -99,6 +107,7 @@ struct Stream {
     power(host);
     start_run(host, kRows);
     for (int i = 1; i < kRuns; ++i) EXPECT_EQ(host.out(page_run(host, kRows)), 0);
+    host.close();
     return !::testing::Test::HasFailure();
   }
   Board board;
@@ -134,6 +143,7 @@ struct Loop {
 };
 
 void by_loop(Stream& stream, Sink& sink) {
+  ASSERT_TRUE(stream.host.open(stream.board.serial));
   Loop loop{.sink = sink};
   std::deque<Bytes> buffers;
   std::vector<libusb_transfer*> transfers;
@@ -161,6 +171,7 @@ void by_loop(Stream& stream, Sink& sink) {
   for (libusb_transfer* transfer : transfers) libusb_cancel_transfer(transfer);
   while (loop.active > 0) libusb_handle_events(stream.host.context());
   for (libusb_transfer* transfer : transfers) libusb_free_transfer(transfer);
+  stream.host.close();
 }
 
 // ---- The link, as board/ uses it: one coroutine reads, another keeps the board awake ----
@@ -188,12 +199,12 @@ asio::awaitable<void> drink(asio::io_context& io, Stream& stream, Sink& sink) {
   });
   Bytes into(256 << 10);
   while (!sink.done()) {
-    const auto got = co_await (*link)->read_some(into);
+    const auto got = co_await (*link)->read_view(into);
     if (!got) {
       std::printf("   %s\n", got.error().text().c_str());
       break;
     }
-    sink.take(*got);
+    sink.take(got->size());
   }
   (*link)->close();
   timer.cancel();
@@ -202,7 +213,6 @@ asio::awaitable<void> drink(asio::io_context& io, Stream& stream, Sink& sink) {
 }
 
 void by_link(Stream& stream, Sink& sink) {
-  stream.host.close();  // the stream goes on in the link: opening and claiming change nothing for the board
   asio::io_context io(1);
   asio::co_spawn(io, drink(io, stream, sink), [](const std::exception_ptr& fault) {
     if (fault) std::rethrow_exception(fault);
@@ -213,60 +223,84 @@ void by_link(Stream& stream, Sink& sink) {
 // ---- The comparison ----
 
 struct Total {
-  double bytes = 0, seconds = 0, cpu = 0;
-  double rate() const { return bytes / seconds; }
+  double bytes = 0, seconds = 0, cpu = 0, pieces = 0;
+  void add(const Sink& sink) {
+    bytes += static_cast<double>(sink.bytes);
+    seconds += sink.seconds;
+    cpu += sink.cpu;
+    pieces += static_cast<double>(sink.pieces);
+  }
   void say(const char* who) const {
-    std::printf("   %-12s %6.1f MiB in %5.1f s: %6.2f MB/s, %5.2f s of this processor per GB in the host\n", who, bytes / double{kMiB},
-                seconds, rate() / 1e6, cpu / bytes * 1e9);
+    std::printf("   %-12s %6.1f MiB in %5.1f s: %6.2f MB/s, %5.2f s of this processor per GB in the host, %.0f KiB a piece\n", who,
+                bytes / double{kMiB}, seconds, bytes / seconds / 1e6, cpu / bytes * 1e9, bytes / pieces / 1024);
   }
 };
 
-unsigned next_board = 41;
+using How = void (*)(Stream&, Sink&);
 
-bool measure(void (*how)(Stream&, Sink&), std::uint64_t wanted, Total& into, std::int64_t* grown_kib = nullptr) {
-  Sink sink(wanted);
-  // On a busy machine half a second passes without a heartbeat now and then: the board switches off, and the stream is begun anew.
-  for (int tries = 3; tries > 0 && !sink.done(); --tries) {
-    sink = Sink(wanted);
-    Stream stream(next_board++);
-    if (!stream.begin()) return false;
-    how(stream, sink);
-    if (!sink.done()) std::printf("   the stream dried up\n");
+// The stream that there is, and a new one where it dried up: on a busy machine half a second passes without a heartbeat now and then, and
+// the board switches off.
+class Measuring {
+ public:
+  std::optional<Sink> measure(How how, std::uint64_t wanted) {
+    for (int tries = 5; tries > 0; --tries) {
+      if (!stream_) {
+        stream_ = std::make_unique<Stream>(next_board_++);
+        if (!stream_->begin()) return std::nullopt;
+      }
+      Sink sink(wanted);
+      how(*stream_, sink);
+      if (sink.done()) return sink;
+      std::printf("   the stream dried up\n");
+      stream_.reset();
+    }
+    return std::nullopt;
   }
-  EXPECT_TRUE(sink.done());
-  into.bytes += static_cast<double>(sink.bytes);
-  into.seconds += sink.seconds;
-  into.cpu += sink.cpu;
-  if (grown_kib != nullptr) *grown_kib = sink.grown_kib;
-  return !::testing::Test::HasFailure();
+
+ private:
+  static inline unsigned next_board_ = 41;
+  std::unique_ptr<Stream> stream_;
+};
+
+double rate(const Sink& sink) {
+  return static_cast<double>(sink.bytes) / sink.seconds;
 }
 
 TEST(VmThroughput, TheLinkBesideTheLeastLoopOfLibusb) {
-  constexpr double kLongest_s = 40;
-  Total trial, link, loop;
-  ASSERT_TRUE(measure(by_loop, 8 * kMiB, trial));
-  const double in_time = trial.rate() * kLongest_s / 4;
-  const std::uint64_t slice = std::min(128 * kMiB, std::max(4 * kMiB, static_cast<std::uint64_t>(in_time)));
-  // One, the other, the other, the one: a machine that grows slower or faster meanwhile is fair to both.
-  for (const bool first : {true, false, false, true})
-    ASSERT_TRUE(first ? measure(by_link, slice, link) : measure(by_loop, slice, loop));
+  Measuring measuring;
+  const auto trial = measuring.measure(by_loop, 8 * kMiB);
+  ASSERT_TRUE(trial);
+  const std::uint64_t slice = std::clamp(static_cast<std::uint64_t>(rate(*trial) * kSlice_s), 4 * kMiB, 32 * kMiB);
+  Total link, loop;
+  std::vector<double> ratios;
+  for (int pair = 0; pair < kPairs; ++pair) {
+    std::optional<Sink> by_each[2];
+    // The one first, then the other first: a machine that grows slower or faster meanwhile is fair to both.
+    for (const bool other : {pair % 2 != 0, pair % 2 == 0}) by_each[other ? 1 : 0] = measuring.measure(other ? by_loop : by_link, slice);
+    ASSERT_TRUE(by_each[0] && by_each[1]);
+    link.add(*by_each[0]);
+    loop.add(*by_each[1]);
+    ratios.push_back(rate(*by_each[0]) / rate(*by_each[1]));
+  }
   link.say("link/usb");
   loop.say("libusb loop");
-  const double ratio = link.rate() / loop.rate();
-  std::printf("   ratio %.3f, asked for %.2f: %s\n", ratio, kAsked, ratio >= kAsked ? "reached" : "NOT REACHED");
-  EXPECT_GE(ratio, kBroken) << "that is not the machine's noise";
+  std::sort(ratios.begin(), ratios.end());
+  const double median = ratios[kPairs / 2];
+  std::printf("   ratio, median of %d pairs: %.3f (%.3f to %.3f), asked for %.2f\n", kPairs, median, ratios.front(), ratios.back(), kAsked);
+  EXPECT_GE(median, kAsked);
 }
 
 TEST(VmThroughput, MemoryStaysConstantOverOneGibibyte) {
   if (std::getenv("STEADYCELL_LONG") == nullptr) GTEST_SKIP() << "only with --long";
   // Else the kernel makes one page of 2 MiB of small ones some time on, and what nobody used counts as memory.
   ASSERT_EQ(::prctl(PR_SET_THP_DISABLE, 1, 0, 0, 0), 0);
+  const auto sink = Measuring().measure(by_link, 1024 * kMiB);
+  ASSERT_TRUE(sink);
   Total link;
-  std::int64_t grown_kib = 0;
-  ASSERT_TRUE(measure(by_link, 1024 * kMiB, link, &grown_kib));
+  link.add(*sink);
   link.say("link/usb");
-  std::printf("   memory grew by %lld KiB from 64 MiB to the end\n", static_cast<long long>(grown_kib));
-  EXPECT_LE(grown_kib, 256);
+  std::printf("   memory grew by %lld KiB from 64 MiB to the end\n", static_cast<long long>(sink->grown_kib));
+  EXPECT_LE(sink->grown_kib, 256);
 }
 
 }  // namespace
