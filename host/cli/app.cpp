@@ -89,6 +89,10 @@ StopOnSignal::StopOnSignal() {
   sigemptyset(&action.sa_mask);
   sigaction(SIGINT, &action, nullptr);
   sigaction(SIGTERM, &action, nullptr);
+  // A terminal that was closed stops the job as Ctrl-C does; nohup, which has it ignored, means what it says.
+  struct sigaction hangup {};
+  sigaction(SIGHUP, nullptr, &hangup);
+  if (hangup.sa_handler != SIG_IGN) sigaction(SIGHUP, &action, nullptr);
   std::signal(SIGPIPE, SIG_IGN);  // a closed pipe shows as EPIPE where it is written to
 }
 

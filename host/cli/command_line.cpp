@@ -184,7 +184,7 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
       "  steadycell capture settle case7 --image case7-image --ecc scheme.json\n"
       "Exit codes: 0 done, 1 failed, 2 wrong use, 3 done with pages left doubtful or unread, 4 board or chip absent or lost,\n"
       "  5 permission, 6 electrical limit or safety stop, 7 verification or identity mismatch, 8 storage, 9 busy,\n"
-      "  130 and 143 interrupted.\n"
+      "  129, 130 and 143 interrupted.\n"
       "Each command has --help and a manual page: man steadycell-chip-read; README.md says how to read them from a build tree.");
   app.add_flag("--version", common.version, "print version and leave");
   app.fallthrough();

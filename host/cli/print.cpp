@@ -476,7 +476,7 @@ std::string print_status(const json::Object& result) {
   std::string out;
   if (const json::Object* daemon = part(result, "daemon")) {
     out += row("daemon", fmt::format("steadycell {}, process {}, since {}, {}", word(*daemon, "version"), count(*daemon, "process"),
-                                     word(*daemon, "since"), counted(count(*daemon, "clients"), "client")));
+                                     word(*daemon, "since"), counted(std::max<std::uint64_t>(count(*daemon, "clients"), 1) - 1, "other client")));
     for (const json::Value& value : list(*daemon, "jobs")) {
       const json::Object& job = value.get_object();
       std::string line = fmt::format("{} on {} for {}", word(job, "method"), word(job, "board"), holder(job));

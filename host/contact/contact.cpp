@@ -14,7 +14,7 @@
 namespace steadycell::contact {
 namespace {
 
-constexpr int kWaver_mV = 100;  // a resistor reads alike both ways
+constexpr int kWaver_mV = 100;   // a resistor reads alike both ways
 constexpr unsigned kFewest = 5;  // fewer positions that touch are no pattern
 
 // What the readings say, position by position.

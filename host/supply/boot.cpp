@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <deque>
 #include <numeric>
 #include <span>
 
@@ -68,6 +69,20 @@ void measure_plateaus(std::span<const double> x, Stretch s, Features& out) {
   for (std::size_t i = s.to - static_cast<std::size_t>(std::lround(last.length_s / out.bin_s)); i < s.to; ++i)
     if (out.bins[i].samples > 1) inner.push_back(out.bins[i].deviation_mA);
   out.ripple_mA = inner.empty() ? 0 : std::max(0.0, median_of(std::move(inner)) - out.noise_mA);
+}
+
+// The highest of all lowest levels within 50 ms: a sliding minimum, each bin pushed and popped once.
+void measure_sustained(std::span<const double> x, Stretch s, Features& out) {
+  const auto window = static_cast<std::size_t>(std::max(2L, std::lround(50e-3 / out.bin_s)));
+  std::deque<std::size_t> rising;  // bins whose level no later one in the window undercuts
+  for (std::size_t i = s.from; i < s.to; ++i) {
+    while (!rising.empty() && x[rising.back()] >= x[i]) rising.pop_back();
+    rising.push_back(i);
+    if (rising.front() + window <= i) rising.pop_front();
+    if (i + 1 < s.from + window || x[rising.front()] <= out.sustained_mA) continue;
+    out.sustained_mA = x[rising.front()];
+    out.sustained_from_s = static_cast<double>(i + 1 - window) * out.bin_s;
+  }
 }
 
 // Device chirp of high-speed detection: 17.78 mA into the line for 1 to 7 ms, at least 100 ms after attach
@@ -240,6 +255,7 @@ void measure_boot(Features& out) {
   out.low_mA = sorted[sorted.size() / 100];
   out.high_mA = sorted[sorted.size() * 99 / 100];
   measure_plateaus(x, s, out);
+  measure_sustained(x, s, out);
   out.chirp_s = find_chirp(x, s, out.bin_s);
   measure_bursts(x, s, out);
   find_restarts(x, s, out);

@@ -36,7 +36,7 @@ struct Analyzer::State {
   std::optional<Watch> watch;
   double baseline = 0;
   std::deque<Sample> tail;
-  double highest_mA = -1e300;              // and how often it stood in a row
+  double highest_mA = -1e300;  // and how often it stood in a row
   std::size_t at_highest = 0, longest_at_highest = 0;
 
   void start();

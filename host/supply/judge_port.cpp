@@ -11,7 +11,9 @@ namespace {
 constexpr double kPortUp = 4.4;  // lowest voltage of a low-power port, USB 2.0 7.2.2
 constexpr double kSlowest_s = 5e-3;  // 20 mA for as long are 100 uC, as much as an input capacitor of 20 uF
 
-std::string times(std::size_t n) { return n == 1 ? "once" : n == 2 ? "twice" : fmt::format("{} times", n); }
+std::string times(std::size_t n) {
+  return n == 1 ? "once" : n == 2 ? "twice" : fmt::format("{} times", n);
+}
 
 // The ohms at 0.2 V saw the 5 V side alone. A resistor they saw is there; one they did not see lies behind the regulator, which conducts
 // from a volt or two on, or is a part that conducts at higher voltage only.
@@ -185,12 +187,31 @@ void judge_lifted(const Reading& r, Verdicts& verdicts) {
       fmt::format("as a resistor {:.0f} ohm at 5 V or {:.0f} ohm at 3.3 V (less if the regulator limits)",
                   1 / conductance * 1e3, 3.3 / level * 1e3));
   if (cuts_out)
-    evidence.push_back(fmt::format(
-        "it stops {} and comes back as high: a regulator that shuts down when hot", times(f.drop_count)));
+    evidence.push_back(fmt::format("it stops {} and comes back as high: a regulator that shuts down when hot", times(f.drop_count)));
   if (!runs) evidence.emplace_back("no step rides on it: the controller does not run");
   verdicts.claim(Fault::rail_short, lifted * (1 - on_port), evidence);
   verdicts.claim(Fault::vbus_short, lifted * on_port / std::max(0.02, 1 - lifted * (1 - on_port)),
                  std::move(evidence));
+}
+
+// Heavy current that came later: a part that breaks down as it warms, or a latch-up. A stick that no host has configured may draw 100 mA,
+// one that was configured up to 500, but hardly as its least (USB 2.0, 7.2.1, from memory; the 150 and 300 are common practice, no source).
+void judge_late_load(const Reading& r, Verdicts& verdicts) {
+  const Features& f = r.trace;
+  constexpr double kUnconfigured_mA = 100, kMuch_mA = 150, kConfigured_mA = 300, kSpread = 0.08;
+  const double usual = r.twin ? 1.3 * r.twin->sustained_mA : 0;
+  const double level = std::max(f.sustained_mA, 0.01), since_s = f.sustained_from_s + f.t_on_s.value_or(0);
+  const double beyond = exceeds_by_factor(level, std::max(f.chirp_s ? kMuch_mA : kUnconfigured_mA, usual), kSpread);
+  if (beyond < 0.02) return;
+  const double heavy = f.chirp_s ? exceeds_by_factor(level, std::max(kConfigured_mA, usual), kSpread) : 0.9 * beyond;
+  verdicts.claim(Fault::rail_short, heavy,
+                 {fmt::format("from {:.3f} s on never less than {:.0f} mA for 50 ms and longer; work comes in bursts, a load does not",
+                              since_s, level),
+                  "it came after the start: a part that breaks down as it warms, or a latch-up"});
+  verdicts.doubt(fmt::format("never less than {:.0f} mA from {:.3f} s on: a load that came later, or a stick that draws much once a host "
+                             "has configured it; a twin would tell",
+                             level, since_s));
+  verdicts.claim(Fault::unsure, 0.8 * beyond, {});
 }
 
 // Nothing hung on the port when it came up, and later something does: a contact that closed late, or a load switch.
@@ -249,9 +270,8 @@ void judge_loop(const Reading& r, Verdicts& verdicts) {
   const double spread = f.period_s && n >= 2 ? f.period_s->sigma / f.period_s->value : 1;
   // Once may be by design: a loader that starts its firmware with a reset.
   const double p = n >= 3 ? 0.97 : n == 2 ? (spread < 0.2 ? 0.93 : 0.8) : 0.3;
-  std::vector<std::string> evidence{fmt::format(
-      "{} the current falls back to the level of reset ({:.1f} mA) and climbs the same steps again", times(n),
-      f.reset_mA)};
+  std::vector<std::string> evidence{
+      fmt::format("{} the current falls back to the level of reset ({:.1f} mA) and climbs the same steps again", times(n), f.reset_mA)};
   if (n >= 2 && f.period_s)
     evidence.push_back(
         fmt::format("every {:.0f} ms (+-{:.0f})", f.period_s->value * 1e3, f.period_s->sigma * 1e3));
@@ -416,6 +436,7 @@ void judge_port(const Reading& r, Verdicts& verdicts) {
   judge_nothing(r, verdicts);
   judge_lifted(r, verdicts);
   judge_leak(r, verdicts);
+  judge_late_load(r, verdicts);
   judge_drops(r, verdicts);
   judge_loop(r, verdicts);
   judge_flat(r, verdicts);

@@ -48,7 +48,8 @@ json::Value to_json(const Features& f) {
                                      {"peak_before_mA", c.peak_before_mA},
                                      {"flat_ms", c.flat_ms},
                                      {"sag_ms", c.sag_ms},
-                                     {"came_back", c.came_back}});
+                                     {"came_back", c.came_back},
+                                     {"from_nothing", c.from_nothing}});
   for (const double t : f.restarts_s) restarts.emplace_back(t);
   const bool on = f.t_on_s.has_value();
   const auto if_on = [&](json::Value value) { return on ? std::move(value) : json::Value(); };
@@ -58,6 +59,8 @@ json::Value to_json(const Features& f) {
                       {"gaps", f.gaps},
                       {"gap_s", f.gap_s},
                       {"saturated", f.saturated},
+                      {"clipped_at_mA", or_null(f.clipped_at_mA)},
+                      {"highest_mA", f.highest_mA},
                       {"t_on_s", or_null(f.t_on_s)},
                       {"baseline_mA", f.has_baseline ? measured(f.baseline_mA) : json::Value()},
                       {"noise_mA", f.noise_mA},
@@ -82,6 +85,7 @@ json::Value to_json(const Features& f) {
                       {"source_ohm", measured(f.source_ohm)},
                       {"low_mA", f.low_mA},
                       {"high_mA", f.high_mA},
+                      {"sustained_mA", f.sustained_mA},
                       {"plateaus", plateaus},
                       {"active_ms", f.active_ms},
                       {"dense_ms", f.dense_ms},

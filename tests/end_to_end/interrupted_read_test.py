@@ -53,6 +53,9 @@ class Interrupted(bench.BenchTest):
         self.assertEqual((code, out), (130, ""))
         self.assertIn("e107", err)
         self.assertIn("same command", err)  # how to go on
+        code, out, err = self.stop_in_pass(2, signal.SIGHUP)  # the terminal was closed
+        self.assertEqual((code, out), (129, ""))
+        self.assertIn("e107", err)
         code, out, err = self.stop_in_pass(2, signal.SIGTERM, "--json")
         self.assertEqual(code, 143)
         self.assertEqual(json.loads(out)["error"]["code"], "e107")

@@ -277,6 +277,28 @@ TEST(Offset, OfTheVoltageChannelMakesNoJunctionOfAResistor) {
   }
 }
 
+// A part that breaks down as it warms: the boot is sound, then the current rises and stays.
+TEST(LateLoad, IsNeverSound) {
+  for (const bool host : {false, true})
+    for (const double more_mA : {110.0, 200.0, 350.0}) {
+      Random r(11);
+      const Board board;
+      const Bench bench;
+      std::vector<Block> load;
+      boot(load, r, board, 0.0225, bench.end_s, Boot::whole, host);
+      auto samples = simulate(board, bench, {}, load, r);
+      EXPECT_EQ(diagnosed(samples).front().fault, Fault::healthy);
+      EXPECT_LT(features_of(samples).sustained_mA, 80);
+      for (Sample& s : samples)
+        if (s.time_s > 0.7) s.mA += more_mA;
+      const Features f = features_of(samples);
+      EXPECT_NEAR(f.sustained_from_s + *f.t_on_s, 0.7, 0.2);  // the highest 50 ms begin where nothing bursts
+      const auto list = diagnosed(samples);
+      const Fault expected = host && more_mA < 300 ? Fault::unsure : Fault::rail_short;
+      EXPECT_EQ(list.front().fault, expected) << host << " " << more_mA << "\n" << told(list);
+    }
+}
+
 TEST(Contact, ThatClosesLateIsNoTrip) {
   Random r(3);
   Made made;
