@@ -34,7 +34,8 @@ Received parse_request(std::string_view line) {
 std::string answer_line(const json::Value& id, json::Object result) {
   std::string line = line_of({{"id", id}, {"result", std::move(result)}});
   if (line.size() <= kMaxAnswerBytes) return line;
-  return error_line(id, Error(ErrorCode::internal, fmt::format("the result has {} bytes, a message at most {}", line.size(), kMaxAnswerBytes)));
+  return error_line(id,
+                    Error(ErrorCode::internal, fmt::format("the result has {} bytes, a message at most {}", line.size(), kMaxAnswerBytes)));
 }
 
 std::string error_line(const json::Value& id, const Error& error) {

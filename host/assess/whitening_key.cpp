@@ -239,7 +239,8 @@ Unwhitened Unwhitener::apply(MutableByteSpan raw_page, std::uint64_t block, std:
 }
 
 std::string_view name_of(Unwhitened what) {
-  static constexpr std::string_view kNames[kUnwhitened] = {"proven", "partly", "assumed", "erased", "plainer", "unknown_sequence", "not_caught"};
+  static constexpr std::string_view kNames[kUnwhitened] = {"proven",  "partly",           "assumed",   "erased",
+                                                           "plainer", "unknown_sequence", "not_caught"};
   return kNames[static_cast<std::size_t>(what)];
 }
 

@@ -118,7 +118,8 @@ Result<Value> parse(std::string_view text) {
   if (!checker.handler().duplicate.empty())
     return failure(ErrorCode::bad_input_file, "JSON: key \"{}\" stands twice, near byte {}", checker.handler().duplicate, used);
   if (code == boost::json::error::incomplete)
-    return failure(ErrorCode::bad_input_file, "JSON: the text ends at byte {}, {}", used, used == 0 ? "before it begins" : "in the middle: it was cut off");
+    return failure(ErrorCode::bad_input_file, "JSON: the text ends at byte {}, {}", used,
+                   used == 0 ? "before it begins" : "in the middle: it was cut off");
   if (code) return failure(ErrorCode::bad_input_file, "JSON: {} at byte {}", code.message(), used);
   for (std::size_t i = used; i < text.size(); ++i)
     if (std::string_view(" \t\r\n").find(text[i]) == std::string_view::npos)

@@ -90,7 +90,18 @@ struct LinkStats {
 
 // Something about the stream that an evidence log should hold.
 struct LinkNote {
-  enum class Kind : std::uint8_t { bad_frame, late_answer, wrong_address, duplicate, gap, resync, restart, recovery, side_lost, side_found };
+  enum class Kind : std::uint8_t {
+    bad_frame,
+    late_answer,
+    wrong_address,
+    duplicate,
+    gap,
+    resync,
+    restart,
+    recovery,
+    side_lost,
+    side_found
+  };
   Kind kind;
   bool severe;  // not explained by noise on the cable: a wrong address, a restart
   std::string text;

@@ -155,7 +155,9 @@ asio::awaitable<bool> BoardClient::Inside::cut_beside() {
   if (token == 0) co_return false;
   const auto began = time.now();
   const auto heard = [&] { return meter && meter->rails_off_token == token; };
-  const auto off = [&] { return heard() && (meter->flags & (SCU_SOCKET_ON | SCU_PORT_ON)) == 0 && meter->socket_mv < kSafe && meter->port_mv < kSafe; };
+  const auto off = [&] {
+    return heard() && (meter->flags & (SCU_SOCKET_ON | SCU_PORT_ON)) == 0 && meter->socket_mv < kSafe && meter->port_mv < kSafe;
+  };
   while (!off() && time.now() - began < (heard() ? kBled : kHeard)) co_await changed.wait(kSlice);
   co_return off();
 }

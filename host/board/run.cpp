@@ -135,7 +135,9 @@ Error BoardClient::Inside::loss_of(scp_rail rail) const {
                    fmt::format("{} reached its limit at {} mA and was cut", name, loss->detail));
     case SCP_EVENT_HEARTBEAT_CUT:
       return Error(ErrorCode::link_lost,
-                   fmt::format("the board heard nothing for 500 ms and switched {} off: the cable failed, or this computer was too busy to send", name))
+                   fmt::format(
+                       "the board heard nothing for 500 ms and switched {} off: the cable failed, or this computer was too busy to send",
+                       name))
           .advising("let this computer do less and check the cable, then repeat the command: it goes on where it stopped");
     default:
       return rail_off(fmt::format("{} is off, and the board did not say why", name));

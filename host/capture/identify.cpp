@@ -27,7 +27,8 @@ class Identifier {
       auto verdict = co_await check_contacts(board_, options_.map ? &*options_.map : nullptr);
       if (!verdict) co_return failure(verdict.error());
       if (verdict->seating == contact::Seating::empty)
-        co_return failure(Error(ErrorCode::no_chip, "the socket is empty, or its lid is not closed").advising("seat the chip, close the lid, then try again"));
+        co_return failure(Error(ErrorCode::no_chip, "the socket is empty, or its lid is not closed")
+                              .advising("seat the chip, close the lid, then try again"));
       if (!verdict->may_power()) co_return failure(ErrorCode::contact_bad, "{}", verdict->sentence);
       found_.contact = std::move(*verdict);
     } else {
@@ -76,7 +77,8 @@ class Identifier {
       const auto decoded = chip::decode_id(*answer);
       if (decoded && decoded->supply == Millivolts(5000)) {
         (void)co_await lease->power_down();
-        co_return failure(Error(ErrorCode::unknown_chip, fmt::format("the ID {} is of a 5 V part", hex_spaced(*answer))).advising("this socket gives 1.8 V and 3.3 V only"));
+        co_return failure(Error(ErrorCode::unknown_chip, fmt::format("the ID {} is of a 5 V part", hex_spaced(*answer)))
+                              .advising("this socket gives 1.8 V and 3.3 V only"));
       }
       named = decoded && decoded->supply;
       if (named) rail = decoded->supply;
@@ -85,7 +87,8 @@ class Identifier {
         rail = low;
         found_.notes.emplace_back("the ID does not tell the supply; the chip is read at 1.8 V, where it answers");
       }
-      if (options_.consent && rail != options_.consent) found_.notes.emplace_back(fmt::format("the ID says a {} part: it gets that supply, whatever was allowed", *rail));
+      if (options_.consent && rail != options_.consent)
+        found_.notes.emplace_back(fmt::format("the ID says a {} part: it gets that supply, whatever was allowed", *rail));
     }
     found_.supply = rail.value_or(low);
     if (answered && found_.supply == low) {
@@ -101,7 +104,9 @@ class Identifier {
     board::SocketGround ground;
     ground.kind = named ? SCP_GROUND_CHIP_ANSWER : SCP_GROUND_USER_WORD;
     if (named) ground.id = chip::trimmed_id(*answer);
-    if (!named) found_.notes.emplace_back(fmt::format("the chip {} at 1.8 V; 3.3 V was given on the user's word", answered ? "answers without telling its supply" : "was silent"));
+    if (!named)
+      found_.notes.emplace_back(fmt::format("the chip {} at 1.8 V; 3.3 V was given on the user's word",
+                                            answered ? "answers without telling its supply" : "was silent"));
     co_return co_await power(high, std::move(ground));
   }
 
@@ -129,8 +134,8 @@ class Identifier {
       if (i == 0) first = *id;
       if (*id == first) continue;
       const auto third = co_await read_id(target, 0x00);
-      co_return failure(ErrorCode::unstable_id, "no stable ID on target {}: {}, then {}, then {}", target, hex_spaced(first), hex_spaced(*id),
-                        third ? hex_spaced(*third) : "nothing");
+      co_return failure(ErrorCode::unstable_id, "no stable ID on target {}: {}, then {}, then {}", target, hex_spaced(first),
+                        hex_spaced(*id), third ? hex_spaced(*third) : "nothing");
     }
     co_return first;
   }
@@ -145,12 +150,14 @@ class Identifier {
       co_return failure(ErrorCode::no_chip, "no target answers at {}", found_.supply);
     for (const FoundTarget& other : found_.targets)
       if (!(other.chip.geometry == found_.targets[0].chip.geometry))
-        co_return failure(Error(ErrorCode::unknown_chip, fmt::format("targets {} and {} have different geometries", found_.targets[0].target, other.target))
+        co_return failure(Error(ErrorCode::unknown_chip,
+                                fmt::format("targets {} and {} have different geometries", found_.targets[0].target, other.target))
                               .advising("such a package is not read by this version"));
     if (found_.contact && found_.contact->seating == contact::Seating::seated) {
       exclude_aliases(found_.contact->map.chip_enables);
       if (found_.contact->map.chip_enables != found_.targets.size())
-        found_.notes.emplace_back(fmt::format("the contacts show {} targets, {} answer", found_.contact->map.chip_enables, found_.targets.size()));
+        found_.notes.emplace_back(
+            fmt::format("the contacts show {} targets, {} answer", found_.contact->map.chip_enables, found_.targets.size()));
     } else if (found_.targets.size() > 1) {
       found_.notes.emplace_back("whether each target is a chip of its own was not checked: this board measures no contacts");
     }
@@ -162,7 +169,8 @@ class Identifier {
   void exclude_aliases(unsigned touching) {
     const auto alias = [&](const FoundTarget& t) { return t.target >= touching; };
     for (const FoundTarget& t : found_.targets)
-      if (alias(t)) found_.notes.emplace_back(fmt::format("CE# of target {} touches nothing, yet it is answered: left out as a double", t.target));
+      if (alias(t))
+        found_.notes.emplace_back(fmt::format("CE# of target {} touches nothing, yet it is answered: left out as a double", t.target));
     std::erase_if(found_.targets, alias);
   }
 
@@ -209,7 +217,9 @@ class Identifier {
     const auto status = co_await board_.run_once(program, target);
     if (!status) co_return failure(Error(status.error()).during("reading the status of target {}", target));
     if (((*status)[0] & 0x80) != 0)
-      found_.notes.emplace_back(fmt::format("WP# is not low: the status of target {} reads {}, with bit 7 set; check the board's WP# strap before you read", target, hex_spaced(*status)));
+      found_.notes.emplace_back(
+          fmt::format("WP# is not low: the status of target {} reads {}, with bit 7 set; check the board's WP# strap before you read",
+                      target, hex_spaced(*status)));
     co_return Result<void>();
   }
 
@@ -245,7 +255,8 @@ asio::awaitable<Result<contact::Readings>> measure_contacts(board::BoardClient& 
   const auto readings = co_await board.contacts(1, SCP_CONTACT_RAIL);
   if (!readings) co_return failure(readings.error());
   contact::Readings all;
-  for (unsigned i = 0; i < contact::kPositions; ++i) all.positions[i] = {(*readings)[i].plus_mV, (*readings)[i].minus_mV, (*readings)[i].bridged_with};
+  for (unsigned i = 0; i < contact::kPositions; ++i)
+    all.positions[i] = {(*readings)[i].plus_mV, (*readings)[i].minus_mV, (*readings)[i].bridged_with};
   const board::ContactReading& rail = readings->back();
   all.rail = {rail.plus_mV, rail.minus_mV, 0};
   co_return all;

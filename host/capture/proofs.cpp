@@ -27,7 +27,8 @@ class LaneLevels {
       const auto seen = [&](const std::array<std::uint8_t, 2>& levels) { return (levels[lane / 8] >> lane % 8 & 1u) != 0; };
       if (seen(ones_) && seen(zeros_)) continue;
       const auto pin = contact::position_of_lane(lane);
-      notes.emplace_back(fmt::format("{} has shown only {} so far", pin ? contact::describe_position(*pin) : fmt::format("I/O{}", lane), seen(ones_) ? "ones" : "zeros"));
+      notes.emplace_back(fmt::format("{} has shown only {} so far", pin ? contact::describe_position(*pin) : fmt::format("I/O{}", lane),
+                                     seen(ones_) ? "ones" : "zeros"));
     }
     return notes;
   }
@@ -71,7 +72,8 @@ class Proving {
     out_.sample_rows.rows = std::min(kSamplePages, g.pages_per_block);
     out_.page_program = chip::read_page_program(g, chip::read_limit(what_));
     if (out_.page_program.output_bytes() + 64 > board_.info().max_payload)
-      co_return failure(ErrorCode::board_refused, "a page of {} bytes is more than this board sends in one frame ({})", out_.page_program.output_bytes(), board_.info().max_payload);
+      co_return failure(ErrorCode::board_refused, "a page of {} bytes is more than this board sends in one frame ({})",
+                        out_.page_program.output_bytes(), board_.info().max_payload);
     for (const FoundTarget& target : found_.targets) {
       const auto protected_now = co_await show_write_protect(target);
       if (!protected_now) co_return failure(protected_now.error());
@@ -94,7 +96,8 @@ class Proving {
     const auto status = co_await board_.run_once(program, target.target);
     if (!status) co_return failure(Error(status.error()).during("reading the status of target {}", target.target));
     if (status->size() < 2 || ((*status)[0] & 0x80) != 0)
-      co_return failure(ErrorCode::write_protect, "the status of target {} reads {}: bit 7 does not show WP# low", target.target, hex_spaced(*status));
+      co_return failure(ErrorCode::write_protect, "the status of target {} reads {}: bit 7 does not show WP# low", target.target,
+                        hex_spaced(*status));
     lanes_.add_side(*status);
     lanes_.add_side(target.id_bytes);
     lanes_.add_side(target.parameter_page);
@@ -119,8 +122,9 @@ class Proving {
     if (out_.wait == chip::WaitFor::ready_pin && (never_low || never_high)) {
       const std::string seen = fmt::format("R/B# of target {} {}", target.target, never_low ? "never went low" : "never rose");
       if (what_.geometry.page_bytes == 512)
-        co_return failure(Error(ErrorCode::proof_failed, fmt::format("{} over {} page reads, and small-page parts cannot be polled", seen, pages->size()))
-                              .advising("check the contact of R/B# (pin 7)"));
+        co_return failure(
+            Error(ErrorCode::proof_failed, fmt::format("{} over {} page reads, and small-page parts cannot be polled", seen, pages->size()))
+                .advising("check the contact of R/B# (pin 7)"));
       out_.wait = chip::WaitFor::status;
       out_.page_program = chip::read_page_program(what_.geometry, chip::read_limit(what_), out_.wait);
       const auto idle = co_await reset_chip(board_, target.target);

@@ -117,7 +117,8 @@ class Reading {
   Error keeping(Error error) {
     if (!writer_) return error;
     // Who failed may know better what is safe.
-    if (error.kept().empty()) error = Error(error).keeping(fmt::format("{} safe in {}", counted(writer_->acknowledged(), "unit"), options_.folder));
+    if (error.kept().empty())
+      error = Error(error).keeping(fmt::format("{} safe in {}", counted(writer_->acknowledged(), "unit"), options_.folder));
     if (error.code() != ErrorCode::interrupted) return error;
     return std::move(error).advising("run the same command again: it goes on at the first block that is missing");
   }
@@ -160,7 +161,8 @@ class Reading {
   Result<void> compare_board() {
     const passes::CaptureHead& head = writer_->head();
     if (options_.another_board || head.board_uuid.empty() || head.board_uuid == board_.info().uuid) return {};
-    return failure(Error(ErrorCode::mismatched_capture, fmt::format("this is board {}; the capture was begun on board {}", board_.info().uuid, head.board_uuid))
+    return failure(Error(ErrorCode::mismatched_capture,
+                         fmt::format("this is board {}; the capture was begun on board {}", board_.info().uuid, head.board_uuid))
                        .keeping("what the capture holds is as it was")
                        .advising("connect the board it was begun on, or repeat with --another-board if this one is meant"));
   }
@@ -188,9 +190,11 @@ class Reading {
       const auto same = co_await compare_pages(board_, geometry, proven_, witnesses_);
       if (!same) co_return same;
       if (writer_->head().board_uuid != board_.info().uuid)
-        add_note(fmt::format("the capture was begun on board {}, this part is read on board {}", writer_->head().board_uuid, board_.info().uuid));
+        add_note(fmt::format("the capture was begun on board {}, this part is read on board {}", writer_->head().board_uuid,
+                             board_.info().uuid));
       if (writer_->head().timing != fmt::format("mode {}", proven_.timing_mode))
-        add_note(fmt::format("the capture was begun with timing {}, this part is read with mode {}", writer_->head().timing, proven_.timing_mode));
+        add_note(fmt::format("the capture was begun with timing {}, this part is read with mode {}", writer_->head().timing,
+                             proven_.timing_mode));
     } else {
       const auto made = co_await on_writer([&] { return make_capture(geometry); });
       if (!made) co_return made;
@@ -214,7 +218,8 @@ class Reading {
   Result<void> set_range(const Geometry& geometry) {
     result_.blocks = options_.blocks.value_or(NumberRange{0, geometry.blocks - 1});
     if (result_.blocks.last < geometry.blocks) return {};
-    return failure(Error(ErrorCode::wrong_usage, fmt::format("blocks {}-{} reach beyond the chip's last block {}", result_.blocks.first, result_.blocks.last, geometry.blocks - 1))
+    return failure(Error(ErrorCode::wrong_usage, fmt::format("blocks {}-{} reach beyond the chip's last block {}", result_.blocks.first,
+                                                             result_.blocks.last, geometry.blocks - 1))
                        .advising("give a range inside the chip"));
   }
 
@@ -222,7 +227,8 @@ class Reading {
   // right. A capture keeps the mode it was begun with, so that all its passes are of one condition.
   std::uint8_t fastest_mode() const {
     if (going_on_) {
-      const auto mode = parse_number(std::string_view(writer_->head().timing).substr(std::min<std::size_t>(writer_->head().timing.size(), 5)));
+      const auto mode =
+          parse_number(std::string_view(writer_->head().timing).substr(std::min<std::size_t>(writer_->head().timing.size(), 5)));
       return mode && *mode <= 3 ? static_cast<std::uint8_t>(*mode) : std::uint8_t{0};
     }
     return std::min<std::uint8_t>(result_.found.targets[0].chip.timing_mode, 3);
@@ -288,8 +294,10 @@ class Reading {
     const auto noted = co_await on_writer([&] { return writer_->note(std::move(facts)); });
     if (!noted) co_return noted;
     if (recoveries > 0)
-      add_note(fmt::format("pass {}: the link to the board had to be recovered {}; the pages it cost were read again. Another cable or port "
-                           "may help", pass, recoveries == 1 ? "once" : fmt::format("{} times", recoveries)));
+      add_note(
+          fmt::format("pass {}: the link to the board had to be recovered {}; the pages it cost were read again. Another cable or port "
+                      "may help",
+                      pass, recoveries == 1 ? "once" : fmt::format("{} times", recoveries)));
     if (state->wp_high != 0) co_return failure(ErrorCode::write_protect, "the board senses WP# high at the end of pass {}", pass);
     co_return Result<void>();
   }
@@ -320,7 +328,8 @@ class Reading {
         if (!noted) co_return noted;
       }
       if (sink.totals().wp_high > 0) co_return failure(ErrorCode::write_protect, "the board sensed WP# high during pass {}", pass);
-      const bool sealed = std::find(writer_->contents().sealed_passes.begin(), writer_->contents().sealed_passes.end(), pass) != writer_->contents().sealed_passes.end();
+      const bool sealed = std::find(writer_->contents().sealed_passes.begin(), writer_->contents().sealed_passes.end(), pass) !=
+                          writer_->contents().sealed_passes.end();
       if (sealed && units_now_ == 0) continue;
       const auto seal = co_await on_writer([&] { return writer_->seal_pass(pass); });
       if (!seal) co_return seal;
@@ -334,7 +343,9 @@ class Reading {
       for (std::uint8_t lun = 0; lun < geometry.luns; ++lun)
         for (std::uint32_t block = result_.blocks.first; block <= result_.blocks.last; ++block)
           if (!writer_->units().has({{target.target, lun}, {block}, pass}))
-            return result_.found.targets.size() * geometry.luns == 1 ? fmt::format("block {}", block) : fmt::format("target {}, LUN {}, block {}", target.target, lun, block);
+            return result_.found.targets.size() * geometry.luns == 1
+                       ? fmt::format("block {}", block)
+                       : fmt::format("target {}, LUN {}, block {}", target.target, lun, block);
     return "its end";
   }
 
@@ -346,7 +357,10 @@ class Reading {
     const auto tell = [&] {
       const std::uint64_t now = sink.totals().units - units_before;
       const double seconds = std::chrono::duration<double>(Clock::now() - started).count();
-      api::Progress progress{.stage = fmt::format("reading pass {} of {}", pass, options_.passes), .unit = "blocks", .done = held + now, .total = units_a_pass_,
+      api::Progress progress{.stage = fmt::format("reading pass {} of {}", pass, options_.passes),
+                             .unit = "blocks",
+                             .done = held + now,
+                             .total = units_a_pass_,
                              .bytes = sink.totals().bytes - bytes_before};
       if (seconds > 0.2 && now > 0) {
         progress.bytes_per_second = static_cast<double>(progress.bytes) / seconds;
@@ -373,7 +387,10 @@ class Reading {
           request.program = &proven_.page_program;
           request.target = target.target;
           request.pass = PassIndex(pass);
-          request.rows = {.first = addressing.row(lun, {block * geometry.pages_per_block}), .rows = geometry.pages_per_block, .stride = addressing.block_stride(), .groups = count};
+          request.rows = {.first = addressing.row(lun, {block * geometry.pages_per_block}),
+                          .rows = geometry.pages_per_block,
+                          .stride = addressing.block_stride(),
+                          .groups = count};
           const auto ran = co_await board_.run(request, sink);
           sink.drop_unfinished();
           if (!ran) {

@@ -9,12 +9,14 @@ namespace {
 constexpr std::size_t kWitnesses = 4, kUnitsLookedAt = 16;
 
 std::string identity_text(ByteSpan id, std::string_view maker, std::string_view model, const Geometry& g, std::size_t targets) {
-  return fmt::format("{} {}{}ID {}, {} + {} bytes x {} pages x {} blocks, {}", maker, model, model.empty() ? "" : " ", hex_spaced(id), g.page_bytes,
-                     g.spare_bytes, g.pages_per_block, g.blocks, counted(targets, "target"));
+  return fmt::format("{} {}{}ID {}, {} + {} bytes x {} pages x {} blocks, {}", maker, model, model.empty() ? "" : " ", hex_spaced(id),
+                     g.page_bytes, g.spare_bytes, g.pages_per_block, g.blocks, counted(targets, "target"));
 }
 
 Error mismatch(std::string what) {
-  return Error(ErrorCode::mismatched_capture, std::move(what)).keeping("the capture is as it was").advising("put the right chip into the socket, or give --into a new folder");
+  return Error(ErrorCode::mismatched_capture, std::move(what))
+      .keeping("the capture is as it was")
+      .advising("put the right chip into the socket, or give --into a new folder");
 }
 
 }  // namespace
@@ -30,9 +32,11 @@ Result<void> compare_identity(const passes::CaptureHead& head, const Found& foun
     same = then.target == now.target && chip::trimmed_id(then.id_bytes) == chip::trimmed_id(now.id_bytes) && then.model == now.chip.model;
   }
   if (same) return {};
-  return failure(mismatch(fmt::format("the chip in the socket is {}; the capture was begun with {}",
-                                      identity_text(chip::trimmed_id(first.id_bytes), first.chip.maker, first.chip.model, first.chip.geometry, found.targets.size()),
-                                      identity_text(chip::trimmed_id(head.targets[0].id_bytes), head.targets[0].maker, head.targets[0].model, head.geometry, head.targets.size()))));
+  return failure(mismatch(fmt::format(
+      "the chip in the socket is {}; the capture was begun with {}",
+      identity_text(chip::trimmed_id(first.id_bytes), first.chip.maker, first.chip.model, first.chip.geometry, found.targets.size()),
+      identity_text(chip::trimmed_id(head.targets[0].id_bytes), head.targets[0].maker, head.targets[0].model, head.geometry,
+                    head.targets.size()))));
 }
 
 Result<std::vector<Witness>> pick_witnesses(passes::CaptureReader& reader) {
@@ -61,7 +65,8 @@ Result<std::vector<Witness>> pick_witnesses(passes::CaptureReader& reader) {
   return out;
 }
 
-asio::awaitable<Result<void>> compare_pages(board::BoardClient& board, const Geometry& geometry, const Proven& proven, const std::vector<Witness>& witnesses) {
+asio::awaitable<Result<void>> compare_pages(board::BoardClient& board, const Geometry& geometry, const Proven& proven,
+                                            const std::vector<Witness>& witnesses) {
   const chip::Addressing addressing(geometry);
   std::size_t compared = 0, different = 0;
   for (const Witness& witness : witnesses) {
@@ -75,7 +80,8 @@ asio::awaitable<Result<void>> compare_pages(board::BoardClient& board, const Geo
     different += likeness.share() > kDifferentData ? 1 : 0;
   }
   if (compared > 0 && different == compared)
-    co_return failure(mismatch(fmt::format("the chip says what the capture's chip said, but all {} pages compared hold other data: another chip of the same type", compared)));
+    co_return failure(mismatch(fmt::format(
+        "the chip says what the capture's chip said, but all {} pages compared hold other data: another chip of the same type", compared)));
   co_return Result<void>();
 }
 

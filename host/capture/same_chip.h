@@ -22,6 +22,7 @@ Result<std::vector<Witness>> pick_witnesses(passes::CaptureReader& reader);
 
 // Chips of one type say the same of themselves: their pages tell them apart. mismatched_capture when every witness differs
 // as different data do; no witness, no verdict.
-asio::awaitable<Result<void>> compare_pages(board::BoardClient& board, const Geometry& geometry, const Proven& proven, const std::vector<Witness>& witnesses);
+asio::awaitable<Result<void>> compare_pages(board::BoardClient& board, const Geometry& geometry, const Proven& proven,
+                                            const std::vector<Witness>& witnesses);
 
 }  // namespace steadycell::capture

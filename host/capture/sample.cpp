@@ -36,8 +36,8 @@ board::BusSetup bus_for(const Geometry& geometry, std::uint8_t timing_mode) {
           .row_cycles = static_cast<std::uint8_t>(geometry.row_cycles)};
 }
 
-asio::awaitable<Result<std::vector<SamplePage>>> read_sample(board::BoardClient& board, const protocol::BusProgram& program, std::uint8_t target,
-                                                             board::RowRange rows) {
+asio::awaitable<Result<std::vector<SamplePage>>> read_sample(board::BoardClient& board, const protocol::BusProgram& program,
+                                                             std::uint8_t target, board::RowRange rows) {
   KeepAll sink(static_cast<std::size_t>(rows.count()));
   board::RunRequest request;
   request.program = &program;

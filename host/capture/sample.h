@@ -18,8 +18,8 @@ struct SamplePage {
 board::BusSetup bus_for(const Geometry& geometry, std::uint8_t timing_mode);
 
 // In the order of the range.
-asio::awaitable<Result<std::vector<SamplePage>>> read_sample(board::BoardClient& board, const protocol::BusProgram& program, std::uint8_t target,
-                                                             board::RowRange rows);
+asio::awaitable<Result<std::vector<SamplePage>>> read_sample(board::BoardClient& board, const protocol::BusProgram& program,
+                                                             std::uint8_t target, board::RowRange rows);
 
 // RESET, until R/B# says ready, or the status register where R/B# does not rise: which of the two told. chip_busy when
 // neither does.

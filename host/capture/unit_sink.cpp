@@ -17,7 +17,8 @@ constexpr std::uint64_t kLeastAtWriter = 2, kMostAtWriter = passes::CaptureWrite
 
 }  // namespace
 
-UnitSink::UnitSink(const Geometry& geometry, chip::WaitFor wait, passes::CaptureWriter& writer, asio::thread_pool& pool, asio::any_io_executor executor)
+UnitSink::UnitSink(const Geometry& geometry, chip::WaitFor wait, passes::CaptureWriter& writer, asio::thread_pool& pool,
+                   asio::any_io_executor executor)
     : geometry_(geometry), wait_(wait), writer_(&writer), pool_(&pool), executor_(std::move(executor)) {
   const std::uint64_t unit = geometry.block_raw_bytes();
   blocks_a_run_ = static_cast<std::uint32_t>(std::max<std::uint64_t>(1, kRunBytes / unit));
@@ -58,7 +59,8 @@ bool UnitSink::on_page(const board::PageFrame& page) {
   const auto in_block = static_cast<std::uint32_t>(page.index % geometry_.pages_per_block);
   auto& unit = open_[block];
   if (!unit) unit = take_buffer({place_, {first_.index + block}, pass_.value});
-  const MutableByteSpan at = MutableByteSpan(unit->raw).subspan(std::size_t{in_block} * geometry_.raw_page_bytes(), geometry_.raw_page_bytes());
+  const MutableByteSpan at =
+      MutableByteSpan(unit->raw).subspan(std::size_t{in_block} * geometry_.raw_page_bytes(), geometry_.raw_page_bytes());
   if (page.outcome == board::PageOutcome::transfer_error) {
     std::fill(at.begin(), at.end(), std::uint8_t{0xFF});
     unit->status[in_block] = passes::PageStatus::transfer_error;

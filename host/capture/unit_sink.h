@@ -25,7 +25,8 @@ class UnitSink final : public board::PageSink {
   };
 
   // `wait`: by the pin, a page whose R/B# was never seen low was taken before it was ready, and does not vote.
-  UnitSink(const Geometry& geometry, chip::WaitFor wait, passes::CaptureWriter& writer, asio::thread_pool& pool, asio::any_io_executor executor);
+  UnitSink(const Geometry& geometry, chip::WaitFor wait, passes::CaptureWriter& writer, asio::thread_pool& pool,
+           asio::any_io_executor executor);
 
   // The run that starts now: block `first` and on, `blocks` of them, in one pass of one LUN.
   void start_run(UnitPlace place, BlockAddress first, PassIndex pass);

@@ -67,7 +67,9 @@ bool left_something(const std::string& method, const json::Object& result) {
 // Measured, and what was found forbids power: exit code 6. A table on the disk endangers nothing.
 bool forbids_power(const std::string& method, const json::Object& result) {
   if (method == "supply.cold") return result.at("verdict").is_string() && result.at("verdict").get_string() == "shorted";
-  const json::Value* good = method == "socket.check" ? result.if_contains("power_allowed") : method == "board.check" ? result.if_contains("passed") : nullptr;
+  const json::Value* good = method == "socket.check"  ? result.if_contains("power_allowed")
+                            : method == "board.check" ? result.if_contains("passed")
+                                                      : nullptr;
   return good && good->is_bool() && !good->get_bool();
 }
 
@@ -116,9 +118,11 @@ int run(const std::vector<std::string>& arguments) {
 
   // Bytes and a JSON object cannot share standard output.
   const json::Value* to = invocation.params.if_contains("to");
-  const bool bytes_to_stdout = (invocation.method == "image.export" || invocation.method == "capture.export") && to && to->is_string() && to->get_string() == "-";
+  const bool bytes_to_stdout =
+      (invocation.method == "image.export" || invocation.method == "capture.export") && to && to->is_string() && to->get_string() == "-";
   if (bytes_to_stdout && invocation.as_json)
-    return report(Error(ErrorCode::wrong_usage, "--to - and --json both want standard output").advising("give a file name to --to"), invocation, stop);
+    return report(Error(ErrorCode::wrong_usage, "--to - and --json both want standard output").advising("give a file name to --to"),
+                  invocation, stop);
   if (bytes_to_stdout) std::signal(SIGPIPE, SIG_DFL);  // a filter: when its reader has enough, it ends without a word
 
   const service::JobHooks hooks{.progress = [&](const api::Progress& p) { progress.show(p); },

@@ -19,7 +19,8 @@ Result<Way> way() {
   if (word.empty()) return Way::whichever;
   if (word == "off") return Way::alone;
   if (word == "only") return Way::daemon_only;
-  return failure(Error(ErrorCode::wrong_usage, fmt::format("STEADYCELL_DAEMON is \"{}\"", printable(word))).advising("set it to off or only, or unset it"));
+  return failure(Error(ErrorCode::wrong_usage, fmt::format("STEADYCELL_DAEMON is \"{}\"", printable(word)))
+                     .advising("set it to off or only, or unset it"));
 }
 
 Result<std::unique_ptr<DaemonClient>> connect() {
@@ -45,7 +46,11 @@ Result<json::Object> status() {
   if (!held) return failure(held.error());
   json::Array boards;
   for (const service::Holder& holder : *held)
-    boards.push_back(json::Object{{"board", holder.board}, {"program", holder.program}, {"method", holder.method}, {"process", holder.process}, {"since", holder.since}});
+    boards.push_back(json::Object{{"board", holder.board},
+                                  {"program", holder.program},
+                                  {"method", holder.method},
+                                  {"process", holder.process},
+                                  {"since", holder.since}});
   result["boards_held"] = std::move(boards);
   return result;
 }

@@ -83,7 +83,8 @@ Result<void> DaemonClient::send(const std::string& line) {
   while (!rest.empty()) {
     const ssize_t sent = ::send(fd_, rest.data(), rest.size(), MSG_NOSIGNAL);
     if (sent < 0 && errno == EINTR) continue;
-    if (sent < 0 && (errno == EAGAIN || errno == EWOULDBLOCK)) return failure(silent(fmt::format("the daemon has taken nothing for {} s", limit_.count())));
+    if (sent < 0 && (errno == EAGAIN || errno == EWOULDBLOCK))
+      return failure(silent(fmt::format("the daemon has taken nothing for {} s", limit_.count())));
     if (sent < 0) return failure(unreachable(fmt::format("the daemon hung up: {}", std::strerror(errno))));
     rest.remove_prefix(static_cast<std::size_t>(sent));
   }
@@ -100,7 +101,8 @@ Result<json::Object> DaemonClient::call(std::string_view method, const json::Val
   const json::Value* to = given != nullptr ? given->if_contains("to") : nullptr;
   const bool recording = method == "supply.record" && to != nullptr && to->is_string();
   return answer(id, method, hooks, !service::needs_board(method),
-                recording ? service::advice_on_broken_recording(std::string_view(to->get_string())) : "repeat the command: it goes on where it stopped");
+                recording ? service::advice_on_broken_recording(std::string_view(to->get_string()))
+                          : "repeat the command: it goes on where it stopped");
 }
 
 Result<json::Object> DaemonClient::answer(std::uint64_t id, std::string_view method, const service::JobHooks& hooks, bool limited,
@@ -112,7 +114,8 @@ Result<json::Object> DaemonClient::answer(std::uint64_t id, std::string_view met
   while (!result) {
     if (!asked_to_stop && hooks.stop != nullptr && hooks.stop->load()) {
       asked_to_stop = true;
-      if (const auto sent = send(api::request_line(++last_id_, "job.cancel", json::Object{{"request", id}})); !sent) return failure(sent.error());
+      if (const auto sent = send(api::request_line(++last_id_, "job.cancel", json::Object{{"request", id}})); !sent)
+        return failure(sent.error());
     }
     pollfd ready{.fd = fd_, .events = POLLIN, .revents = 0};
     if (::poll(&ready, 1, kLook_ms) <= 0) {
@@ -135,7 +138,8 @@ Result<json::Object> DaemonClient::answer(std::uint64_t id, std::string_view met
   return std::move(*result);
 }
 
-Result<void> DaemonClient::take(std::string_view line, std::uint64_t id, const service::JobHooks& hooks, std::optional<Result<json::Object>>& result) {
+Result<void> DaemonClient::take(std::string_view line, std::uint64_t id, const service::JobHooks& hooks,
+                                std::optional<Result<json::Object>>& result) {
   const auto value = json::parse(line);
   if (!value || !value->is_object()) return failure(ErrorCode::bad_message, "what the daemon says is no JSON object");
   const json::Object& message = value->get_object();

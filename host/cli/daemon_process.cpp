@@ -60,9 +60,10 @@ std::string how_to_start_daemon(const std::string& root) {
 
 Error hangs(const Error& error, int process) {
   return Error(error.code(), fmt::format("process {} (steadycelld) hangs: {}", process, error.what()))
-      .advising(fmt::format("kill {0}; if it is still there after 5 s, kill -KILL {0} (a board that hears nothing cuts its rails by itself). "
-                            "Then repeat the commands: they go on where they stopped, with a daemon or without. To have one again: {1}",
-                            process, how_to_start_daemon("")));
+      .advising(
+          fmt::format("kill {0}; if it is still there after 5 s, kill -KILL {0} (a board that hears nothing cuts its rails by itself). "
+                      "Then repeat the commands: they go on where they stopped, with a daemon or without. To have one again: {1}",
+                      process, how_to_start_daemon("")));
 }
 
 Error no_answer(const Error& error, const std::string& socket) {

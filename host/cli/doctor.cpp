@@ -32,8 +32,10 @@ Finding check_socket() {
   struct stat facts {};
   if (::lstat(path.c_str(), &facts) != 0) return finding("socket", State::good, "there is none: no daemon was started");
   if (!S_ISSOCK(facts.st_mode)) return finding("socket", State::problem, printable(path) + " is no socket", "move it away");
-  if (facts.st_uid != ::geteuid()) return finding("socket", State::problem, printable(path) + " belongs to somebody else", "remove it, then start the daemon again");
-  if ((facts.st_mode & 077) != 0) return finding("socket", State::problem, printable(path) + " lets others in", "chmod 0600 " + printable(path));
+  if (facts.st_uid != ::geteuid())
+    return finding("socket", State::problem, printable(path) + " belongs to somebody else", "remove it, then start the daemon again");
+  if ((facts.st_mode & 077) != 0)
+    return finding("socket", State::problem, printable(path) + " lets others in", "chmod 0600 " + printable(path));
   return finding("socket", State::good, printable(path) + ", open to you alone");
 }
 
@@ -44,7 +46,9 @@ Finding check_daemon() {
   if (!client) return finding("daemon", State::problem, client.error().what(), client.error().next());
   if (!*client) {
     std::error_code code;
-    if (fs::exists(path, code)) return finding("daemon", State::note, "ended hard: its socket is left behind", "start steadycelld again; commands work without it, too");
+    if (fs::exists(path, code))
+      return finding("daemon", State::note, "ended hard: its socket is left behind",
+                     "start steadycelld again; commands work without it, too");
     return finding("daemon", State::note, "none runs: commands work by themselves",
                    "for several clients on one board: " + how_to_start_daemon(""));
   }
@@ -71,7 +75,9 @@ Finding check_simulated_board() {
   const fs::path self = fs::read_symlink("/proc/self/exe", code);
   const fs::path wanted = self.parent_path() / "steadycell-simboard";
   if (!code && ::access(wanted.c_str(), X_OK) == 0) return finding("simulated board", State::good, printable(wanted.string()));
-  return finding("simulated board", State::note, "steadycell-simboard does not lie beside this program: sim: boards and the demo need it in PATH", "install steadycell as a whole");
+  return finding("simulated board", State::note,
+                 "steadycell-simboard does not lie beside this program: sim: boards and the demo need it in PATH",
+                 "install steadycell as a whole");
 }
 
 }  // namespace

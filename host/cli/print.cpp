@@ -28,7 +28,8 @@ std::string chip_facts(const json::Object& chip) {
   out += row("page", fmt::format("{} + {} bytes", count(chip, "page_bytes"), count(chip, "spare_bytes")));
   out += row("block", counted(count(chip, "pages_per_block"), "page"));
   const std::uint64_t luns = count(chip, "luns");
-  out += row("blocks", luns > 1 ? fmt::format("{} in each of {} LUNs", count(chip, "blocks"), luns) : fmt::format("{}", count(chip, "blocks")));
+  out += row("blocks",
+             luns > 1 ? fmt::format("{} in each of {} LUNs", count(chip, "blocks"), luns) : fmt::format("{}", count(chip, "blocks")));
   out += row("size", human_bytes(count(chip, "total_bytes")));
   out += row("bus", fmt::format("{} bits", count(chip, "bus_bits")));
   if (const json::Object* ecc = part(chip, "ecc_need"))
@@ -59,7 +60,8 @@ std::string timing_rows(const json::Object& result) {
 std::string print_read(const json::Object& result) {
   std::string out = row("capture", word(result, "capture"));
   out += row("chip", fmt::format("{} {}", word(result, "maker"), word(result, "id_bytes")));
-  out += row("passes", fmt::format("{} over blocks {}-{}", count(result, "passes"), count(result, "first_block"), count(result, "last_block")));
+  out += row("passes",
+             fmt::format("{} over blocks {}-{}", count(result, "passes"), count(result, "first_block"), count(result, "last_block")));
   out += row("blocks read", fmt::format("{} now, {} held before", count(result, "units_read"), count(result, "units_held")));
   out += row("moved", fmt::format("{} in {:.1f} s", human_bytes(count(result, "bytes")), real(result, "seconds")));
   out += row("not transferred", counted(count(result, "pages_not_transferred"), "page"));
@@ -108,7 +110,8 @@ std::string print_diagnose(const json::Object& result) {
     if (word(diagnosis, "next_step") != "-") out += fmt::format("   next: {}\n", word(diagnosis, "next_step"));
     if (word(diagnosis, "caution") != "-") out += fmt::format("   caution: {}\n", word(diagnosis, "caution"));
   }
-  if (!list(result, "diagnoses").empty()) out += "\nThe percentages hold within the model of simulated circuits (docs/supply.md): no field figure.\n";
+  if (!list(result, "diagnoses").empty())
+    out += "\nThe percentages hold within the model of simulated circuits (docs/supply.md): no field figure.\n";
   if (const json::Object* twin = part(result, "twin")) {
     out += fmt::format("\ntwin: {}\n", word(*twin, "says"));
     for (const json::Value& difference : list(*twin, "differences"))
@@ -138,20 +141,26 @@ std::string print_keep_twin(const json::Object& result) {
 }
 
 std::string print_drop_twin(const json::Object& result) {
-  std::string out = row("twin", word(result, "twin")) + row("board number", word(result, "board_number")) + row("controller", word(result, "controller"));
+  std::string out =
+      row("twin", word(result, "twin")) + row("board number", word(result, "board_number")) + row("controller", word(result, "controller"));
   for (const json::Value& value : list(result, "runs")) {
     const json::Object& run = value.get_object();
-    const std::string about = word(run, "error") == "-" ? fmt::format("{:.1f} s, {} samples: {} ({})", real(run, "seconds"), word(run, "samples"), word(run, "says"),
-                                                                      supply::percent(real(run, "confidence")))
-                                                        : word(run, "error");
+    const std::string about = word(run, "error") == "-"
+                                  ? fmt::format("{:.1f} s, {} samples: {} ({})", real(run, "seconds"), word(run, "samples"),
+                                                word(run, "says"), supply::percent(real(run, "confidence")))
+                                  : word(run, "error");
     out += row("run " + word(run, "run"), about);
   }
-  if (word(result, "dropped") != "-") out += row("taken out", "kept on the disk as " + word(result, "dropped") + ", no longer compared with");
+  if (word(result, "dropped") != "-")
+    out += row("taken out", "kept on the disk as " + word(result, "dropped") + ", no longer compared with");
   return out + row("runs left", word(result, "runs_kept")) + notes(result);
 }
 
-std::string print_plot(const json::Object& result) { return row("drawing", word(result, "to")) + 
-         row("verdict", fmt::format("{} ({} within the model)", word(result, "says"), supply::percent(real(result, "confidence")))) + notes(result); }
+std::string print_plot(const json::Object& result) {
+  return row("drawing", word(result, "to")) +
+         row("verdict", fmt::format("{} ({} within the model)", word(result, "says"), supply::percent(real(result, "confidence")))) +
+         notes(result);
+}
 
 std::string print_record(const json::Object& result) {
   std::string out;
@@ -159,7 +168,8 @@ std::string print_record(const json::Object& result) {
   out += row("power-up", fmt::format("number {}{}", count(result, "power_up"),
                                      word(result, "patient") == "-" ? " of sticks without a name" : " of " + word(result, "patient")));
   out += row("trace", word(result, "trace")) + row("samples", word(result, "samples"));
-  out += row("limit", word(result, "limit_mA") + " mA") + row("tripped", flag(result, "tripped") ? "yes: the limiter cut the supply" : "no");
+  out +=
+      row("limit", word(result, "limit_mA") + " mA") + row("tripped", flag(result, "tripped") ? "yes: the limiter cut the supply" : "no");
   out += row("highest", fmt::format("{:.1f} mA", real(result, "peak_mA")));
   if (count(result, "gaps") > 0) out += row("gaps", fmt::format("{}: samples were lost there", count(result, "gaps")));
   return out + "\n" + print_diagnose(result);
@@ -185,13 +195,15 @@ std::string print_board_list(const json::Object& result) {
   std::string out;
   for (const json::Value& value : list(result, "boards")) {
     const json::Object& board = value.get_object();
-    out += row(word(board, "board"), fmt::format("at {}, {}, device release {}", word(board, "place"), word(board, "speed"), word(board, "device_release")));
+    out += row(word(board, "board"),
+               fmt::format("at {}, {}, device release {}", word(board, "place"), word(board, "speed"), word(board, "device_release")));
     if (const json::Object* held = part(board, "held"))
-      out += row("", fmt::format("held by {} {} (process {}) since {}", word(*held, "program"), word(*held, "method"), count(*held, "process"),
-                                 word(*held, "since")));
+      out += row("", fmt::format("held by {} {} (process {}) since {}", word(*held, "program"), word(*held, "method"),
+                                 count(*held, "process"), word(*held, "since")));
     for (const json::Value& one : list(board, "remarks")) {
       const json::Object& remark = one.get_object();
-      out += row("", fmt::format("{}: {}", flag(remark, "problem") ? "problem" : "warning", word(remark, "what"))) + row("", "next: " + word(remark, "next"));
+      out += row("", fmt::format("{}: {}", flag(remark, "problem") ? "problem" : "warning", word(remark, "what"))) +
+             row("", "next: " + word(remark, "next"));
     }
   }
   if (out.empty()) out = row("boards", "none is on USB");
@@ -208,7 +220,10 @@ std::string print_board_check(const json::Object& result) {
   for (const json::Value& value : list(result, "items")) {
     const json::Object& item = value.get_object();
     const std::string outcome = word(item, "outcome");
-    out += row(word(item, "item"), (outcome == "passed" ? "ok: " : outcome == "failed" ? "FAILED: " : "not checked: ") + word(item, "text"));
+    out += row(word(item, "item"), (outcome == "passed"   ? "ok: "
+                                    : outcome == "failed" ? "FAILED: "
+                                                          : "not checked: ") +
+                                       word(item, "text"));
   }
   out += row("board check", flag(result, "passed") ? "nothing failed" : "FAILED: do not trust what this board measures");
   if (!flag(result, "passed"))
@@ -221,11 +236,16 @@ std::string print_board_check(const json::Object& result) {
 }
 
 std::string print_board_conform(const json::Object& result) {
-  std::string out = row("board", fmt::format("{}, {}, firmware {}, protocol {}", word(result, "board"), word(result, "name"), word(result, "firmware"), count(result, "protocol")));
+  std::string out = row("board", fmt::format("{}, {}, firmware {}, protocol {}", word(result, "board"), word(result, "name"),
+                                             word(result, "firmware"), count(result, "protocol")));
   for (const json::Value& value : list(result, "duties")) {
     const json::Object& duty = value.get_object();
     const std::string outcome = word(duty, "outcome");
-    out += fmt::format("{:<22} {:<7} {}\n", word(duty, "duty"), outcome == "passed" ? "ok" : outcome == "failed" ? "FAILED" : "n/a", word(duty, "text"));
+    out += fmt::format("{:<22} {:<7} {}\n", word(duty, "duty"),
+                       outcome == "passed"   ? "ok"
+                       : outcome == "failed" ? "FAILED"
+                                             : "n/a",
+                       word(duty, "text"));
     if (outcome != "failed") continue;
     out += fmt::format("{:<30} the duty: {}\n", "", word(duty, "asks"));
     if (const std::string limit = word(duty, "limit"); limit != "-" && !limit.empty())
@@ -233,7 +253,8 @@ std::string print_board_conform(const json::Object& result) {
   }
   const json::Object* counts = part(result, "counts");
   const auto of = [&](std::string_view name) { return counts ? count(*counts, name) : 0; };
-  return out + row("conformance", fmt::format("{} passed, {} failed, {} not applicable", of("passed"), of("failed"), of("not_applicable"))) +
+  return out +
+         row("conformance", fmt::format("{} passed, {} failed, {} not applicable", of("passed"), of("failed"), of("not_applicable"))) +
          (flag(result, "passed") ? "" : "not a board for a patient's chip: mend what failed first (PROTOCOL.md, docs/board.md)\n");
 }
 
@@ -278,17 +299,21 @@ std::string unsafe_rows(const json::Object& result) {
 std::string print_image(const json::Object& result) {
   std::string out = row("image", word(result, "image"));
   // Imported passes come without a maker.
-  if (const std::string maker = word(result, "maker"); maker != "-" && !maker.empty()) out += row("chip", fmt::format("{} {}", word(result, "maker"), word(result, "id_bytes")));
+  if (const std::string maker = word(result, "maker"); maker != "-" && !maker.empty())
+    out += row("chip", fmt::format("{} {}", word(result, "maker"), word(result, "id_bytes")));
   return out + verdict_rows(result) + cause_rows(result) + unsafe_rows(result) + timing_rows(result) + notes(result);
 }
 
 std::string print_ecc_check(const json::Object& result) {
-  std::string out = row("checked", fmt::format("{} {}, {}", word(result, "kind"), word(result, "from"), counted(count(result, "pages"), "page")));
-  out += row("codewords", fmt::format("{}: {} clean, {} corrected, {} failed; {} erased ones beside", count(result, "codewords"), count(result, "clean"),
-                                      count(result, "corrected"), count(result, "failed"), count(result, "erased")));
+  std::string out =
+      row("checked", fmt::format("{} {}, {}", word(result, "kind"), word(result, "from"), counted(count(result, "pages"), "page")));
+  out +=
+      row("codewords", fmt::format("{}: {} clean, {} corrected, {} failed; {} erased ones beside", count(result, "codewords"),
+                                   count(result, "clean"), count(result, "corrected"), count(result, "failed"), count(result, "erased")));
   const json::Array& histogram = list(result, "histogram");
   for (std::size_t errors = 0; errors < histogram.size(); ++errors)
-    if (const std::string steps = json::text_of(histogram[errors]); steps != "0") out += fmt::format("  {:>3} wrong      {}\n", errors, steps);
+    if (const std::string steps = json::text_of(histogram[errors]); steps != "0")
+      out += fmt::format("  {:>3} wrong      {}\n", errors, steps);
   out += row("corrected bits", word(result, "corrected_bits"));
   if (word(result, "raw_error_rate") != "-") out += row("error rate", fmt::format("{:.2e} per bit", real(result, "raw_error_rate")));
   const json::Object *verdicts = part(result, "verdicts"), *erased = part(result, "erased_verdicts");
@@ -296,8 +321,9 @@ std::string print_ecc_check(const json::Object& result) {
     if (const std::uint64_t pages = verdicts && erased ? count(*verdicts, name) - count(*erased, name) : 0)
       out += fmt::format("  {:<14} {:<8} {}\n", name, pages, meaning);
   if (const std::uint64_t pages = count(result, "erased_pages"))
-    out += row("erased pages", fmt::format("{}, apart from the above: {} all FF, {} with zeros ({} in all)", pages, count(*erased, "confirmed"),
-                                           pages - count(*erased, "confirmed"), counted(count(result, "erased_bits"), "bit")));
+    out += row("erased pages",
+               fmt::format("{}, apart from the above: {} all FF, {} with zeros ({} in all)", pages, count(*erased, "confirmed"),
+                           pages - count(*erased, "confirmed"), counted(count(result, "erased_bits"), "bit")));
   if (flag(result, "explains_nothing")) out += row("explains", "nothing: what decodes is no more than chance");
   return out + notes(result);
 }
@@ -319,9 +345,11 @@ std::string tried_rows(const json::Object& result) {
     std::string what = fmt::format("{}, steps of {}", word(part, "code"), count(part, "step_bytes"));
     if (const std::uint64_t m = count(part, "m")) {
       const json::Array& polynomials = list(part, "polynomials");
-      what += fmt::format(", m {}, {}", m, polynomials.size() > 4 ? fmt::format("{} polynomials", polynomials.size()) : words_of(polynomials));
+      what +=
+          fmt::format(", m {}, {}", m, polynomials.size() > 4 ? fmt::format("{} polynomials", polynomials.size()) : words_of(polynomials));
     }
-    out += row(out.empty() ? "tried" : "", fmt::format("{}: {}; {}", what, words_of(list(part, "places")), words_of(list(part, "bit_orders"))));
+    out += row(out.empty() ? "tried" : "",
+               fmt::format("{}: {}; {}", what, words_of(list(part, "places")), words_of(list(part, "bit_orders"))));
   }
   return out;
 }
@@ -342,7 +370,8 @@ std::string print_ecc_find(const json::Object& result) {
   std::string out;
   if (const json::Object* scheme = part(result, "scheme")) {
     std::string code = word(*scheme, "code");
-    if (code != "hamming") code += fmt::format(", m {}, t {}, polynomial {}", count(*scheme, "m"), count(*scheme, "t"), word(*scheme, "polynomial"));
+    if (code != "hamming")
+      code += fmt::format(", m {}, t {}, polynomial {}", count(*scheme, "m"), count(*scheme, "t"), word(*scheme, "polynomial"));
     out += row("code", code + ", " + word(*scheme, "bit_order"));
     const json::Array& steps = list(*scheme, "steps");
     out += row("steps", fmt::format("{} a page; the first: {}", steps.size(), steps.empty() ? "-" : json::text_of(steps[0])));
@@ -352,7 +381,8 @@ std::string print_ecc_find(const json::Object& result) {
     out += row("explains", fmt::format("{} of {} written pages", count(result, "pages_explained"), count(result, "pages_tried")));
   } else {
     out += row("code", "no algebraic code found");
-    out += row("tried on", fmt::format("{} written pages, {} erased ones beside", count(result, "pages_tried"), count(result, "erased_pages")));
+    out += row("tried on",
+               fmt::format("{} written pages, {} erased ones beside", count(result, "pages_tried"), count(result, "erased_pages")));
     out += tried_rows(result);
   }
   out += row("search", fmt::format("{} hypotheses in {:.1f} s", count(result, "hypotheses"), real(result, "seconds")));
@@ -391,19 +421,21 @@ std::string whitening_rows(const json::Object& whitening) {
     const std::uint64_t blocks = count(whitening, "period_blocks"), step = count(whitening, "step");
     out += row("whitening", fmt::format("{}, {} known: comes back after {}{}", counted(count(whitening, "sequences"), "sequence"),
                                         count(whitening, "known_sequences"), counted(count(whitening, "period_pages"), "page"),
-                                        blocks > 1 ? fmt::format(" and {} blocks", blocks) : step > 0 ? fmt::format(", {} further in each block", step) : ""));
+                                        blocks > 1 ? fmt::format(" and {} blocks", blocks)
+                                        : step > 0 ? fmt::format(", {} further in each block", step)
+                                                   : ""));
   } else {
     out += row("whitening", "by a register with another start on each page");
   }
   if (word(whitening, "repeats_bytes") != "-") out += row("", fmt::format("repeats every {} bytes", count(whitening, "repeats_bytes")));
   if (const json::Object* of = part(whitening, "register"))
-    out += row("register", fmt::format("{} stages, polynomial {}, {}, started every {} bytes", count(*of, "stages"), word(*of, "polynomial"), word(*of, "bit_order"),
-                                       count(*of, "restart_bytes")));
+    out += row("register", fmt::format("{} stages, polynomial {}, {}, started every {} bytes", count(*of, "stages"),
+                                       word(*of, "polynomial"), word(*of, "bit_order"), count(*of, "restart_bytes")));
   if (const json::Object* verified = part(whitening, "verified"))
-    out += row("found on", fmt::format("{} pages; of {} others it makes {} plainer, {} noisier", count(whitening, "found_on"), count(*verified, "pages"),
-                                       count(*verified, "plainer"), count(*verified, "noisier"))) +
-           row("", fmt::format("{:.2f} bits a byte before, {:.2f} after, in those {}", real(*verified, "entropy_before"), real(*verified, "entropy_after"),
-                               count(*verified, "plainer")));
+    out += row("found on", fmt::format("{} pages; of {} others it makes {} plainer, {} noisier", count(whitening, "found_on"),
+                                       count(*verified, "pages"), count(*verified, "plainer"), count(*verified, "noisier"))) +
+           row("", fmt::format("{:.2f} bits a byte before, {:.2f} after, in those {}", real(*verified, "entropy_before"),
+                               real(*verified, "entropy_after"), count(*verified, "plainer")));
   return out;
 }
 
@@ -418,8 +450,8 @@ std::string print_assess(const json::Object& result) {
       if (const std::uint64_t number = count(*pages, look)) out += fmt::format("  {:<14} {}\n", look, number);
   }
   if (word(result, "entropy") != "-")
-    out += row("written pages", fmt::format("entropy {:.4f} bits a byte, chi-square {:.1f}, over {}", real(result, "entropy"), real(result, "chi_square"),
-                                            human_bytes(count(result, "bytes"))));
+    out += row("written pages", fmt::format("entropy {:.4f} bits a byte, chi-square {:.1f}, over {}", real(result, "entropy"),
+                                            real(result, "chi_square"), human_bytes(count(result, "bytes"))));
   out += row("cancel", best_distances(result, "pages", "pages")) + row("", best_distances(result, "blocks", "blocks"));
   if (const json::Object* complexity = part(result, "linear_complexity"))
     for (const auto& [key, name] : {std::pair{"constant_pages", "constant pages"}, {"pages", "pages"}, {"xors", "XORs of pages"}})
@@ -475,8 +507,9 @@ std::string holder(const json::Object& of) {
 std::string print_status(const json::Object& result) {
   std::string out;
   if (const json::Object* daemon = part(result, "daemon")) {
-    out += row("daemon", fmt::format("steadycell {}, process {}, since {}, {}", word(*daemon, "version"), count(*daemon, "process"),
-                                     word(*daemon, "since"), counted(std::max<std::uint64_t>(count(*daemon, "clients"), 1) - 1, "other client")));
+    out += row("daemon",
+               fmt::format("steadycell {}, process {}, since {}, {}", word(*daemon, "version"), count(*daemon, "process"),
+                           word(*daemon, "since"), counted(std::max<std::uint64_t>(count(*daemon, "clients"), 1) - 1, "other client")));
     for (const json::Value& value : list(*daemon, "jobs")) {
       const json::Object& job = value.get_object();
       std::string line = fmt::format("{} on {} for {}", word(job, "method"), word(job, "board"), holder(job));
@@ -506,22 +539,39 @@ std::string print_doctor(const json::Object& result) {
 }
 
 std::string print_import(const json::Object& result) {
-  return row("capture", word(result, "capture")) + row("passes", word(result, "passes")) + row("pages", word(result, "pages")) + notes(result);
+  return row("capture", word(result, "capture")) + row("passes", word(result, "passes")) + row("pages", word(result, "pages")) +
+         notes(result);
 }
 
 }  // namespace
 
 std::string text_for_people(std::string_view method, const json::Object& result) {
-  static const std::map<std::string_view, std::string (*)(const json::Object&)> kPrinters = {
-      {"chip.identify", print_identify}, {"chip.decode", chip_facts},        {"chip.read", print_read},
-      {"capture.import", print_import},  {"capture.settle", print_image},    {"image.show", print_image},
-      {"capture.export", print_pass},   {"capture.verify", print_capture_verify}, {"image.verify", print_verify},
-      {"image.export", print_export},     {"supply.record", print_record},
-      {"supply.diagnose", print_diagnose}, {"supply.cold", print_cold},      {"supply.keep_twin", print_keep_twin}, {"supply.drop_twin", print_drop_twin},
-      {"supply.plot", print_plot},         {"socket.check", print_socket},   {"socket.judge", print_socket},
-      {"board.check", print_board_check},  {"board.conform", print_board_conform}, {"board.list", print_board_list}, {"ecc.find", print_ecc_find},
-      {"ecc.check", print_ecc_check},      {"image.assess", print_assess},   {"status", print_status},
-      {"doctor", print_doctor}};
+  static const std::map<std::string_view, std::string (*)(const json::Object&)> kPrinters = {{"chip.identify", print_identify},
+                                                                                             {"chip.decode", chip_facts},
+                                                                                             {"chip.read", print_read},
+                                                                                             {"capture.import", print_import},
+                                                                                             {"capture.settle", print_image},
+                                                                                             {"image.show", print_image},
+                                                                                             {"capture.export", print_pass},
+                                                                                             {"capture.verify", print_capture_verify},
+                                                                                             {"image.verify", print_verify},
+                                                                                             {"image.export", print_export},
+                                                                                             {"supply.record", print_record},
+                                                                                             {"supply.diagnose", print_diagnose},
+                                                                                             {"supply.cold", print_cold},
+                                                                                             {"supply.keep_twin", print_keep_twin},
+                                                                                             {"supply.drop_twin", print_drop_twin},
+                                                                                             {"supply.plot", print_plot},
+                                                                                             {"socket.check", print_socket},
+                                                                                             {"socket.judge", print_socket},
+                                                                                             {"board.check", print_board_check},
+                                                                                             {"board.conform", print_board_conform},
+                                                                                             {"board.list", print_board_list},
+                                                                                             {"ecc.find", print_ecc_find},
+                                                                                             {"ecc.check", print_ecc_check},
+                                                                                             {"image.assess", print_assess},
+                                                                                             {"status", print_status},
+                                                                                             {"doctor", print_doctor}};
   const auto printer = kPrinters.find(method);
   return printer == kPrinters.end() ? json::text_of(result) + "\n" : printer->second(result);
 }

@@ -76,7 +76,8 @@ std::string print_pass(const json::Object& result) {
                                      count(part, "lun")));
   }
   out += row("pages", word(result, "pages"));
-  if (const std::uint64_t pages = count(result, "not_read")) out += row("not read", counted(pages, "page") + ": filler instead of their bytes");
+  if (const std::uint64_t pages = count(result, "not_read"))
+    out += row("not read", counted(pages, "page") + ": filler instead of their bytes");
   return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
 }
 

@@ -13,8 +13,8 @@ Result<GaloisField> GaloisField::make(unsigned m, std::uint32_t polynomial) {
   std::uint32_t element = 1;
   for (std::uint32_t exponent = 0; exponent < field.order_; ++exponent) {
     if (element == 1 && exponent > 0)
-      return failure(ErrorCode::bad_input_file, "polynomial 0x{:x} is not primitive: its element has order {} instead of {}", polynomial, exponent,
-                     field.order_);
+      return failure(ErrorCode::bad_input_file, "polynomial 0x{:x} is not primitive: its element has order {} instead of {}", polynomial,
+                     exponent, field.order_);
     field.antilog_[exponent] = field.antilog_[exponent + field.order_] = static_cast<std::uint16_t>(element);
     field.log_[element] = static_cast<std::uint16_t>(exponent);
     element <<= 1;

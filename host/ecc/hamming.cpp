@@ -36,7 +36,8 @@ std::uint32_t HammingCode::parities(ByteSpan data) const {
 
 std::uint32_t HammingCode::load(ByteSpan code) const {
   const bool high_first = order_ == HammingOrder::high_line_first;
-  const std::uint32_t high = static_cast<std::uint8_t>(~code[high_first ? 0 : 1]), low = static_cast<std::uint8_t>(~code[high_first ? 1 : 0]);
+  const std::uint32_t high = static_cast<std::uint8_t>(~code[high_first ? 0 : 1]),
+                      low = static_cast<std::uint8_t>(~code[high_first ? 1 : 0]);
   const std::uint32_t last = static_cast<std::uint8_t>(~code[2]);
   const std::uint32_t lines = high << 8 | low, columns = last >> 2;
   return data_bytes_ == 256 ? lines | columns << 16 : lines | (last & 3u) << 16 | columns << 18;

@@ -198,7 +198,8 @@ StepOutcome PageCode::decode_step(std::size_t index, MutableByteSpan raw_page, s
   if (decoded.status == StepStatus::failed) return decoded;
   to_stored_order();
   // Pad bits are outside the code; an erased step has them set like all others.
-  if (scheme_.erased == ErasedAs::codeword && zero_bits <= t_ && zeros(covered_, 0) == 0 && zeros(code_, t_) <= t_) return as_erased(zero_bits);
+  if (scheme_.erased == ErasedAs::codeword && zero_bits <= t_ && zeros(covered_, 0) == 0 && zeros(code_, t_) <= t_)
+    return as_erased(zero_bits);
   if (decoded.bits > 0) scatter(index, raw_page, wrong);
   return decoded;
 }

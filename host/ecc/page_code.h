@@ -53,8 +53,8 @@ class PageCode {
   std::uint32_t code_symbols() const { return code_symbols_; }
 
   // Corrects `raw_page` (page + spare) step by step in place; a failed step keeps its bytes as they are. `outcomes` has
-  // one entry a step. Steps that share bytes fail together when no one value of these suits them all. `wrong`, if not null, gets the changed bits, step after step, in place of what it held (it grows to
-  // at most what one page needs; nothing else is allocated).
+  // one entry a step. Steps that share bytes fail together when no one value of these suits them all. `wrong`, if not null, gets the
+  // changed bits, step after step, in place of what it held (it grows to at most what one page needs; nothing else is allocated).
   void decode(MutableByteSpan raw_page, std::span<StepOutcome> outcomes, std::vector<WrongBit>* wrong = nullptr);
   // Writes the code bytes of every step from its data and metadata.
   void encode(MutableByteSpan raw_page);

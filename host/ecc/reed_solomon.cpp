@@ -140,7 +140,8 @@ bool ReedSolomonCode::find_places(ReedSolomonWorkspace& work, unsigned degree) c
     std::uint32_t sum = 1;
     for (unsigned i = 1; i <= degree; ++i)
       if (work.locator[i] != 0)
-        sum ^= field_.power(field_.log(work.locator[i]) + static_cast<std::uint32_t>((field_.order() - place) * std::uint64_t{i} % field_.order()));
+        sum ^= field_.power(field_.log(work.locator[i]) +
+                            static_cast<std::uint32_t>((field_.order() - place) * std::uint64_t{i} % field_.order()));
     if (sum == 0) work.places.push_back(place);
   }
   return work.places.size() == degree;

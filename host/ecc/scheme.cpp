@@ -30,7 +30,8 @@ Result<std::vector<Range>> ranges_from(const json::Array& array, const std::stri
     for (std::size_t i = 0; i < 2 && pair && pair->size() == 2 && !code; ++i) numbers[i] = (*pair)[i].to_number<std::uint32_t>(code);
     if (!pair || pair->size() != 2 || code) return bad(path, "should list pairs [offset, length]");
     if (numbers[1] == 0 || numbers[0] >= raw_page_bytes || numbers[1] > raw_page_bytes - numbers[0])
-      return bad(path, fmt::format("has a range [{}, {}] outside the {} bytes of a page and its spare area", numbers[0], numbers[1], raw_page_bytes));
+      return bad(path, fmt::format("has a range [{}, {}] outside the {} bytes of a page and its spare area", numbers[0], numbers[1],
+                                   raw_page_bytes));
     ranges.push_back({numbers[0], numbers[1]});
   }
   return ranges;
@@ -60,7 +61,8 @@ Result<void> check_overlap(const Scheme& scheme) {
   std::vector<std::uint8_t> use(scheme.raw_page_bytes(), kNothing);
   for (std::size_t i = 0; i < scheme.steps.size(); ++i) {
     const Step& step = scheme.steps[i];
-    for (const auto& [ranges, key, kind] : {std::tuple{&step.data, "data", kOnce}, {&step.metadata, "metadata", kMetadata}, {&step.code, "code", kOnce}})
+    for (const auto& [ranges, key, kind] :
+         {std::tuple{&step.data, "data", kOnce}, {&step.metadata, "metadata", kMetadata}, {&step.code, "code", kOnce}})
       for (const Range& range : *ranges)
         for (std::uint32_t at = range.offset; at < range.offset + range.length; ++at) {
           if (use[at] != kNothing && (use[at] != kMetadata || kind != kMetadata))
@@ -96,7 +98,8 @@ Result<void> check_step(const Scheme& scheme, const Step& step) {
   const auto bch = BchCode::make(scheme.bch_shape(step));
   if (!bch) return failure(Error(bch.error()).during("ECC scheme"));
   if (code != bch->parity_bytes())
-    return bad("steps", fmt::format("have {} code bytes each, this code has {} parity bits in {} bytes", code, bch->parity_bits(), bch->parity_bytes()));
+    return bad("steps", fmt::format("have {} code bytes each, this code has {} parity bits in {} bytes", code, bch->parity_bits(),
+                                    bch->parity_bytes()));
   return {};
 }
 
@@ -162,7 +165,9 @@ std::uint32_t Step::data_bytes() const { return total(data); }
 std::uint32_t Step::covered_bytes() const { return total(data) + total(metadata); }
 std::uint32_t Step::code_bytes() const { return total(code); }
 
-BchShape Scheme::bch_shape(const Step& step) const { return {.m = m, .t = t, .polynomial = polynomial, .data_bits = step.covered_bytes() * 8}; }
+BchShape Scheme::bch_shape(const Step& step) const {
+  return {.m = m, .t = t, .polynomial = polynomial, .data_bits = step.covered_bytes() * 8};
+}
 
 ReedSolomonShape Scheme::reed_solomon_shape(const Step& step) const {
   return {.symbol_bits = m, .t = t, .polynomial = polynomial, .first_root = first_root, .data_bits = step.covered_bytes() * 8};
@@ -202,14 +207,17 @@ Result<Scheme> parse_scheme(const json::Value& value) {
     scheme.t = static_cast<unsigned>(*t);
     scheme.polynomial = *polynomial;
   } else {
-    const auto order = one_of<HammingOrder>(reader, "order", "", {{"high_line_first", HammingOrder::high_line_first}, {"low_line_first", HammingOrder::low_line_first}});
+    const auto order = one_of<HammingOrder>(
+        reader, "order", "", {{"high_line_first", HammingOrder::high_line_first}, {"low_line_first", HammingOrder::low_line_first}});
     if (!order) return failure(order.error());
     scheme.hamming_order = *order;
   }
-  const auto bit_order = one_of<BitOrder>(reader, "bit_order", "msb_first", {{"msb_first", BitOrder::msb_first}, {"lsb_first", BitOrder::lsb_first}});
+  const auto bit_order =
+      one_of<BitOrder>(reader, "bit_order", "msb_first", {{"msb_first", BitOrder::msb_first}, {"lsb_first", BitOrder::lsb_first}});
   if (!bit_order) return failure(bit_order.error());
   scheme.bit_order = *bit_order;
-  const auto place = one_of<MetadataPlace>(reader, "metadata_place", "after_data", {{"after_data", MetadataPlace::after_data}, {"before_data", MetadataPlace::before_data}});
+  const auto place = one_of<MetadataPlace>(reader, "metadata_place", "after_data",
+                                           {{"after_data", MetadataPlace::after_data}, {"before_data", MetadataPlace::before_data}});
   if (!place) return failure(place.error());
   scheme.metadata_place = *place;
   const auto erased = one_of<ErasedAs>(reader, "erased", "", {{"codeword", ErasedAs::codeword}, {"all_ff", ErasedAs::all_ff}});

@@ -183,7 +183,8 @@ struct WriterOptions {
 class CaptureWriter {
  public:
   // Makes the folder with capture.json and an empty journal, under its name only when complete. Errors: already_exists.
-  static Result<CaptureWriter> create(files::FileSystem& system, const std::string& folder, const CaptureHead& head, WriterOptions options = {});
+  static Result<CaptureWriter> create(files::FileSystem& system, const std::string& folder, const CaptureHead& head,
+                                      WriterOptions options = {});
   // Goes on with an existing one: cuts torn tails, and takes back units behind the last sync whose bytes are not there.
   // Errors: in_use, and those of CaptureReader::open. Whether it is the same chip is for the caller to compare.
   static Result<CaptureWriter> open(files::FileSystem& system, const std::string& folder, WriterOptions options = {});

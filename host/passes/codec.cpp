@@ -21,7 +21,9 @@ struct FreeDecompressor {
   void operator()(ZSTD_DCtx* context) const { ZSTD_freeDCtx(context); }
 };
 
-tl::unexpected<Error> bad_frame(const std::string& why) { return failure(ErrorCode::file_damaged, "a compressed unit cannot be unpacked: {}", why); }
+tl::unexpected<Error> bad_frame(const std::string& why) {
+  return failure(ErrorCode::file_damaged, "a compressed unit cannot be unpacked: {}", why);
+}
 
 }  // namespace
 

@@ -77,11 +77,14 @@ Result<TargetIdentity> target_from(const json::Value& value, const std::string& 
 Result<void> check_geometry(const Geometry& g) {
   for (const Bound& bound : kBounds)
     if (g.*bound.member < bound.low || g.*bound.member > bound.high)
-      return failure(ErrorCode::bad_input_file, "geometry: {} is {}, {} to {} are possible", bound.key, g.*bound.member, bound.low, bound.high);
-  if (g.bus_bits != 8 && g.bus_bits != 16) return failure(ErrorCode::bad_input_file, "geometry: bus_bits is {}, 8 or 16 are possible", g.bus_bits);
+      return failure(ErrorCode::bad_input_file, "geometry: {} is {}, {} to {} are possible", bound.key, g.*bound.member, bound.low,
+                     bound.high);
+  if (g.bus_bits != 8 && g.bus_bits != 16)
+    return failure(ErrorCode::bad_input_file, "geometry: bus_bits is {}, 8 or 16 are possible", g.bus_bits);
   // Whole units are held in memory. The largest blocks of TSOP48 parts have about 43 MB (2304 pages of 18592 bytes; from memory).
   if (g.block_raw_bytes() > kMaxBlockBytes)
-    return failure(ErrorCode::bad_input_file, "geometry: a block has {}, at most {} are possible", human_bytes(g.block_raw_bytes()), human_bytes(kMaxBlockBytes));
+    return failure(ErrorCode::bad_input_file, "geometry: a block has {}, at most {} are possible", human_bytes(g.block_raw_bytes()),
+                   human_bytes(kMaxBlockBytes));
   return {};
 }
 

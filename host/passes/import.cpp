@@ -26,25 +26,30 @@ std::string nearest_fit(std::uint64_t bytes, std::uint64_t page) {
 
 Result<Sources> open_sources(files::FileSystem& system, const ImportRequest& request) {
   if (request.files.empty()) return failure(ErrorCode::wrong_usage, "no passes to import");
-  if (request.files.size() > UnitIndex::kMaxPass) return failure(ErrorCode::wrong_usage, "{} passes, at most {} are possible", request.files.size(), UnitIndex::kMaxPass);
+  if (request.files.size() > UnitIndex::kMaxPass)
+    return failure(ErrorCode::wrong_usage, "{} passes, at most {} are possible", request.files.size(), UnitIndex::kMaxPass);
   const std::uint64_t page = std::uint64_t{request.page_bytes} + request.spare_bytes;
   Sources sources;
   for (std::size_t i = 0; i < request.files.size(); ++i) {
     const std::string& name = request.files[i];
-    if (std::find(request.files.begin(), request.files.begin() + static_cast<std::ptrdiff_t>(i), name) != request.files.begin() + static_cast<std::ptrdiff_t>(i))
-      return failure(Error(ErrorCode::wrong_usage, fmt::format("{} is given twice", printable(name))).advising("give each pass once: one read counted twice proves nothing"));
+    if (std::find(request.files.begin(), request.files.begin() + static_cast<std::ptrdiff_t>(i), name) !=
+        request.files.begin() + static_cast<std::ptrdiff_t>(i))
+      return failure(Error(ErrorCode::wrong_usage, fmt::format("{} is given twice", printable(name)))
+                         .advising("give each pass once: one read counted twice proves nothing"));
     auto file = system.open_read(name);
     if (!file) return failure(file.error());
     const auto size = (*file)->size();
     if (!size) return failure(size.error());
     if (*size == 0) return failure(ErrorCode::bad_input_file, "{} is empty", printable(name));
     if (*size % page != 0)
-      return failure(Error(ErrorCode::bad_input_file, fmt::format("{} has {} bytes, no whole number of pages: {}", printable(name), *size, nearest_fit(*size, page)))
+      return failure(Error(ErrorCode::bad_input_file,
+                           fmt::format("{} has {} bytes, no whole number of pages: {}", printable(name), *size, nearest_fit(*size, page)))
                          .advising("check --page-bytes and --spare-bytes, and whether the file is complete"));
     if (i > 0 && *size != sources.bytes)
-      return failure(Error(ErrorCode::bad_input_file, fmt::format("{} has {} bytes ({} pages), {} has {} ({} pages)", printable(name), *size, *size / page,
-                                                                  printable(request.files[0]), sources.bytes, sources.bytes / page))
-                         .advising("passes over the same chip have one length; leave the odd one out"));
+      return failure(
+          Error(ErrorCode::bad_input_file, fmt::format("{} has {} bytes ({} pages), {} has {} ({} pages)", printable(name), *size,
+                                                       *size / page, printable(request.files[0]), sources.bytes, sources.bytes / page))
+              .advising("passes over the same chip have one length; leave the odd one out"));
     sources.bytes = *size;
     sources.files.push_back(std::move(*file));
   }
@@ -60,7 +65,8 @@ Result<CaptureHead> head_for(const ImportRequest& request, std::uint64_t pages) 
   head.geometry.pages_per_block = request.pages_per_block;
   const std::uint64_t blocks = (pages + request.pages_per_block - 1) / request.pages_per_block;
   if (blocks > kMaxBlocks)
-    return failure(Error(ErrorCode::bad_input_file, fmt::format("{} has {} blocks of {} pages, at most {} are possible", printable(request.files[0]), blocks, request.pages_per_block, kMaxBlocks))
+    return failure(Error(ErrorCode::bad_input_file, fmt::format("{} has {} blocks of {} pages, at most {} are possible",
+                                                                printable(request.files[0]), blocks, request.pages_per_block, kMaxBlocks))
                        .advising("check --pages-per-block"));
   head.geometry.blocks = static_cast<std::uint32_t>(blocks);
   head.targets.push_back({.target = 0, .id_bytes = {}, .parameter_page = {}, .maker = "", .model = "", .source = "given by hand"});
@@ -79,9 +85,11 @@ Result<CaptureWriter> open_capture(files::FileSystem& system, const ImportReques
     return CaptureWriter::create(system, request.folder, head, options);
   }
   auto writer = CaptureWriter::open(system, request.folder, options);
-  if (!writer && writer.error().code() == ErrorCode::not_found) return failure(ErrorCode::already_exists, "{} exists and is no capture", printable(request.folder));
+  if (!writer && writer.error().code() == ErrorCode::not_found)
+    return failure(ErrorCode::already_exists, "{} exists and is no capture", printable(request.folder));
   if (writer && (writer->head().origin != head.origin || writer->head().geometry != head.geometry))
-    return failure(Error(ErrorCode::already_exists, fmt::format("{} is another capture", printable(request.folder))).keeping("it is untouched"));
+    return failure(
+        Error(ErrorCode::already_exists, fmt::format("{} is another capture", printable(request.folder))).keeping("it is untouched"));
   return writer;
 }
 
@@ -104,7 +112,8 @@ class Importer {
       if (summary_.units_added == added_before && std::find(sealed.begin(), sealed.end(), pass) != sealed.end()) continue;
       // The name without its folders: where it lay says nothing about the bytes, and may say too much about the person.
       const std::string& name = request_.files[pass - 1];
-      const auto noted = writer_.note({{"event", "import"}, {"pass", pass}, {"file", printable(name.substr(name.find_last_of('/') + 1))}, {"bytes", sources_.bytes}});
+      const auto noted = writer_.note(
+          {{"event", "import"}, {"pass", pass}, {"file", printable(name.substr(name.find_last_of('/') + 1))}, {"bytes", sources_.bytes}});
       if (!noted) return failure(noted.error());
       if (const auto seal = writer_.seal_pass(pass); !seal) return failure(seal.error());
     }
@@ -123,7 +132,8 @@ class Importer {
     const auto there = static_cast<std::size_t>(std::min<std::uint64_t>(raw_.size(), sources_.bytes - at));
     const auto got = sources_.files[pass - 1]->read_at(at, MutableByteSpan(raw_).first(there));
     if (!got) return failure(got.error());
-    if (*got != there) return failure(ErrorCode::bad_input_file, "{} became shorter while it was read", printable(request_.files[pass - 1]));
+    if (*got != there)
+      return failure(ErrorCode::bad_input_file, "{} became shorter while it was read", printable(request_.files[pass - 1]));
     std::fill(raw_.begin() + static_cast<std::ptrdiff_t>(there), raw_.end(), std::uint8_t{0xFF});
     const auto read = static_cast<std::ptrdiff_t>(there / geometry_.raw_page_bytes());
     std::fill(status_.begin(), status_.begin() + read, PageStatus::read);
@@ -138,14 +148,16 @@ class Importer {
     const auto facts = writer_.reader().facts(unit);
     if (!facts) return failure(facts.error());
     if (facts->sha256 == Sha256::of(raw_)) return {};
-    return failure(Error(ErrorCode::mismatched_capture, fmt::format("block {} of {} is not what pass {} of {} holds", block, printable(request_.files[pass - 1]), pass, printable(request_.folder)))
+    return failure(Error(ErrorCode::mismatched_capture, fmt::format("block {} of {} is not what pass {} of {} holds", block,
+                                                                    printable(request_.files[pass - 1]), pass, printable(request_.folder)))
                        .keeping("the capture is as it was")
                        .advising("give the same files in the same order, further passes behind them, or another capture"));
   }
 
   Result<ImportSummary> interrupted() {
     if (const auto synced = writer_.sync(); !synced) return failure(synced.error());
-    return failure(Error(ErrorCode::interrupted, "the import was stopped").keeping(fmt::format("{} blocks of all passes are in {}", writer_.acknowledged(), printable(request_.folder))));
+    return failure(Error(ErrorCode::interrupted, "the import was stopped")
+                       .keeping(fmt::format("{} blocks of all passes are in {}", writer_.acknowledged(), printable(request_.folder))));
   }
 
   const ImportRequest& request_;

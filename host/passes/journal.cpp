@@ -32,14 +32,16 @@ Result<Attempt> try_at(files::Window& window, std::uint64_t size, std::uint64_t 
   record.sequence = load_u64(header->subspan(12));
   record.offset = offset;
   record.bytes = kRecordHeaderBytes + length + kRecordTrailerBytes;
-  if (length > kMaxPayloadBytes) return Attempt{{}, fmt::format("a record claims {} bytes, at most {} are possible", length, kMaxPayloadBytes)};
+  if (length > kMaxPayloadBytes)
+    return Attempt{{}, fmt::format("a record claims {} bytes, at most {} are possible", length, kMaxPayloadBytes)};
   if (record.bytes > size - offset) return Attempt{{}, fmt::format("a record of {} bytes reaches beyond the file", record.bytes)};
 
   const auto whole = window.at(offset, static_cast<std::size_t>(record.bytes));
   if (!whole) return failure(whole.error());
   cost += whole->size();
   if (whole->size() < record.bytes) return Attempt{{}, "the file ends in a record"};
-  const std::uint32_t stored = load_u32(whole->last(kRecordTrailerBytes)), computed = crc32c(whole->first(whole->size() - kRecordTrailerBytes));
+  const std::uint32_t stored = load_u32(whole->last(kRecordTrailerBytes)),
+                      computed = crc32c(whole->first(whole->size() - kRecordTrailerBytes));
   if (stored != computed) return Attempt{{}, fmt::format("record checksum {:08x}, expected {:08x}", stored, computed)};
   auto payload = json::parse(as_text(whole->subspan(kRecordHeaderBytes, static_cast<std::size_t>(length))));
   if (!payload) return Attempt{{}, "a record's payload: " + payload.error().what()};
@@ -57,7 +59,11 @@ bool follows(const Record& record, const Digest& previous) {
 }  // namespace
 
 JournalReader::JournalReader(files::File& file, std::uint64_t size, std::uint64_t start, const Digest& previous)
-    : window_(file, kWindowBytes), size_(size), position_(start), search_left_(std::max(kLeastSearch, size * kSearchEffort)), previous_(previous) {}
+    : window_(file, kWindowBytes),
+      size_(size),
+      position_(start),
+      search_left_(std::max(kLeastSearch, size * kSearchEffort)),
+      previous_(previous) {}
 
 Result<std::optional<std::uint64_t>> JournalReader::find_magic(std::uint64_t from) {
   while (from < size_) {
@@ -109,7 +115,8 @@ Result<Record> record_at(files::File& file, std::uint64_t size, std::uint64_t of
 Result<std::uint64_t> JournalWriter::append(RecordType type, json::Object payload) {
   payload["previous"] = to_text(previous_);
   const std::string text = json::text_of(payload);
-  if (text.size() > kMaxPayloadBytes) return failure(ErrorCode::internal, "a journal record of {} bytes, at most {} are possible", text.size(), kMaxPayloadBytes);
+  if (text.size() > kMaxPayloadBytes)
+    return failure(ErrorCode::internal, "a journal record of {} bytes, at most {} are possible", text.size(), kMaxPayloadBytes);
   Bytes record(kRecordHeaderBytes + text.size() + kRecordTrailerBytes);
   const MutableByteSpan at(record);
   std::copy(kMagic.begin(), kMagic.end(), record.begin());

@@ -22,7 +22,8 @@ std::optional<std::vector<std::uint32_t>> numbers(const json::Value& value, std:
 }
 
 bool run_fits(const PageRun& run, std::uint32_t& next, const Geometry& geometry) {
-  const bool fits = run.count > 0 && run.first >= next && run.first < geometry.pages_per_block && run.count <= geometry.pages_per_block - run.first;
+  const bool fits =
+      run.count > 0 && run.first >= next && run.first < geometry.pages_per_block && run.count <= geometry.pages_per_block - run.first;
   next = run.first + run.count;
   return fits;
 }
@@ -60,7 +61,8 @@ json::Object to_json(const UnitRecord& record) {
   object["codec"] = record.facts.xor_zstd ? 1 : 0;
   object["sha256"] = to_text(record.facts.sha256);
   json::Array exceptions;
-  for (const auto& [run, status] : record.facts.exceptions) exceptions.push_back(json::Array{run.first, run.count, static_cast<unsigned>(status)});
+  for (const auto& [run, status] : record.facts.exceptions)
+    exceptions.push_back(json::Array{run.first, run.count, static_cast<unsigned>(status)});
   object["exceptions"] = std::move(exceptions);
   const Circumstances& circumstances = record.facts.circumstances;
   if (circumstances.repeated_page_reads > 0) object["repeated_page_reads"] = circumstances.repeated_page_reads;
@@ -90,7 +92,8 @@ Result<UnitRecord> unit_record_from(const json::Object& payload, const Geometry&
   if (!digest) return failure(ErrorCode::file_damaged, "unit record: \"sha256\" is no digest");
   if (*codec == 1 && unit->pass == 1) return failure(ErrorCode::file_damaged, "unit record: pass 1 claims to be a difference to itself");
   if (*codec == 0 && *stored != geometry.block_raw_bytes())
-    return failure(ErrorCode::file_damaged, "unit record: {} bytes stored as they are, a block has {}", *stored, geometry.block_raw_bytes());
+    return failure(ErrorCode::file_damaged, "unit record: {} bytes stored as they are, a block has {}", *stored,
+                   geometry.block_raw_bytes());
 
   UnitRecord record;
   record.unit = *unit;
@@ -103,7 +106,8 @@ Result<UnitRecord> unit_record_from(const json::Object& payload, const Geometry&
   for (const json::Value& entry : **exceptions) {
     const auto run = numbers(entry, 3, geometry.pages_per_block);
     if (!run || (*run)[2] < 1 || (*run)[2] > 3 || !run_fits({(*run)[0], (*run)[1]}, next, geometry))
-      return failure(ErrorCode::file_damaged, "unit record: \"exceptions\" should list [first page, pages, status] inside the block, ascending");
+      return failure(ErrorCode::file_damaged,
+                     "unit record: \"exceptions\" should list [first page, pages, status] inside the block, ascending");
     record.facts.exceptions.emplace_back(PageRun{(*run)[0], (*run)[1]}, static_cast<PageStatus>((*run)[2]));
   }
   next = 0;
@@ -111,7 +115,8 @@ Result<UnitRecord> unit_record_from(const json::Object& payload, const Geometry&
     for (const json::Value& entry : **busy) {
       const auto run = numbers(entry, 2, geometry.pages_per_block);
       if (!run || !run_fits({(*run)[0], (*run)[1]}, next, geometry))
-        return failure(ErrorCode::file_damaged, "unit record: \"busy_not_seen\" should list [first page, pages] inside the block, ascending");
+        return failure(ErrorCode::file_damaged,
+                       "unit record: \"busy_not_seen\" should list [first page, pages] inside the block, ascending");
       record.facts.circumstances.busy_not_seen.push_back({(*run)[0], (*run)[1]});
     }
   return record;

@@ -40,14 +40,16 @@ Result<void> fill_new_folder(files::AtomicFolder& made, const CaptureHead& head)
 
 }  // namespace
 
-CaptureWriter::CaptureWriter(CaptureReader reader, WriterOptions options) : reader_(std::move(reader)), options_(std::move(options)), hasher_(std::make_unique<Hasher>()) {}
+CaptureWriter::CaptureWriter(CaptureReader reader, WriterOptions options)
+    : reader_(std::move(reader)), options_(std::move(options)), hasher_(std::make_unique<Hasher>()) {}
 CaptureWriter::CaptureWriter(CaptureWriter&&) noexcept = default;
 CaptureWriter& CaptureWriter::operator=(CaptureWriter&&) noexcept = default;
 CaptureWriter::~CaptureWriter() {
   if (journal_ && !broken_) (void)journal_->file().truncate(journal_->end());  // gives back what was reserved
 }
 
-Result<CaptureWriter> CaptureWriter::create(files::FileSystem& system, const std::string& folder, const CaptureHead& head, WriterOptions options) {
+Result<CaptureWriter> CaptureWriter::create(files::FileSystem& system, const std::string& folder, const CaptureHead& head,
+                                            WriterOptions options) {
   auto made = files::AtomicFolder::create(system, folder);
   const auto filled = made ? fill_new_folder(*made, head) : failure(made.error());
   if (!filled) return failure(Error(filled.error()).during("making capture {}", folder));
@@ -59,7 +61,8 @@ Result<CaptureWriter> CaptureWriter::open(files::FileSystem& system, const std::
   const auto there = system.exists(files::join(folder, std::string(kHeadName)));
   if (!there) return failure(Error(there.error()).during("opening capture {}", folder));
   if (!*there)
-    return failure(files::explain_folder(system, folder, files::FolderKind::capture, Error(ErrorCode::not_found, "opening capture " + folder)));
+    return failure(
+        files::explain_folder(system, folder, files::FolderKind::capture, Error(ErrorCode::not_found, "opening capture " + folder)));
   auto lock = system.lock(files::join(folder, std::string(kLockName)));
   if (!lock) return failure(Error(lock.error()).during("opening capture {}", folder));
   auto reader = CaptureReader::open(system, folder);
@@ -156,7 +159,8 @@ Result<bool> CaptureWriter::mend_unit(UnitAddress unit, MutableByteSpan raw, std
     piece.resize(static_cast<std::size_t>(std::min<std::uint64_t>(UnitCodec::kPieceBytes, facts->stored_bytes - at)));
     const auto got = (*source)->read_at(facts->file_offset + at, piece);
     if (!got) return failure(got.error());
-    if (const auto written = (*target)->write_at(facts->file_offset + at, ByteSpan(piece).first(*got)); !written) return failure(written.error());
+    if (const auto written = (*target)->write_at(facts->file_offset + at, ByteSpan(piece).first(*got)); !written)
+      return failure(written.error());
   }
   pass_files_[unit.pass - 1].dirty = true;
   return true;
@@ -226,7 +230,8 @@ Result<std::uint64_t> CaptureWriter::store(UnitAddress unit, ByteSpan raw, std::
   return raw.size();
 }
 
-Result<void> CaptureWriter::append_unit(UnitAddress unit, ByteSpan raw, std::span<const PageStatus> status, const Circumstances& circumstances) {
+Result<void> CaptureWriter::append_unit(UnitAddress unit, ByteSpan raw, std::span<const PageStatus> status,
+                                        const Circumstances& circumstances) {
   const NewUnit one{unit, raw, status, circumstances};
   std::size_t appended = 0;
   return append_units({&one, 1}, appended);
@@ -329,7 +334,12 @@ Result<void> CaptureWriter::note(json::Object facts) {
 }
 
 Result<void> CaptureWriter::note_page_reads(UnitPlace place, BlockAddress block, std::uint64_t page_reads, const std::string& why) {
-  return note({{"event", kPageReadsEvent}, {"target", place.target}, {"lun", place.lun}, {"block", block.index}, {"page_reads", page_reads}, {"why", why}});
+  return note({{"event", kPageReadsEvent},
+               {"target", place.target},
+               {"lun", place.lun},
+               {"block", block.index},
+               {"page_reads", page_reads},
+               {"why", why}});
 }
 
 Result<void> CaptureWriter::sync_if_due() {
@@ -346,7 +356,9 @@ Result<void> CaptureWriter::sync() {
   // A folder that was moved or deleted still takes what is written, for nobody to find.
   const auto there = reader_.system_->exists(files::join(reader_.folder_, std::string(kJournalName)));
   if (!there) return give_up(there.error());
-  if (!*there) return give_up(Error(ErrorCode::storage_failed, fmt::format("{} was moved or deleted", reader_.folder_)).advising("look for the folder, then run the same command again"));
+  if (!*there)
+    return give_up(Error(ErrorCode::storage_failed, fmt::format("{} was moved or deleted", reader_.folder_))
+                       .advising("look for the folder, then run the same command again"));
   for (PassFile& pass : pass_files_) {
     if (!pass.dirty) continue;
     if (const auto synced = pass.file->sync(); !synced) return give_up(synced.error());
@@ -385,7 +397,8 @@ Result<void> CaptureWriter::take_back(const std::vector<UnitAddress>& units, con
   for (std::size_t at = 0; at < units.size(); at += kUnitsADroppedRecord) {
     json::Array list;
     for (std::size_t i = at; i < std::min(units.size(), at + kUnitsADroppedRecord); ++i) list.push_back(to_json(units[i]));
-    if (const auto recorded = record(RecordType::dropped, {{"why", why}, {"units", std::move(list)}}); !recorded) return failure(recorded.error());
+    if (const auto recorded = record(RecordType::dropped, {{"why", why}, {"units", std::move(list)}}); !recorded)
+      return failure(recorded.error());
   }
   return {};
 }

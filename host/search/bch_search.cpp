@@ -57,7 +57,8 @@ class BchSearch {
         varying_(varying_bytes(sample)),
         stop_(stop) {
     if (most_t_ == 0) return;
-    const bool many = task.family == Family::metadata || task.family == Family::metadata_first || sample.spare_bytes() > 256;  // places, so fewer probes
+    const bool many =
+        task.family == Family::metadata || task.family == Family::metadata_first || sample.spare_bytes() > 256;  // places, so fewer probes
     probes_ = make_probes(sample, {0, task.step_bytes}, many ? 2 : 3, many ? 10 : 16);
   }
 
@@ -137,7 +138,8 @@ class BchSearch {
     make_sums();
     const std::uint32_t spare = sample_.spare_bytes();
     const std::uint32_t most_start = std::min<std::uint32_t>(spare, spare > 128 ? 8 : 64);
-    const std::vector<std::uint32_t> lengths = spare > 128 ? std::vector<std::uint32_t>{4, 8, 2, 6} : std::vector<std::uint32_t>{4, 8, 2, 6, 1, 3, 5, 7, 10, 12, 14, 16};
+    const std::vector<std::uint32_t> lengths =
+        spare > 128 ? std::vector<std::uint32_t>{4, 8, 2, 6} : std::vector<std::uint32_t>{4, 8, 2, 6, 1, 3, 5, 7, 10, 12, 14, 16};
     for (const std::uint32_t length : lengths)
       for (std::uint32_t start = 0; start < most_start && start + length <= spare; ++start)
         for (std::uint32_t code_at = 0; code_at < spare && !stopped(stop_); ++code_at) {
@@ -338,7 +340,8 @@ class BchSearch {
   // Where step 0 may end: one sum for every byte behind its data.
   void chunks() {
     const std::uint32_t first = task_.step_bytes + 1;
-    const std::uint32_t last = std::min({sample_.raw_page_bytes(), task_.step_bytes + code_room_ + kMostMetadata, (field_.order() - 1) / 8});
+    const std::uint32_t last =
+        std::min({sample_.raw_page_bytes(), task_.step_bytes + code_room_ + kMostMetadata, (field_.order() - 1) / 8});
     std::vector<std::uint32_t> places;
     for (std::uint32_t at = first; at <= last; ++at) places.push_back(at);
     for (const Probe& probe : probes_) sums_.emplace_back(tables_, probe.bytes, places);
@@ -363,7 +366,9 @@ class BchSearch {
       std::uint32_t start = from;
       Range gap{sample_.page_bytes(), 0};
       if (step > 0 && !find_chunk(t, chunk, from, start, gap)) return false;
-      Step laid{.data = ranges_around(start, task_.step_bytes, gap), .metadata = {}, .code = ranges_around(start + task_.step_bytes + metadata, code, gap)};
+      Step laid{.data = ranges_around(start, task_.step_bytes, gap),
+                .metadata = {},
+                .code = ranges_around(start + task_.step_bytes + metadata, code, gap)};
       if (metadata > 0) laid.metadata = ranges_around(start + task_.step_bytes, metadata, gap);
       scheme.steps.push_back(std::move(laid));
       from = start + chunk + (start < gap.offset && start + chunk > gap.offset ? gap.length : 0);
@@ -384,7 +389,8 @@ class BchSearch {
           Syndromes sum(most_t_, 0);
           std::int64_t place = 0;
           for (const Range& range : ranges_around(at, chunk, tried)) {
-            tables_.add(std::span(sum).first(t), ByteSpan(probes_[probes_.size() - 1 - p].bytes).subspan(range.offset, range.length), place);
+            tables_.add(std::span(sum).first(t), ByteSpan(probes_[probes_.size() - 1 - p].bytes).subspan(range.offset, range.length),
+                        place);
             place += range.length;
           }
           const Fit fit = finder_.find(std::span(sum).first(t), t);

@@ -86,7 +86,8 @@ TaskResult search_hamming(const Sample& sample, const Task& task) {
     for (ecc::Step& step : scheme.steps) std::swap(step.code[0], step.code[1]);
     std::swap(masks[0], masks[1]);
   }
-  for (const auto& count : masks) scheme.mask.push_back(static_cast<std::uint8_t>(std::max_element(count.begin(), count.end()) - count.begin()));
+  for (const auto& count : masks)
+    scheme.mask.push_back(static_cast<std::uint8_t>(std::max_element(count.begin(), count.end()) - count.begin()));
   for (ecc::Step& step : scheme.steps) {  // neighbours make one range
     std::vector<ecc::Range> joined;
     for (const ecc::Range& range : step.code)

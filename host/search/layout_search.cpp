@@ -16,7 +16,13 @@ void add_bch(const Sample& sample, std::uint32_t step, Family family, bool usual
   if (m > 15 || step > sample.page_bytes()) return;
   for (const std::uint32_t polynomial : usual_polynomials(m))
     for (const auto order : {ecc::BitOrder::msb_first, ecc::BitOrder::lsb_first})
-      tasks.push_back({.code = ecc::CodeKind::bch, .family = family, .bit_order = order, .step_bytes = step, .m = m, .polynomial = polynomial, .first_root = 0});
+      tasks.push_back({.code = ecc::CodeKind::bch,
+                       .family = family,
+                       .bit_order = order,
+                       .step_bytes = step,
+                       .m = m,
+                       .polynomial = polynomial,
+                       .first_root = 0});
 }
 
 void add_reed_solomon(const Sample& sample, std::uint32_t step, unsigned m, std::span<const std::uint32_t> fields, Family family,
@@ -75,8 +81,8 @@ TaskResult run(const Sample& sample, const Task& task, const std::atomic<bool>* 
 // Tables of primitive polynomials: Lin and Costello, from memory; m 12 to 15 as common BCH implementations have them, and
 // for m 14 a third primitive one with five terms.
 std::span<const std::uint32_t> usual_polynomials(unsigned m) {
-  static constexpr std::uint32_t k8[] = {0x11D, 0x187}, k9[] = {0x211}, k10[] = {0x409}, k11[] = {0x805}, k12[] = {0x1053}, k13[] = {0x201B, 0x25AF},
-                                 k14[] = {0x402B, 0x4443, 0x5803}, k15[] = {0x8003};
+  static constexpr std::uint32_t k8[] = {0x11D, 0x187}, k9[] = {0x211}, k10[] = {0x409}, k11[] = {0x805}, k12[] = {0x1053},
+                                 k13[] = {0x201B, 0x25AF}, k14[] = {0x402B, 0x4443, 0x5803}, k15[] = {0x8003};
   static constexpr std::span<const std::uint32_t> kAll[] = {k8, k9, k10, k11, k12, k13, k14, k15};
   return m >= 8 && m <= 15 ? kAll[m - 8] : std::span<const std::uint32_t>();
 }

@@ -61,7 +61,8 @@ class ReedSolomonSearch {
     if (most_t_ == 0 || probes_.size() < 3) return result_;
     read_data(0);
     // Rare fields and large spare areas only without metadata: they take long, and no such controller is known.
-    const std::uint32_t most = unusual_ || sample_.spare_bytes() > kLargeSpare ? 0 : std::min(kMostMetadataBytes, sample_.spare_bytes() / 4);
+    const std::uint32_t most =
+        unusual_ || sample_.spare_bytes() > kLargeSpare ? 0 : std::min(kMostMetadataBytes, sample_.spare_bytes() / 4);
     for (std::uint32_t metadata = 0; metadata <= most && !result_.found; ++metadata) {
       for (std::uint32_t code_at = metadata; code_at < sample_.spare_bytes() && !stopped(stop_) && !result_.found; ++code_at) {
         // Without metadata the data's values do not depend on where the code lies.
@@ -104,7 +105,8 @@ class ReedSolomonSearch {
     for (std::size_t p = 0; p < probes_.size(); ++p) {
       auto [sums, symbols] = data_only_[p];
       const auto use = [this, &sums = sums](std::uint32_t symbol) { append(sums, symbol, 2 * most_t_); };
-      for (const std::uint8_t byte : ByteSpan(probes_[p].bytes).subspan(sample_.page_bytes() + code_at - metadata, metadata)) symbols.add(byte, use);
+      for (const std::uint8_t byte : ByteSpan(probes_[p].bytes).subspan(sample_.page_bytes() + code_at - metadata, metadata))
+        symbols.add(byte, use);
       symbols.finish(use);
       out.push_back(sums);
     }
@@ -180,7 +182,8 @@ class ReedSolomonSearch {
         read_data(0);
         return false;
       }
-      ecc::Step laid{.data = {{step * task_.step_bytes, task_.step_bytes}}, .metadata = {}, .code = {{sample_.page_bytes() + at, code_bytes(t)}}};
+      ecc::Step laid{
+          .data = {{step * task_.step_bytes, task_.step_bytes}}, .metadata = {}, .code = {{sample_.page_bytes() + at, code_bytes(t)}}};
       if (metadata > 0) laid.metadata = {{sample_.page_bytes() + at - metadata, metadata}};
       scheme.steps.push_back(std::move(laid));
     }

@@ -34,12 +34,14 @@ std::vector<Probe> make_probes(const Sample& sample, ecc::Range within, std::siz
   std::fill(inverted_spare.begin() + sample.page_bytes(), inverted_spare.end(), std::uint8_t{0xFF});
   std::vector<std::size_t> telling;
   for (std::size_t i = 0; i < sample.pages(); ++i)
-    if (count_differing(part(sample.page(i)), part(zeros)) >= kTellingBits && count_differing(part(sample.page(i)), part(ones)) >= kTellingBits)
+    if (count_differing(part(sample.page(i)), part(zeros)) >= kTellingBits &&
+        count_differing(part(sample.page(i)), part(ones)) >= kTellingBits)
       telling.push_back(i);
   std::vector<Probe> probes;
   for (std::size_t k = 0; k < std::min(singles, telling.size()); ++k) {
     const ByteSpan page = sample.page(telling[k * telling.size() / std::min(singles, telling.size())]);
-    for (const Bytes& against : {std::cref(zeros), std::cref(ones), std::cref(inverted_spare)}) probes.push_back({xor_of(page, against), false});
+    for (const Bytes& against : {std::cref(zeros), std::cref(ones), std::cref(inverted_spare)})
+      probes.push_back({xor_of(page, against), false});
   }
   // Partners far apart first: neighbouring pages are often alike.
   std::size_t taken = 0;

@@ -242,7 +242,8 @@ class Verifier {
     for (std::size_t step = 0; step < code->steps(); ++step) {
       const Evidence::Count& count = evidence.of_step(step);
       if (static_cast<double>(count.decoded) < kLeastShare * static_cast<double>(count.telling)) return std::nullopt;
-      if (log10_odds(count.log_chance(), hamming ? 1 : kPlacesOfStep) > (hamming ? kMostLog10OddsOfHammingStep : kMostLog10Odds)) return std::nullopt;
+      if (log10_odds(count.log_chance(), hamming ? 1 : kPlacesOfStep) > (hamming ? kMostLog10OddsOfHammingStep : kMostLog10Odds))
+        return std::nullopt;
     }
     if (values.contradicted()) return std::nullopt;
     found.log10_odds = log10_odds(evidence.all().log_chance(), kHypotheses);

@@ -125,7 +125,8 @@ Result<json::Object> image_assess(json::Reader& params, const JobHooks& hooks) {
           table->sequences.size() - assessed->whitening->known_sequences, table->sequences.size()));
     if (table != nullptr && assessed->whitening->uncertain_bytes > 0)
       notes.emplace_back(fmt::format(
-          "about {} of the {} bytes of the known sequences may be wrong, the same places on every page under one: they changed when a third more "
+          "about {} of the {} bytes of the known sequences may be wrong, the same places on every page under one: they changed when a "
+          "third more "
           "pages were asked. More pages of the chip make them sure",
           assessed->whitening->uncertain_bytes, std::uint64_t{assessed->whitening->known_sequences} * assessed->whitening->key.page_bytes));
     if (table == nullptr)

@@ -44,9 +44,9 @@ json::Object board_json(const link::UsbBoard& board, const std::vector<link::Usb
   const Holder* holder = found == held.end() ? nullptr : &*found;
   std::vector<Remark> remarks = remarks_on(board, all, root);
   if (uuid.empty())
-    remarks.push_back({false,
-                       fmt::format("usb:{}: its serial is no UUID: somebody else's test device, or a firmware that is not finished", board.place),
-                       "say board conform --board usb:" + board.place + " if it is to be a board (docs/board.md)"});
+    remarks.push_back(
+        {false, fmt::format("usb:{}: its serial is no UUID: somebody else's test device, or a firmware that is not finished", board.place),
+         "say board conform --board usb:" + board.place + " if it is to be a board (docs/board.md)"});
   for (Remark& remark : remarks_on_use(board, holder)) remarks.push_back(std::move(remark));
   json::Array told;
   for (const Remark& remark : remarks)

@@ -121,7 +121,8 @@ Result<std::optional<Millivolts>> consent(json::Reader& params) {
   if (!supply) return failure(supply.error());
   if (*supply == 0) return std::optional<Millivolts>();
   if (*supply != 1800 && *supply != 3300)
-    return failure(Error(ErrorCode::wrong_usage, fmt::format("a chip supply of {} mV is not offered", *supply)).advising("use 1800 or 3300"));
+    return failure(
+        Error(ErrorCode::wrong_usage, fmt::format("a chip supply of {} mV is not offered", *supply)).advising("use 1800 or 3300"));
   return std::optional<Millivolts>(Millivolts(static_cast<std::int32_t>(*supply)));
 }
 
@@ -229,7 +230,8 @@ Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks) {
   result["journal_head"] = to_text(read->journal_head);
   if (*timings) {
     json::Array stages = timings_json(read->writing);
-    stages.insert(stages.begin(), json::Object{{"stage", "processor time of transfer, framing and copying"}, {"seconds", read->transfer_thread_seconds}});
+    stages.insert(stages.begin(),
+                  json::Object{{"stage", "processor time of transfer, framing and copying"}, {"seconds", read->transfer_thread_seconds}});
     result["timings"] = std::move(stages);
   }
   json::Array notes = to_json(read->found.notes);
@@ -252,12 +254,13 @@ Result<json::Object> socket_check(json::Reader& params, const JobHooks& hooks) {
   if (const auto there = ensure_bench(*bench); !there) return failure(there.error());
   asio::io_context io(1);
   std::string board_uuid;
-  const auto readings = run<contact::Readings>(with_board<contact::Readings>(std::move(*address), "socket.check", hooks,
-                                                                             [&](board::BoardClient& board) -> asio::awaitable<Result<contact::Readings>> {
-                                                                               board_uuid = board.info().uuid;
-                                                                               co_return co_await capture::measure_contacts(board);
-                                                                             }),
-                                               io);
+  const auto readings =
+      run<contact::Readings>(with_board<contact::Readings>(std::move(*address), "socket.check", hooks,
+                                                           [&](board::BoardClient& board) -> asio::awaitable<Result<contact::Readings>> {
+                                                             board_uuid = board.info().uuid;
+                                                             co_return co_await capture::measure_contacts(board);
+                                                           }),
+                             io);
   if (!readings) return failure(readings.error());
   const contact::Verdict verdict = contact::judge(*readings, map ? &*map : nullptr);
   if (const auto drawn = write_drawing(*svg, *readings, verdict, "contacts of board " + board_uuid); !drawn) return failure(drawn.error());
@@ -289,7 +292,8 @@ measure::CheckItem reference_item(const Result<capture::Powered>& powered, const
   return item;
 }
 
-asio::awaitable<Result<std::vector<measure::CheckItem>>> whole_check(board::BoardClient& board, measure::BoardCheckOptions options, Bytes reference, std::optional<Millivolts> allowed) {
+asio::awaitable<Result<std::vector<measure::CheckItem>>> whole_check(board::BoardClient& board, measure::BoardCheckOptions options,
+                                                                     Bytes reference, std::optional<Millivolts> allowed) {
   options.reference_chip = !reference.empty();
   auto items = co_await measure::check_board(board, options);
   if (!items || reference.empty()) co_return items;
@@ -322,9 +326,11 @@ Result<json::Object> board_check(json::Reader& params, const JobHooks& hooks) {
   if (const auto done = params.finish(); !done) return failure(done.error());
   const auto reference = parse_hex(*reference_text);
   if (!reference || (!reference_text->empty() && reference->size() < 2))
-    return failure(Error(ErrorCode::wrong_usage, fmt::format("\"{}\" is no chip ID", printable(*reference_text))).advising("give hex pairs such as \"EC DC 10 95 54\""));
+    return failure(Error(ErrorCode::wrong_usage, fmt::format("\"{}\" is no chip ID", printable(*reference_text)))
+                       .advising("give hex pairs such as \"EC DC 10 95 54\""));
   if (const auto there = ensure_bench(*bench); !there) return failure(there.error());
-  if (*nanofarad > 0 && *ohm == 0) return failure(Error(ErrorCode::wrong_usage, "a capacitor alone is no load").advising("give --load-ohm, too"));
+  if (*nanofarad > 0 && *ohm == 0)
+    return failure(Error(ErrorCode::wrong_usage, "a capacitor alone is no load").advising("give --load-ohm, too"));
 
   measure::BoardCheckOptions options;
   if (*ohm > 0) options.load = measure::KnownLoad{.ohm = static_cast<double>(*ohm), .microfarad = static_cast<double>(*nanofarad) * 1e-3};
@@ -332,23 +338,25 @@ Result<json::Object> board_check(json::Reader& params, const JobHooks& hooks) {
   json::Object report{{"schema", "steadycell-board-check/1"}, {"time", passes::system_clock().wall_time()}, {"tool", kTool}};
   asio::io_context io(1);
   std::string board_uuid;
-  const auto items = run<std::vector<measure::CheckItem>>(
-      with_board<std::vector<measure::CheckItem>>(std::move(*address), "board.check", hooks,
-                                                  [&](board::BoardClient& board) -> asio::awaitable<Result<std::vector<measure::CheckItem>>> {
-                                                    board_uuid = board.info().uuid;
-                                                    report["board"] = board_uuid;
-                                                    report["name"] = board.info().name;
-                                                    report["firmware"] = board.info().firmware;
-                                                    report["boot_counter"] = board.info().boot_counter;
-                                                    co_return co_await whole_check(board, options, *reference, *allowed);
-                                                  }),
-      io);
+  const auto items =
+      run<std::vector<measure::CheckItem>>(with_board<std::vector<measure::CheckItem>>(
+                                               std::move(*address), "board.check", hooks,
+                                               [&](board::BoardClient& board) -> asio::awaitable<Result<std::vector<measure::CheckItem>>> {
+                                                 board_uuid = board.info().uuid;
+                                                 report["board"] = board_uuid;
+                                                 report["name"] = board.info().name;
+                                                 report["firmware"] = board.info().firmware;
+                                                 report["boot_counter"] = board.info().boot_counter;
+                                                 co_return co_await whole_check(board, options, *reference, *allowed);
+                                               }),
+                                           io);
   if (!items) return failure(items.error());
   bool passed = true;
   json::Array list;
   for (const measure::CheckItem& item : *items) {
     passed = passed && item.outcome != measure::CheckItem::Outcome::failed;
-    list.push_back(json::Object{{"item", item.name}, {"outcome", measure::to_text(item.outcome)}, {"text", item.text}, {"values", item.values}});
+    list.push_back(
+        json::Object{{"item", item.name}, {"outcome", measure::to_text(item.outcome)}, {"text", item.text}, {"values", item.values}});
   }
   report["passed"] = passed;
   report["items"] = std::move(list);
@@ -371,11 +379,13 @@ json::Object finding_json(const conform::Finding& finding) {
 
 // A board of unknown behaviour: nothing of a client's may hang on it.
 Error unconfirmed() {
-  return Error(ErrorCode::wrong_usage,
-               "this tries the board's every duty, also switching its rails, on a firmware that nobody has proven yet: a faulty one may send "
-               "anything to what is in the socket")
+  return Error(
+             ErrorCode::wrong_usage,
+             "this tries the board's every duty, also switching its rails, on a firmware that nobody has proven yet: a faulty one may send "
+             "anything to what is in the socket")
       .keeping("nothing was sent to the board")
-      .advising(fmt::format("take every patient's chip and stick off the board (switched off, wrist strap on: static discharge harms chips), use a current-limited supply, do "
+      .advising(fmt::format("take every patient's chip and stick off the board (switched off, wrist strap on: static discharge harms "
+                            "chips), use a current-limited supply, do "
                             "not touch parts that may be hot from a shorted rail, follow your local rules; then say so: --confirm \"{}\"",
                             conform::kConfirmation));
 }

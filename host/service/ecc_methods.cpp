@@ -26,8 +26,9 @@ json::Array histogram(const ecc::CodeStatistics& measured) {
 std::string rule_says(const settle::CodeCheck& check) {
   const auto count = [&](image::Verdict verdict) { return check.verdicts.pages[static_cast<std::size_t>(verdict)]; };
   const std::uint64_t vouched = count(image::Verdict::confirmed) + count(image::Verdict::corrected);
-  std::string text = fmt::format("more than {} wrong in a codeword with a chance of at most {:.1e}: {} of {} pages meet the bound of {:.0e} on a false verdict",
-                                 check.measured.t(), check.more_than_t, vouched, check.pages, settle::kMostFalseOdds);
+  std::string text = fmt::format(
+      "more than {} wrong in a codeword with a chance of at most {:.1e}: {} of {} pages meet the bound of {:.0e} on a false verdict",
+      check.measured.t(), check.more_than_t, vouched, check.pages, settle::kMostFalseOdds);
   if (check.measured.failed() > 0) text += fmt::format("; {} codewords have more wrong than the code corrects", check.measured.failed());
   return text;
 }
@@ -38,11 +39,13 @@ constexpr double kMostChance = 1e-6;
 std::string nothing_explained(const settle::CodeCheck& check) {
   const search::Evidence::Count& evidence = check.evidence;
   if (evidence.telling == 0)
-    return "this scheme explains nothing: no codeword tells anything, for those that differ are nearly all zeros or nearly all ones, which decode under many "
+    return "this scheme explains nothing: no codeword tells anything, for those that differ are nearly all zeros or nearly all ones, which "
+           "decode under many "
            "codes. Its verdicts are worth nothing";
-  return fmt::format("this scheme explains nothing: {} of {} different codewords decode, no more than pages without this code might show by chance. Its "
-                     "verdicts are worth nothing; look for the right one with ecc find",
-                     evidence.decoded, evidence.telling);
+  return fmt::format(
+      "this scheme explains nothing: {} of {} different codewords decode, no more than pages without this code might show by chance. Its "
+      "verdicts are worth nothing; look for the right one with ecc find",
+      evidence.decoded, evidence.telling);
 }
 
 // The parts of a search, those alike but for the field and the orders together.
@@ -56,7 +59,8 @@ json::Array tried_json(std::vector<search::Task> tasks) {
   for (const search::Task& task : tasks) {
     Part& part = parts[{task.code, task.m, task.step_bytes}];
     if (task.code != ecc::CodeKind::hamming) part.polynomials.insert(fmt::format("0x{:x}", task.polynomial));
-    part.places.insert(std::string(task.code == ecc::CodeKind::hamming ? "anywhere_in_spare" : kPlaces[static_cast<std::size_t>(task.family)]));
+    part.places.insert(
+        std::string(task.code == ecc::CodeKind::hamming ? "anywhere_in_spare" : kPlaces[static_cast<std::size_t>(task.family)]));
     part.bit_orders.insert(task.bit_order == ecc::BitOrder::msb_first ? "msb_first" : "lsb_first");
   }
   const auto list = [](const std::set<std::string>& words) { return json::Array(words.begin(), words.end()); };
@@ -88,13 +92,19 @@ json::Array unproven_json(const std::vector<search::Unproven>& unproven) {
 
 void note_assumptions(const search::Found& found, json::Array& notes) {
   std::uint64_t constant = 0, elsewhere = 0;
-  for (const search::Unproven& entry : found.unproven) (entry.why == search::Unproven::Why::constant ? constant : elsewhere) += entry.bytes.length;
+  for (const search::Unproven& entry : found.unproven)
+    (entry.why == search::Unproven::Why::constant ? constant : elsewhere) += entry.bytes.length;
   if (constant > 0)
-    notes.emplace_back(fmt::format("{} bytes of metadata are assumed, not proven: they are the same in all pages that decode, so these show neither that the code covers "
-                                   "them nor in which step. A page that has others there may fail", constant));
+    notes.emplace_back(
+        fmt::format("{} bytes of metadata are assumed, not proven: they are the same in all pages that decode, so these show neither that "
+                    "the code covers "
+                    "them nor in which step. A page that has others there may fail",
+                    constant));
   if (elsewhere > 0)
-    notes.emplace_back(fmt::format("{} bytes of metadata are assumed, not proven: other bytes in their place explain the pages as well, as when all steps of a page "
-                                   "hold the same metadata", elsewhere));
+    notes.emplace_back(fmt::format(
+        "{} bytes of metadata are assumed, not proven: other bytes in their place explain the pages as well, as when all steps of a page "
+        "hold the same metadata",
+        elsewhere));
   if (found.mask_is_derived)
     notes.emplace_back("the mask was read off the pages: constant bytes that the code covers as well would be part of it");
 }
@@ -143,7 +153,8 @@ Result<json::Object> ecc_check(json::Reader& params, const JobHooks& hooks) {
   result["evidence"] = json::Object{{"codewords", check->evidence.telling}, {"decoded", check->evidence.decoded}};
   if (explains_nothing) notes.emplace_back(nothing_explained(*check));
   notes.emplace_back(rule_says(*check));
-  if (!source->is_capture() && source->scheme() != nullptr) notes.emplace_back("these are the image's own bytes: its code has corrected them already; check the capture for the raw error rate");
+  if (!source->is_capture() && source->scheme() != nullptr)
+    notes.emplace_back("these are the image's own bytes: its code has corrected them already; check the capture for the raw error rate");
   if (source->passes() > 1) notes.emplace_back(fmt::format("errors are those left after the vote of {} passes", source->passes()));
   result["notes"] = std::move(notes);
   return result;
@@ -161,7 +172,8 @@ Result<json::Object> ecc_find(json::Reader& params, const JobHooks& hooks) {
   if (!search) return failure(search.error());
   const double seconds = std::chrono::duration<double>(std::chrono::steady_clock::now() - begin).count();
 
-  json::Object result{{"from", *from}, {"scheme", nullptr}, {"pages_explained", 0}, {"pages_tried", search->pages_tried}, {"odds", nullptr}};
+  json::Object result{
+      {"from", *from}, {"scheme", nullptr}, {"pages_explained", 0}, {"pages_tried", search->pages_tried}, {"odds", nullptr}};
   result["erased_pages"] = search->erased_pages;
   result["hypotheses"] = search->hypotheses;
   result["seconds"] = seconds;
@@ -187,11 +199,14 @@ Result<json::Object> ecc_find(json::Reader& params, const JobHooks& hooks) {
   } else if (search->pages_tried < 8) {
     notes.emplace_back(fmt::format("{} written pages are too few to find a code by", search->pages_tried));
   } else if (search->hypotheses == 0) {
-    notes.emplace_back("no algebraic code found: the written pages differ in too little to tell, as when all hold the same bytes. That says nothing about "
-                       "which code they have");
+    notes.emplace_back(
+        "no algebraic code found: the written pages differ in too little to tell, as when all hold the same bytes. That says nothing about "
+        "which code they have");
   } else {
-    notes.emplace_back("no algebraic code found: none of the layouts that were tried fits. LDPC codes look like this, and so do codes behind a whitening that "
-                       "covers the code bytes, too");
+    notes.emplace_back(
+        "no algebraic code found: none of the layouts that were tried fits. LDPC codes look like this, and so do codes behind a whitening "
+        "that "
+        "covers the code bytes, too");
   }
   result["notes"] = std::move(notes);
   return result;

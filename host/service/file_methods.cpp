@@ -21,7 +21,8 @@ namespace {
 
 constexpr std::uint64_t kMaxParameterPage = 1 << 20;
 
-json::Object image_json(const std::string& image, const image::Manifest& manifest, const Digest& sha256, const std::map<image::Cause, std::uint64_t>& causes) {
+json::Object image_json(const std::string& image, const image::Manifest& manifest, const Digest& sha256,
+                        const std::map<image::Cause, std::uint64_t>& causes) {
   json::Object result{{"image", image}, {"pages", manifest.summary.total()}};
   result["verdicts"] = to_json(manifest.summary);
   result["unstable_bits"] = manifest.summary.unstable_bits;
@@ -63,7 +64,9 @@ Result<json::Object> chip_decode(json::Reader& params, const JobHooks&) {
   if (id_text->empty() && page_path->empty())
     return failure(Error(ErrorCode::wrong_usage, "nothing to decode").advising("give --id, --parameter-page or both"));
   const auto id = parse_hex(*id_text);
-  if (!id) return failure(Error(ErrorCode::wrong_usage, fmt::format("\"{}\" is not ID bytes", printable(*id_text))).advising("give hex pairs such as \"EC DC 10 95 54\""));
+  if (!id)
+    return failure(Error(ErrorCode::wrong_usage, fmt::format("\"{}\" is not ID bytes", printable(*id_text)))
+                       .advising("give hex pairs such as \"EC DC 10 95 54\""));
   Bytes page;
   if (!page_path->empty()) {
     auto read = files::read_whole(files::posix(), *page_path, kMaxParameterPage);
@@ -124,7 +127,8 @@ Result<json::Object> capture_export(json::Reader& params, const JobHooks& hooks)
   if (!exported) return failure(exported.error());
   json::Array coverage;
   for (const passes::ExportedRun& run : exported->coverage)
-    coverage.push_back(json::Object{{"target", run.place.target}, {"lun", run.place.lun}, {"first_block", run.first.index}, {"count", run.count}});
+    coverage.push_back(
+        json::Object{{"target", run.place.target}, {"lun", run.place.lun}, {"first_block", run.first.index}, {"count", run.count}});
   return json::Object{{"capture", *capture}, {"pass", number}, {"to", *to}, {"pages", exported->pages}, {"bytes", exported->bytes},
                       {"sha256", to_text(exported->sha256)}, {"not_read", exported->pages_not_read}, {"coverage", std::move(coverage)}};
 }
@@ -163,7 +167,11 @@ Result<json::Object> image_show(json::Reader& params, const JobHooks&) {
   json::Object result = image_json(*image, shown->manifest, shown->sha256, shown->causes);
   json::Array unsafe;
   for (const settle::PageRun& run : shown->unsafe)
-    unsafe.push_back(json::Object{{"target", run.place.target}, {"lun", run.place.lun}, {"first_page", run.first.index}, {"count", run.count}, {"verdict", image::name_of(run.verdict)}});
+    unsafe.push_back(json::Object{{"target", run.place.target},
+                                  {"lun", run.place.lun},
+                                  {"first_page", run.first.index},
+                                  {"count", run.count},
+                                  {"verdict", image::name_of(run.verdict)}});
   result["unsafe_pages"] = std::move(unsafe);
   return result;
 }
@@ -216,7 +224,10 @@ Result<json::Object> image_export(json::Reader& params, const JobHooks& hooks) {
     }
     json::Array left;
     for (const settle::LeftWhitened& run : exported->left)
-      left.push_back(json::Object{{"target", run.place.target}, {"lun", run.place.lun}, {"first_page", run.first_page}, {"count", run.count},
+      left.push_back(json::Object{{"target", run.place.target},
+                                  {"lun", run.place.lun},
+                                  {"first_page", run.first_page},
+                                  {"count", run.count},
                                   {"why", assess::name_of(run.why)}});
     by_outcome["left"] = std::move(left);
     by_outcome["left_out"] = exported->left_out;

@@ -43,7 +43,10 @@ Result<json::Value> read_scheme(const std::string& path) {
   if (!text) return failure(text.error());
   auto value = json::parse(*text);
   if (!value)
-    return failure(Error(value.error()).during("ECC scheme").at(path).advising("this is no whole scheme file: copy it again, or have ecc find --to make a new one"));
+    return failure(Error(value.error())
+                       .during("ECC scheme")
+                       .at(path)
+                       .advising("this is no whole scheme file: copy it again, or have ecc find --to make a new one"));
   if (const auto scheme = ecc::parse_scheme(*value); !scheme) return failure(Error(scheme.error()).at(path));
   return value;
 }
@@ -52,7 +55,10 @@ Result<assess::WhiteningKey> read_key(const std::string& path) {
   const auto text = files::read_text(files::posix(), path, assess::kMostKeyText);
   if (!text) return failure(text.error());
   if (const auto value = json::parse(*text); !value)
-    return failure(Error(value.error()).during("whitening key").at(path).advising("this is no whole key file: copy it again, or have image assess --to make a new one"));
+    return failure(Error(value.error())
+                       .during("whitening key")
+                       .at(path)
+                       .advising("this is no whole key file: copy it again, or have image assess --to make a new one"));
   auto key = assess::parse_key(*text);
   if (!key) return failure(Error(key.error()).at(path));
   return key;

@@ -57,7 +57,8 @@ const char* name_of(State state) {
 // What lets a person open the board's node, by the state of the rule for it.
 std::string permission_step(const Finding& rule) {
   if (rule.state != State::good) return fmt::format("{}: {}", rule.found, rule.cure);
-  return fmt::format("the rule {} is there: join the group steadycell or sit at the machine, then unplug and plug in the board", rule.found);
+  return fmt::format("the rule {} is there: join the group steadycell or sit at the machine, then unplug and plug in the board",
+                     rule.found);
 }
 
 }  // namespace
@@ -74,7 +75,9 @@ json::Object to_json(const Finding& found) {
 Finding check_device_rules(const std::string& root) {
   const std::string check = "device rule";
   const auto files = rule_files(root);
-  if (files.empty()) return finding(check, State::note, "no udev rule for the board: on USB only the system's administrator can open it", "copy host/install/70-steadycell.rules to /etc/udev/rules.d (the package brings it), then unplug and plug in the board");
+  if (files.empty())
+    return finding(check, State::note, "no udev rule for the board: on USB only the system's administrator can open it",
+                   "copy host/install/70-steadycell.rules to /etc/udev/rules.d (the package brings it), then unplug and plug in the board");
   std::string rules;
   for (const std::string& path : files) {
     const auto text = files::read_text(files::posix(), path, kMaxFile);
@@ -83,13 +86,17 @@ Finding check_device_rules(const std::string& root) {
     // systemd's 73-seat-late.rules act on the tag; a rule behind them sets it too late.
     if (own.find("uaccess") != std::string::npos && fs::path(path).filename().string() >= "73")
       return finding(check, State::problem, printable(path) + " comes too late for uaccess", "give it a number below 73");
-    if (std::regex_search(own, std::regex("MODE:?=\"0?666\""))) return finding(check, State::problem, printable(path) + " lets everybody use the board", "use MODE=\"0660\" with GROUP and TAG+=\"uaccess\"");
+    if (std::regex_search(own, std::regex("MODE:?=\"0?666\"")))
+      return finding(check, State::problem, printable(path) + " lets everybody use the board",
+                     "use MODE=\"0660\" with GROUP and TAG+=\"uaccess\"");
     if (std::regex_search(own, std::regex("id(Vendor|Product)\\}==\"(0x|[0-9a-f]*[A-F])")))
       return finding(check, State::problem, printable(path) + " has an id that never matches", "write ids in lower-case hex without 0x");
     rules += own;
   }
   const bool usb = rules.find("SUBSYSTEM==\"usb\"") != std::string::npos, hid = rules.find("SUBSYSTEM==\"hidraw\"") != std::string::npos;
-  if (!usb || !hid) return finding(check, State::problem, fmt::format("there is no rule for the {} node", usb ? "hidraw" : "usb"), "write one rule for each of the two nodes of the board");
+  if (!usb || !hid)
+    return finding(check, State::problem, fmt::format("there is no rule for the {} node", usb ? "hidraw" : "usb"),
+                   "write one rule for each of the two nodes of the board");
   return finding(check, State::good, printable(files.front()));
 }
 
@@ -101,7 +108,8 @@ Finding check_usb_suspend(const std::string& root) {
   if (seconds.starts_with('-')) return finding(check, State::good, "USB devices are never suspended");
   for (const std::string& path : rule_files(root)) {
     const auto rule = files::read_text(files::posix(), path, kMaxFile);
-    if (rule && rules_in(*rule).find("ATTR{power/control}=\"on\"") != std::string::npos) return finding(check, State::good, "the board is kept awake by its rule");
+    if (rule && rules_in(*rule).find("ATTR{power/control}=\"on\"") != std::string::npos)
+      return finding(check, State::good, "the board is kept awake by its rule");
   }
   return finding(check, State::note, fmt::format("idle USB devices are suspended after {} s, a board on USB too", printable(seconds)),
                  "before a board is used on USB: a rule with ATTR{power/control}=\"on\", or usbcore.autosuspend=-1 for the kernel");
@@ -116,7 +124,8 @@ Finding check_usb_memory(const std::string& root) {
   if (!limit) return finding(check, State::note, "the kernel's limit for USB transfers is no number: " + printable(*text));
   if (*limit == 0) return finding(check, State::good, "no limit for USB transfers");
   if (*limit >= kLeastMib) return finding(check, State::good, fmt::format("{} MiB for the USB transfers of all programs", *limit));
-  return finding(check, State::note, fmt::format("{} MiB for the USB transfers of all programs: reading is slower", *limit), "set usbcore.usbfs_memory_mb=16, the kernel's own default");
+  return finding(check, State::note, fmt::format("{} MiB for the USB transfers of all programs: reading is slower", *limit),
+                 "set usbcore.usbfs_memory_mb=16, the kernel's own default");
 }
 
 bool may_use(const link::UsbBoard& board) { return ::access(board.node.c_str(), R_OK | W_OK) == 0; }
@@ -124,7 +133,8 @@ bool may_use(const link::UsbBoard& board) { return ::access(board.node.c_str(), 
 std::vector<Remark> remarks_on(const link::UsbBoard& board, const std::vector<link::UsbBoard>& all, const std::string& root) {
   std::vector<Remark> remarks;
   if (!may_use(board))
-    remarks.push_back({true, fmt::format("usb:{}: you may not use {}", board.place, board.node), permission_step(check_device_rules(root))});
+    remarks.push_back(
+        {true, fmt::format("usb:{}: you may not use {}", board.place, board.node), permission_step(check_device_rules(root))});
   for (const link::UsbBoard& other : all)
     if (other.place != board.place && !board.serial.empty() && other.serial == board.serial)
       remarks.push_back({true, fmt::format("usb:{} and usb:{} say they are the same board", board.place, other.place),

@@ -23,7 +23,9 @@ Result<CodeCheck> check_code(PageSource& source, const json::Value& scheme, cons
     if (page.read) judge->measure(page.bytes);
     return {};
   };
-  if (auto done = sweep({.stage = "measuring", .total = sampled}, [&](std::uint64_t i) { return i * source.blocks() / sampled; }, measure); !done)
+  if (auto done = sweep(
+          {.stage = "measuring", .total = sampled}, [&](std::uint64_t i) { return i * source.blocks() / sampled; }, measure);
+      !done)
     return failure(done.error());
   image::VerdictCounts verdicts, erased;
   std::uint64_t erased_bits = 0;

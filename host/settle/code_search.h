@@ -16,7 +16,8 @@ struct CodeSearch {
 };
 
 // Looks for the ECC layout on at most 256 written pages spread evenly, on `threads` threads. The parts of the search run
-// in a fixed order; when one finds a code that the pages bear out, the rest is left. Errors: those of the source, interrupted: nothing of a search is kept.
+// in a fixed order; when one finds a code that the pages bear out, the rest is left. Errors: those of the source, interrupted: nothing of a
+// search is kept.
 Result<CodeSearch> find_code(PageSource& source, unsigned threads, const Hooks& hooks = {});
 
 }  // namespace steadycell::settle

@@ -141,7 +141,8 @@ Result<Exported> export_image(files::FileSystem& system, const std::string& imag
         if (unwhitener) {
           std::copy(raw_page.begin(), raw_page.end(), contents.begin());
           const image::PlacedPage at = *reader->coverage().page_at(page);
-          note_unwhitened(at, unwhitener->apply(contents, geometry.block_of(at.page).index, at.page.index % geometry.pages_per_block), exported);
+          note_unwhitened(at, unwhitener->apply(contents, geometry.block_of(at.page).index, at.page.index % geometry.pages_per_block),
+                          exported);
           raw_page = contents;
         }
         out.resize(out.size() + view->bytes_per_page());

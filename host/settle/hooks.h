@@ -9,7 +9,8 @@
 namespace steadycell::settle {
 
 struct Progress {
-  std::string_view stage;  // "measuring", "settling", "verifying", "exporting", "checking", "sampling", "searching", "assessing", "comparing pages", ..
+  std::string_view
+      stage;  // "measuring", "settling", "verifying", "exporting", "checking", "sampling", "searching", "assessing", "comparing pages", ..
   std::uint64_t done = 0, total = 0;
   const char* unit = "blocks";        // "parts" while searching
   std::uint64_t bytes = 0;            // raw bytes of pages gone through so far in this stage

@@ -88,7 +88,8 @@ struct PageSource::Inside::OfImage final : Inside {
     });
   }
   bool is_unread(std::uint64_t index) const {
-    const auto after = std::upper_bound(unread.begin(), unread.end(), index, [](std::uint64_t at, const auto& run) { return at < run.first; });
+    const auto after =
+        std::upper_bound(unread.begin(), unread.end(), index, [](std::uint64_t at, const auto& run) { return at < run.first; });
     return after != unread.begin() && index < std::prev(after)->second;
   }
 

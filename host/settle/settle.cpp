@@ -141,11 +141,13 @@ class Settler {
       }
       evidence_.add(voted.vote, voted.unsure, voted.voted, voter_.failed_reads(page));
       rows_.push_back(row);
-      if (auto added = times_.time("writing", [&] { return writer_.add_page(voted.voted, best_, margins_of(voted)); }); !added) return added;
+      if (auto added = times_.time("writing", [&] { return writer_.add_page(voted.voted, best_, margins_of(voted)); }); !added)
+        return added;
     }
     evidence_.end_slice();
     for (std::size_t page = 0; page < rows_.size(); ++page) {
-      if (rows_[page].verdict != image::Verdict::unread) rows_[page].cause = evidence_.cause_of(page);
+      // Pages that were not read have theirs.
+      if (rows_[page].cause == image::Cause::none) rows_[page].cause = evidence_.cause_of(page);
       evidence_.count(rows_[page].cause);
       if (verdicts_wait_) {
         waiting_[waiting_.size() - rows_.size() + page].row = rows_[page];

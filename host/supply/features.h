@@ -93,7 +93,8 @@ struct Features {
   double ripple_mA = 0;            // inner deviation of the bins of the last plateau beyond noise
   Measured source_ohm;             // drop of voltage per current
   double low_mA = 0, high_mA = 0;  // 1 % and 99 % of the bins after the first level
-  double sustained_mA = 0, sustained_from_s = 0;  // the highest level not undercut for 50 ms, and since when; bursts and charging are shorter
+  double sustained_mA = 0,
+         sustained_from_s = 0;  // the highest level not undercut for 50 ms, and since when; bursts and charging are shorter
   std::vector<Plateau> plateaus;
   double active_ms = 0;  // bins with bursts in them, first 400 ms
   double dense_ms = 0;  // of these, in stretches where at least half of 20 ms bursts: page reads one after another

@@ -102,7 +102,8 @@ HWY_INLINE V at_least(const std::array<V, kMaxPlanes>& planes, std::size_t least
   std::size_t plane = static_cast<std::size_t>(std::countr_zero(least | 1U << (kMaxPlanes - 1)));  // never that bit alone
   V so_far = planes[plane];
 #pragma GCC unroll 8
-  for (++plane; plane < kPlanes; ++plane) so_far = (least >> plane & 1U) != 0 ? hn::And(planes[plane], so_far) : hn::Or(planes[plane], so_far);
+  for (++plane; plane < kPlanes; ++plane)
+    so_far = (least >> plane & 1U) != 0 ? hn::And(planes[plane], so_far) : hn::Or(planes[plane], so_far);
   return so_far;
 }
 
@@ -122,7 +123,7 @@ struct DissentBit {
 };
 
 #if HWY_TARGET <= HWY_AVX3
-constexpr std::size_t kMostByTable = 15;  // votes
+constexpr bool by_table(std::size_t votes) { return votes >= 2 && votes <= 15; }
 
 // The answers for the counts base..base+7 as the table of `logic`; for counts that cannot be, whatever makes it simplest.
 template <typename Question, std::size_t kVotes, std::size_t kBase>
@@ -137,7 +138,7 @@ constexpr int table_of() {
 
 template <typename Question, std::size_t kVotes>
 HWY_INLINE V ask(const std::array<V, kMaxPlanes>& planes) {
-  static_assert(kVotes >= 2 && kVotes <= kMostByTable);
+  static_assert(by_table(kVotes));
   constexpr int kLow = table_of<Question, kVotes, 0>(), kHigh = table_of<Question, kVotes, 8>();
   if constexpr (kVotes < 4) {
     return logic<kLow & 15>(zero(), planes[1], planes[0]);
@@ -172,11 +173,12 @@ HWY_INLINE V wavers(const std::array<V, kMaxPlanes>& planes) {
 template <std::size_t kPlane, std::size_t kVotes>
 HWY_INLINE V dissent_bit(const std::array<V, kMaxPlanes>& planes, V most_are_ones) {
   if constexpr (kPlane == 0 && kVotes % 2 == 0) return planes[0];  // k and n-k are both odd or both even
-  else if constexpr (kPlane == 0 || (kVotes & (kVotes + 1)) == 0) return hn::Xor(planes[kPlane], most_are_ones);  // n-k has k's bits the other way
+  else if constexpr (kPlane == 0 || (kVotes & (kVotes + 1)) == 0)
+    return hn::Xor(planes[kPlane], most_are_ones);  // n-k has k's bits the other way
   else return ask<DissentBit<kPlane>, kVotes>(planes);
 }
 #else
-constexpr std::size_t kMostByTable = 0;
+constexpr bool by_table(std::size_t /*votes*/) { return false; }
 #endif
 
 struct Settled {
@@ -187,7 +189,7 @@ struct Settled {
 template <std::size_t kPlanes, std::size_t kVotes>
 HWY_INLINE Settled settle_bits(const std::array<V, kMaxPlanes>& planes, std::size_t votes, V first) {
   Settled result;
-  if constexpr (kVotes >= 2 && kVotes <= kMostByTable) {
+  if constexpr (by_table(kVotes)) {
     result.unsure = wavers<kVotes>(planes);
     result.most_are_ones = result.voted = ask<MostAreOnes, kVotes>(planes);
     result.tied = zero();
@@ -221,7 +223,7 @@ HWY_INLINE Settled settle_bits(const std::array<V, kMaxPlanes>& planes, std::siz
 // each count, borrow by borrow.
 template <std::size_t kPlanes, std::size_t kVotes>
 HWY_INLINE void fold_to_dissent(std::array<V, kMaxPlanes>& planes, std::size_t votes, V most_are_ones) {
-  if constexpr (kVotes >= 2 && kVotes <= kMostByTable) {
+  if constexpr (by_table(kVotes)) {
     const std::array<V, kMaxPlanes> counts = planes;
     planes[0] = dissent_bit<0, kVotes>(counts, most_are_ones);
     if constexpr (kVotes >= 4) planes[1] = dissent_bit<1, kVotes>(counts, most_are_ones);

@@ -40,7 +40,9 @@ struct Unit {
 };
 
 // As vote::dissent_planes, with the bound that g++ cannot see.
-HWY_INLINE constexpr std::size_t planes_of_dissent(std::size_t votes) { return std::min<std::size_t>(static_cast<std::size_t>(std::bit_width(votes / 2)), 7); }
+HWY_INLINE constexpr std::size_t planes_of_dissent(std::size_t votes) {
+  return std::min<std::size_t>(static_cast<std::size_t>(std::bit_width(votes / 2)), 7);
+}
 
 struct PageCounts {
   BitCounter unstable, tied;
@@ -101,7 +103,8 @@ HWY_NOINLINE PageVote vote_page(const Unit& given, std::size_t at, std::size_t e
 
 template <std::size_t kVotes, bool kMargins>
 void vote_pages(const Unit& unit, PageVote* results) {
-  for (std::size_t page = 0; page < unit.pages; ++page) results[page] = vote_page<kVotes, kMargins>(unit, page * unit.page_bytes, (page + 1) * unit.page_bytes);
+  for (std::size_t page = 0; page < unit.pages; ++page)
+    results[page] = vote_page<kVotes, kMargins>(unit, page * unit.page_bytes, (page + 1) * unit.page_bytes);
 }
 
 using VotePages = void (*)(const Unit& unit, PageVote* results);

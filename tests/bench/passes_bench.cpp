@@ -29,7 +29,9 @@ struct Pass {
   std::uint64_t bytes() const { return geometry.block_raw_bytes() * geometry.blocks; }
 };
 
-void count(benchmark::State& state, std::uint64_t bytes) { state.SetBytesProcessed(static_cast<std::int64_t>(bytes * static_cast<std::uint64_t>(state.iterations()))); }
+void count(benchmark::State& state, std::uint64_t bytes) {
+  state.SetBytesProcessed(static_cast<std::int64_t>(bytes * static_cast<std::uint64_t>(state.iterations())));
+}
 
 void BM_Copy(benchmark::State& state) {
   const Pass pass;
@@ -107,7 +109,8 @@ void BM_ReadPass(benchmark::State& state) {
   {
     auto writer = CaptureWriter::create(disk, "c", small_head(pass.geometry));
     for (std::uint32_t p = 1; p <= number; ++p)
-      for (std::uint32_t block = 0; block < pass.geometry.blocks; ++block) (void)writer->append_unit(unit(block, p), p == 1 ? pass.clean : noisy, pass.status);
+      for (std::uint32_t block = 0; block < pass.geometry.blocks; ++block)
+        (void)writer->append_unit(unit(block, p), p == 1 ? pass.clean : noisy, pass.status);
     (void)writer->finish();
   }
   auto reader = CaptureReader::open(disk, "c");

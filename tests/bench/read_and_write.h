@@ -13,7 +13,8 @@ namespace steadycell::vote {
 // The floor of a vote: reads `votes` streams and writes `outputs`, in vectors of 512 bits where the processor has them, with no more
 // arithmetic than it takes to make every read count. A vote of as many streams cannot be expected to be faster.
 template <std::size_t kVotes, std::size_t kOutputs>
-__attribute__((target("avx512f"))) void read_and_write_wide(const std::uint8_t* const* reads, std::uint8_t* const* outputs, std::size_t bytes) {
+__attribute__((target("avx512f"))) void read_and_write_wide(const std::uint8_t* const* reads, std::uint8_t* const* outputs,
+                                                            std::size_t bytes) {
   std::array<const std::uint8_t*, kVotes> from;
   for (std::size_t read = 0; read < kVotes; ++read) from[read] = reads[read];
 #pragma GCC unroll 2

@@ -1,6 +1,7 @@
 // The vote against what memory allows. Everything is measured in turns within one run, so that a busy machine hurts all alike: a
-// counter a bit, the plain reference, each path of the kernels, and the floor: a loop that reads the same N streams and writes the same outputs, with hardly any
-// arithmetic between. Run by hand; prints GB/s of input and ratios. Arguments: repeats (9), least milliseconds of one measurement (15).
+// counter a bit, the plain reference, each path of the kernels, and the floor: a loop that reads the same N streams and writes the same
+// outputs, with hardly any arithmetic between. Run by hand; prints GB/s of input and ratios. Arguments: repeats (9), least milliseconds of
+// one measurement (15).
 #include <fmt/format.h>
 #include <time.h>
 
@@ -45,7 +46,8 @@ class Unit {
     for (std::size_t vote = 1; vote < votes; ++vote) std::copy(streams_[0].begin(), streams_[0].end(), streams_[vote].begin());
     // One bit in ten thousand reads wrong.
     for (std::size_t vote = 0; vote < votes; ++vote)
-      for (std::size_t flips = bytes_ * 8 / 10'000; flips-- > 0;) streams_[vote][random() % bytes_] ^= static_cast<std::uint8_t>(1U << random() % 8);
+      for (std::size_t flips = bytes_ * 8 / 10'000; flips-- > 0;)
+        streams_[vote][random() % bytes_] ^= static_cast<std::uint8_t>(1U << random() % 8);
     for (std::size_t vote = 0; vote < votes; ++vote) reads_.emplace_back(streams_[vote]);
     outputs_.assign(streams_.begin() + static_cast<std::ptrdiff_t>(votes), streams_.end());
   }
@@ -102,7 +104,9 @@ void measure(const Place& place, std::size_t votes, bool margins, const Options&
     plain_seconds.push_back(seconds_of([&] { unit.plain(); }, options.least_seconds));
   }
   use(std::nullopt);
-  const auto rate = [&](const std::vector<double>& seconds) { return unit.bytes() / *std::min_element(seconds.begin(), seconds.end()) * 1e-9; };
+  const auto rate = [&](const std::vector<double>& seconds) {
+    return unit.bytes() / *std::min_element(seconds.begin(), seconds.end()) * 1e-9;
+  };
   const auto ratio = [&](const std::vector<double>& of, const std::vector<double>& to) {
     std::vector<double> each;
     for (std::size_t at = 0; at < of.size(); ++at) each.push_back(to[at] / of[at]);
@@ -110,7 +114,8 @@ void measure(const Place& place, std::size_t votes, bool margins, const Options&
   };
   std::string line = fmt::format("{:<7} N={:<3} {:<8} floor {:6.1f}", place.name, votes, margins ? "margins" : "", rate(floor_seconds));
   for (std::size_t path = 0; path < all.size(); ++path) {
-    line += fmt::format(" | {} {:6.1f} = {:.2f} of the floor", to_text(all[path]), rate(path_seconds[path]), ratio(path_seconds[path], floor_seconds));
+    line += fmt::format(" | {} {:6.1f} = {:.2f} of the floor", to_text(all[path]), rate(path_seconds[path]),
+                        ratio(path_seconds[path], floor_seconds));
     if (with_plain) line += fmt::format(", {:.0f} x the counter", ratio(path_seconds[path], counter_seconds));
   }
   if (with_plain) line += fmt::format(" | counter {:.2f}, plain {:.2f}", rate(counter_seconds), rate(plain_seconds));

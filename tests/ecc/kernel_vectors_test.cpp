@@ -73,7 +73,8 @@ TEST_P(KernelVector, UntouchedPagesAreCleanAndTheLastFourErased) {
     for (std::size_t step = 0; step < code.steps(); ++step) {
       EXPECT_EQ(outcomes[step].bits, 0u);
       const Range data = scheme.steps[step].data[0];
-      const bool all_ff = std::all_of(before.begin() + data.offset, before.begin() + data.offset + data.length, [](auto b) { return b == 0xFF; });
+      const bool all_ff =
+          std::all_of(before.begin() + data.offset, before.begin() + data.offset + data.length, [](auto b) { return b == 0xFF; });
       EXPECT_EQ(outcomes[step].status, all_ff ? StepStatus::erased : StepStatus::clean) << at;
       if (at + 4 >= pages()) {
         EXPECT_TRUE(all_ff);
@@ -200,15 +201,16 @@ TEST_P(KernelVector, VouchedPagesAreRight) {
     ++vouched;
     for (const Step& step : scheme.steps)
       for (const Range& range : step.data)
-        ASSERT_TRUE(std::ranges::equal(page(corrected, at).subspan(range.offset, range.length), page(written, at).subspan(range.offset, range.length)));
+        ASSERT_TRUE(std::ranges::equal(page(corrected, at).subspan(range.offset, range.length),
+                                       page(written, at).subspan(range.offset, range.length)));
   }
   EXPECT_GT(vouched, 0u);
   RecordProperty("vouched", static_cast<int>(vouched));
 }
 
 INSTANTIATE_TEST_SUITE_P(All, KernelVector,
-                         testing::Values("hamming-512", "hamming-2k", "hamming-4k", "bch2-2k", "bch4-2k", "bch8-2k", "bch8-4k", "bch16-4k224",
-                                         "fat16-bch4-2k"),
+                         testing::Values("hamming-512", "hamming-2k", "hamming-4k", "bch2-2k", "bch4-2k", "bch8-2k", "bch8-4k",
+                                         "bch16-4k224", "fat16-bch4-2k"),
                          [](const auto& vector) {
                            std::string name = vector.param;
                            std::replace(name.begin(), name.end(), '-', '_');

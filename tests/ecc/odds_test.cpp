@@ -157,7 +157,8 @@ TEST(CodeStatistics, EstimateBoundsTheExactTail) {
     CodeStatistics measured(code);
     for (int i = 0; i < 20'000; ++i) {
       const std::uint32_t bits = errors(random);
-      measured.add(bits > 4 ? StepOutcome{StepStatus::failed, 0} : StepOutcome{bits == 0 ? StepStatus::clean : StepStatus::corrected, bits});
+      measured.add(bits > 4 ? StepOutcome{StepStatus::failed, 0}
+                            : StepOutcome{bits == 0 ? StepStatus::clean : StepStatus::corrected, bits});
     }
     const double exact = binomial_tail(4148, 4, rate);
     EXPECT_GT(measured.more_than_t(), exact);

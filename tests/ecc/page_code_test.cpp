@@ -199,7 +199,9 @@ RC_GTEST_PROP(PageCode, WhatIsCalledRightIsACodeword, ()) {
         for (std::uint32_t i = range.offset; i < range.offset + range.length; ++i) {
           covered[i] = 1;
           const bool last = ranges == &code_ranges && --left == 0;
-          const unsigned pad = !last ? 0 : scheme.code == CodeKind::hamming ? 0x03u : (1u << (8 * scheme.steps[step].code_bytes() - code.check_bits())) - 1;
+          const unsigned pad = !last                              ? 0
+                               : scheme.code == CodeKind::hamming ? 0x03u
+                                                                  : (1u << (8 * scheme.steps[step].code_bytes() - code.check_bits())) - 1;
           same = same && ((page[i] ^ encoded[i]) & ~pad & 0xFFu) == 0;
         }
     RC_ASSERT(same == (outcomes[step].status != StepStatus::failed));
@@ -219,13 +221,16 @@ TEST(PageCode, MetadataOfOneStepStandBeforeOrBehindItsData) {
     scheme.page_bytes = 1024;
     scheme.spare_bytes = 32;
     scheme.erased = ErasedAs::all_ff;
-    scheme.steps = {{.data = {{0, 512}}, .metadata = {{1026, 6}}, .code = {{1034, 7}}}, {.data = {{512, 512}}, .metadata = {}, .code = {{1041, 7}}}};
+    scheme.steps = {{.data = {{0, 512}}, .metadata = {{1026, 6}}, .code = {{1034, 7}}},
+                    {.data = {{512, 512}}, .metadata = {}, .code = {{1041, 7}}}};
     auto code = PageCode::make(scheme);
     ASSERT_TRUE(code);
     EXPECT_EQ(code->code_bits(), 518u * 8 + 52);
     Bytes page = random_page(scheme, 4);
     code->encode(page);
-    const auto part = [&](std::size_t offset, std::size_t length) { return Bytes(page.begin() + static_cast<std::ptrdiff_t>(offset), page.begin() + static_cast<std::ptrdiff_t>(offset + length)); };
+    const auto part = [&](std::size_t offset, std::size_t length) {
+      return Bytes(page.begin() + static_cast<std::ptrdiff_t>(offset), page.begin() + static_cast<std::ptrdiff_t>(offset + length));
+    };
     for (std::size_t step = 0; step < 2; ++step) {
       Bytes word = part(512 * step, 512);
       const Bytes metadata = step == 0 ? part(1026, 6) : Bytes();

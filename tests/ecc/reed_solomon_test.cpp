@@ -68,7 +68,8 @@ TEST_P(ReedSolomonOfEveryWidth, EncodesAndDecodesAsItpp) {
   for (const unsigned t : {1u, 4u, 9u})
     for (const unsigned first_root : {0u, 1u, 5u}) {
       const unsigned n = (1u << m) - 1, k = n - 2 * t;
-      const auto code = ReedSolomonCode::make({.symbol_bits = m, .t = t, .polynomial = polynomial_of(m), .first_root = first_root, .data_bits = k * m});
+      const auto code =
+          ReedSolomonCode::make({.symbol_bits = m, .t = t, .polynomial = polynomial_of(m), .first_root = first_root, .data_bits = k * m});
       ASSERT_TRUE(code) << code.error().text();
       itpp::Reed_Solomon reference(static_cast<int>(m), static_cast<int>(t), true, static_cast<int>(first_root));
       std::mt19937 random(m * 100 + t);
@@ -78,7 +79,8 @@ TEST_P(ReedSolomonOfEveryWidth, EncodesAndDecodesAsItpp) {
         auto symbols = symbols_of(bytes, m, count);
         std::reverse(symbols.begin(), symbols.end());
         itpp::bvec bits(static_cast<int>(count * m));
-        for (unsigned i = 0; i < count * m; ++i) bits(static_cast<int>(i)) = itpp::bin(static_cast<int>(symbols[i / m] >> (m - 1 - i % m) & 1u));
+        for (unsigned i = 0; i < count * m; ++i)
+          bits(static_cast<int>(i)) = itpp::bin(static_cast<int>(symbols[i / m] >> (m - 1 - i % m) & 1u));
         return bits;
       };
       const itpp::bvec data = reversed(word.data, k), parity = reversed(word.parity, 2 * t);
@@ -92,7 +94,8 @@ TEST_P(ReedSolomonOfEveryWidth, WordsVanishAtTheRootsAndErrorsUpToTAreMended) {
   std::mt19937 random(m);
   for (const std::uint32_t data_bits : {8u * 128, 8u * 100 + 3})
     for (const unsigned t : {1u, 2u, 4u, 8u}) {
-      const auto code = ReedSolomonCode::make({.symbol_bits = m, .t = t, .polynomial = polynomial_of(m), .first_root = 3, .data_bits = data_bits});
+      const auto code =
+          ReedSolomonCode::make({.symbol_bits = m, .t = t, .polynomial = polynomial_of(m), .first_root = 3, .data_bits = data_bits});
       ASSERT_TRUE(code) << code.error().text();
       const GaloisField field = *GaloisField::make(m, polynomial_of(m));
       ReedSolomonWorkspace workspace(*code);

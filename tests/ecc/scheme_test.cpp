@@ -48,7 +48,8 @@ TEST(Scheme, HammingMetadataAndNullMaskAreRead) {
 }
 
 TEST(Scheme, KernelSchemesComeBackFromTheirPrettyTextAndFromJson) {
-  for (const char* name : {"hamming-512", "hamming-2k", "hamming-4k", "bch2-2k", "bch4-2k", "bch8-2k", "bch8-4k", "bch16-4k224", "fat16-bch4-2k"}) {
+  for (const char* name :
+       {"hamming-512", "hamming-2k", "hamming-4k", "bch2-2k", "bch4-2k", "bch8-2k", "bch8-4k", "bch16-4k224", "fat16-bch4-2k"}) {
     const std::string text(as_text(test_file(std::string("schemes/") + name + ".json")));
     const auto scheme = parse_scheme(text);
     ASSERT_TRUE(scheme) << scheme.error().text();
@@ -58,7 +59,8 @@ TEST(Scheme, KernelSchemesComeBackFromTheirPrettyTextAndFromJson) {
 }
 
 TEST(Scheme, MetadataMayStandInFrontOfTheDataAndBelongToSomeStepsOnly) {
-  const std::string text = R"({ "schema": "steadycell-ecc/1", "code": "bch", "m": 13, "t": 8, "polynomial": "0x201b", "metadata_place": "before_data",
+  const std::string text =
+      R"({ "schema": "steadycell-ecc/1", "code": "bch", "m": 13, "t": 8, "polynomial": "0x201b", "metadata_place": "before_data",
     "page_bytes": 1024, "spare_bytes": 64, "steps": [ { "data": [[0,512]], "metadata": [[1024,6]], "code": [[1036,13]] },
     { "data": [[512,512]], "code": [[1049,13]] } ], "mask": null, "erased": "all_ff" })";
   const auto scheme = parse_scheme(text);
@@ -132,7 +134,8 @@ TEST(Scheme, HostileFilesAreRefusedWithThePlaceAndTheReason) {
   const auto steps = [](std::string_view text) {
     return [value = json::parse(text).value()](json::Object& object) { object["steps"] = value; };
   };
-  const struct { std::function<void(json::Object&)> change; const char *place, *reason; } kBad[] = {
+  const struct { std::function<void(json::Object&)> change; const char *place, *reason;
+  } kBad[] = {
       {set("unknown", 1), "unknown", ""},
       {set("order", "high_line_first"), "order", ""},  // Hamming's, not BCH's
       {set("code", "ldpc"), "code", "should be bch, hamming or reed_solomon"},
@@ -181,7 +184,8 @@ TEST(Scheme, HostileFilesAreRefusedWithThePlaceAndTheReason) {
       {steps(R"([{"data":[[0,512]],"code":[[500,13]]}])"), "steps[0].code", "byte 500 a second time"},
       {steps(R"([{"data":[[0,512]],"metadata":[[511,1]],"code":[[1036,13]]}])"), "steps[0].metadata", "byte 511 a second time"},
       {steps(R"([{"data":[[0,512]],"metadata":[[1036,1]],"code":[[1036,13]]}])"), "steps[0].code", "byte 1036 a second time"},
-      {steps(R"([{"data":[[0,512]],"code":[[1036,13]]},{"data":[[512,512]],"code":[[1048,13]]}])"), "steps[1].code", "byte 1048 a second time"},
+      {steps(R"([{"data":[[0,512]],"code":[[1036,13]]},{"data":[[512,512]],"code":[[1048,13]]}])"), "steps[1].code",
+       "byte 1048 a second time"},
       {steps(R"([{"data":[[0,512]],"code":[[1036,13]]},{"data":[[512,500]],"code":[[1049,13]]}])"), "steps[1]", "differs in size"},
       {steps(R"([{"data":[[0,512]],"code":[[1036,12]]}])"), "steps", "12 code bytes each"},
       {steps(R"([{"data":[[0,1024]],"code":[[1036,13]]}])"), "", "more than the code's 8191 bits"},
@@ -198,7 +202,8 @@ TEST(Scheme, HostileFilesAreRefusedWithThePlaceAndTheReason) {
 }
 
 TEST(Scheme, OtherSchemasAndBrokenTextAreToldApart) {
-  EXPECT_EQ(parse_scheme(json::Value(changed([](auto& o) { o["schema"] = "steadycell-ecc/2"; }))).error().code(), ErrorCode::version_unknown);
+  EXPECT_EQ(parse_scheme(json::Value(changed([](auto& o) { o["schema"] = "steadycell-ecc/2"; }))).error().code(),
+            ErrorCode::version_unknown);
   EXPECT_EQ(parse_scheme(json::Value(changed([](auto& o) { o["schema"] = "other/1"; }))).error().code(), ErrorCode::bad_input_file);
   for (const char* text : {"", "{", "[]", "null", "3", "\"bch\"", "{}", "{\"schema\": 1}"}) {
     const auto scheme = parse_scheme(std::string_view(text));

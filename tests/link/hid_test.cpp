@@ -141,7 +141,9 @@ TEST(Hid, R10ADeviceThatFallsSilentIsLostThoughNoCallFails) {
 
 TEST(Hid, R19OfSeveralWithOneUuidTheOneAtTheStreamsPlaceIsTaken) {
   Bench bench;
-  bench.hid.set_nodes({{"/dev/hidraw1", kSerial, "2-1"}, {"/dev/hidraw2", "ff112233445566778899aabbccddeeff", "1-2.3"}, {"/dev/hidraw3", kSerial, "1-2.3"}});
+  bench.hid.set_nodes({{"/dev/hidraw1", kSerial, "2-1"},
+                       {"/dev/hidraw2", "ff112233445566778899aabbccddeeff", "1-2.3"},
+                       {"/dev/hidraw3", kSerial, "1-2.3"}});
   bench.start();
   ASSERT_TRUE(bench.told_of(1));
   EXPECT_EQ(bench.hid.paths(), std::vector<std::string>{"/dev/hidraw3"});

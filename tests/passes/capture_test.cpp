@@ -19,7 +19,9 @@ class Capture : public ::testing::Test {
   }
   void TearDown() override { std::filesystem::remove_all(folder_); }
 
-  static Bytes block_content(std::uint32_t block, std::uint32_t pass, double flip = 0) { return passes::block_content(small_chip(), block, pass, flip); }
+  static Bytes block_content(std::uint32_t block, std::uint32_t pass, double flip = 0) {
+    return passes::block_content(small_chip(), block, pass, flip);
+  }
 
   std::string folder_;
   std::vector<PageStatus> all_read_{4, PageStatus::read};
@@ -121,7 +123,8 @@ TEST_F(Capture, JournalCutAtEveryByteKeepsEveryUnitBeforeTheCut) {
   const Bytes whole = *files::read_whole(files::posix(), journal, 1 << 20);
   std::uint64_t last_count = 0;
   for (std::size_t cut = 0; cut <= whole.size(); ++cut) {
-    std::ofstream(journal, std::ios::binary | std::ios::trunc).write(reinterpret_cast<const char*>(whole.data()), static_cast<std::streamsize>(cut));
+    std::ofstream(journal, std::ios::binary | std::ios::trunc)
+        .write(reinterpret_cast<const char*>(whole.data()), static_cast<std::streamsize>(cut));
     auto reader = CaptureReader::open(files::posix(), folder_);
     ASSERT_TRUE(reader) << cut << ": " << reader.error().text();
     EXPECT_TRUE(reader->contents().damages.empty()) << cut;
@@ -142,7 +145,8 @@ TEST_F(Capture, EveryFlippedByteInsideTheJournalIsPlacedAndTheRestIsStillRead) {
   for (std::size_t at = 0; at < whole.size(); ++at) {
     Bytes broken = whole;
     broken[at] ^= 0x10;
-    std::ofstream(journal, std::ios::binary | std::ios::trunc).write(reinterpret_cast<const char*>(broken.data()), static_cast<std::streamsize>(broken.size()));
+    std::ofstream(journal, std::ios::binary | std::ios::trunc)
+        .write(reinterpret_cast<const char*>(broken.data()), static_cast<std::streamsize>(broken.size()));
     auto reader = CaptureReader::open(files::posix(), folder_);
     ASSERT_TRUE(reader) << at << ": " << reader.error().text();
     const Contents& contents = reader->contents();
@@ -209,7 +213,8 @@ TEST_F(Capture, LaterPassesAtOneErrorInTenThousandBitsCostAtMostHalfAPercent) {
     for (std::uint32_t block = 0; block < geometry.blocks; ++block)
       ASSERT_TRUE(writer->append_unit(unit(block, pass), passes::block_content(geometry, block, pass, 1e-4), status));
   ASSERT_TRUE(writer->sync());
-  const auto first = std::filesystem::file_size(folder_ + "/pass-0001.dat"), second = std::filesystem::file_size(folder_ + "/pass-0002.dat");
+  const auto first = std::filesystem::file_size(folder_ + "/pass-0001.dat"),
+             second = std::filesystem::file_size(folder_ + "/pass-0002.dat");
   EXPECT_EQ(first, geometry.block_raw_bytes() * geometry.blocks);
   // 2e-4 of the bits differ between two such passes: each is a byte of its own among zeros, named by at least its place.
   EXPECT_LT(static_cast<double>(second), 0.005 * static_cast<double>(first));
@@ -399,7 +404,8 @@ TEST_F(Capture, AFolderThatIsNoCaptureIsLeftAsItIs) {
 TEST_F(Capture, APassFileThatWasDroppedLeavesItsHashesAndTheOtherPasses) {
   {
     auto writer = CaptureWriter::create(files::posix(), folder_, small_head());
-    for (std::uint32_t pass = 1; pass <= 3; ++pass) ASSERT_TRUE(writer->append_unit(unit(0, pass), block_content(0, pass, 1e-3), all_read_));
+    for (std::uint32_t pass = 1; pass <= 3; ++pass)
+      ASSERT_TRUE(writer->append_unit(unit(0, pass), block_content(0, pass, 1e-3), all_read_));
     ASSERT_TRUE(writer->finish());
   }
   std::filesystem::remove(folder_ + "/pass-0002.dat");

@@ -88,7 +88,8 @@ std::set<UnitAddress> verified_units(MemoryDisk& disk, const std::string& when) 
 }
 
 void expect_all_of(const std::set<UnitAddress>& wanted, const std::set<UnitAddress>& found, const std::string& when) {
-  for (const UnitAddress u : wanted) EXPECT_TRUE(found.contains(u)) << when << ": lost acknowledged block " << u.block.index << " pass " << u.pass;
+  for (const UnitAddress u : wanted)
+    EXPECT_TRUE(found.contains(u)) << when << ": lost acknowledged block " << u.block.index << " pass " << u.pass;
 }
 
 std::set<UnitAddress> all_units() {
@@ -169,7 +170,8 @@ TEST(PowerCut, F22AcknowledgedUnitsOutliveItAtAnyMoment) {
     const Outcome outcome = read_chip(disk);
     for (std::uint64_t seed = 0; seed < 4; ++seed) {
       MemoryDisk cut = seed == 0 ? disk.after_power_cut() : disk.after_power_cut(seed);
-      expect_all_of(outcome.acknowledged, verified_units(cut, fmt::format("cut at call {}", n)), fmt::format("cut at call {}, {}", n, seed));
+      expect_all_of(outcome.acknowledged, verified_units(cut, fmt::format("cut at call {}", n)),
+                    fmt::format("cut at call {}, {}", n, seed));
     }
   }
 }
@@ -223,7 +225,8 @@ TEST(PowerCut, F22HoleInTheUnsyncedTailIsItsEndAndTheNextSessionGoesOn) {
       ASSERT_TRUE(writer);
       journal = whole.content("c/journal");
     }
-    std::fill(journal.begin() + static_cast<std::ptrdiff_t>(ends[0]), journal.begin() + static_cast<std::ptrdiff_t>(ends[1]), std::uint8_t{0});
+    std::fill(journal.begin() + static_cast<std::ptrdiff_t>(ends[0]), journal.begin() + static_cast<std::ptrdiff_t>(ends[1]),
+              std::uint8_t{0});
     disk.put("c/journal", journal);
     {
       const auto reader = CaptureReader::open(disk, "c");

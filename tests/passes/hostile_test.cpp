@@ -246,7 +246,8 @@ TEST(Hostile, F38UnitsScatteredOverTheLargestChipStayInBoundedMemory) {
   UnitIndex index(head.geometry, head.targets);
   std::uint64_t held = 0, refused = 0;
   for (std::uint32_t i = 0; i < 300'000; ++i) {
-    const UnitAddress scattered{{static_cast<std::uint8_t>(i % 16), static_cast<std::uint8_t>(i / 16 % 16)}, {i / 256 * 128 % kMaxBlocks}, 1 + i % 255};
+    const UnitAddress scattered{
+        {static_cast<std::uint8_t>(i % 16), static_cast<std::uint8_t>(i / 16 % 16)}, {i / 256 * 128 % kMaxBlocks}, 1 + i % 255};
     if (index.has(scattered)) continue;
     (index.put(scattered, i) ? held : refused) += 1;
   }

@@ -21,7 +21,8 @@ inline CaptureHead small_head(const Geometry& geometry = small_chip()) {
   head.uuid = "00000000-0000-4000-8000-000000000001";
   head.board_uuid = "00000000-0000-4000-8000-000000000002";
   head.geometry = geometry;
-  head.targets.push_back({.target = 0, .id_bytes = {0xEC, 0x76, 0xA5, 0xC0}, .parameter_page = {}, .maker = "Invented", .model = "", .source = "id"});
+  head.targets.push_back(
+      {.target = 0, .id_bytes = {0xEC, 0x76, 0xA5, 0xC0}, .parameter_page = {}, .maker = "Invented", .model = "", .source = "id"});
   head.supply_mV = 3300;
   head.timing = "mode 0";
   head.tool = "test";
@@ -37,7 +38,8 @@ inline Bytes block_content(const Geometry& geometry, std::uint32_t block, std::u
   for (auto& byte : raw) byte = static_cast<std::uint8_t>(content());
   if (flip <= 0) return raw;
   std::geometric_distribution<std::size_t> gap(flip);
-  for (std::size_t bit = gap(noise); bit < raw.size() * 8; bit += 1 + gap(noise)) raw[bit / 8] = static_cast<std::uint8_t>(raw[bit / 8] ^ (1u << bit % 8));
+  for (std::size_t bit = gap(noise); bit < raw.size() * 8; bit += 1 + gap(noise))
+    raw[bit / 8] = static_cast<std::uint8_t>(raw[bit / 8] ^ (1u << bit % 8));
   return raw;
 }
 

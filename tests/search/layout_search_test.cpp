@@ -44,8 +44,8 @@ TEST_P(KernelVector, SchemeIsFoundFromTheFlippedPagesAlone) {
 }
 
 INSTANTIATE_TEST_SUITE_P(All, KernelVector,
-                         testing::Values("hamming-512", "hamming-2k", "hamming-4k", "bch2-2k", "bch4-2k", "bch8-2k", "bch8-4k", "bch16-4k224",
-                                         "fat16-bch4-2k"));
+                         testing::Values("hamming-512", "hamming-2k", "hamming-4k", "bch2-2k", "bch4-2k", "bch8-2k", "bch8-4k",
+                                         "bch16-4k224", "fat16-bch4-2k"));
 
 // By the definition alone: x has order 2^m - 1 modulo the polynomial.
 TEST(UsualPolynomials, AreAllPrimitive) {
@@ -58,7 +58,8 @@ TEST(UsualPolynomials, AreAllPrimitive) {
       }
       EXPECT_EQ(order, (1u << m) - 1) << std::hex << polynomial;
     }
-  EXPECT_EQ(std::vector<std::uint32_t>(usual_polynomials(14).begin(), usual_polynomials(14).end()), (std::vector<std::uint32_t>{0x402B, 0x4443, 0x5803}));
+  EXPECT_EQ(std::vector<std::uint32_t>(usual_polynomials(14).begin(), usual_polynomials(14).end()),
+            (std::vector<std::uint32_t>{0x402B, 0x4443, 0x5803}));
 }
 
 TEST(LayoutSearch, RandomPagesHaveNoCode) {
@@ -149,7 +150,8 @@ TEST(Evidence, WordsAlikeCountOnceAndEmptyOnesNever) {
 TEST(BestOf, TakesWhatExplainsMostAndSaysWhatItAssumes) {
   Found beside, packed, poor;
   for (Found* found : {&beside, &packed, &poor}) {
-    found->scheme.steps = {{.data = {{0, 512}}, .metadata = {{1024, 2}}, .code = {}}, {.data = {{512, 512}}, .metadata = {{1030, 2}}, .code = {}}};
+    found->scheme.steps = {{.data = {{0, 512}}, .metadata = {{1024, 2}}, .code = {}},
+                           {.data = {{512, 512}}, .metadata = {{1030, 2}}, .code = {}}};
     found->steps_explained = 100;
   }
   packed.scheme.steps[1].metadata = {{1026, 2}};

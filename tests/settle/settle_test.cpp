@@ -336,6 +336,20 @@ TEST_F(SettleTest, PageBeyondTheCodeIsDoubtfulAndKeepsItsOtherSteps) {
   EXPECT_THAT(summary.manifest.notes, Contains(HasSubstr("1 of 256 codewords failed")));
 }
 
+// Of a small image the verdicts come last, behind all that was decoded; why pages waver is told all the same.
+TEST_F(SettleTest, WhyAPageWaversIsToldWithACodeToo) {
+  const Geometry geometry = kernel_chip(1);
+  Bytes truth = kernel_vector("fat16-bch4-2k.raw.gz");
+  truth.resize(geometry.block_raw_bytes());
+  Bytes wavering = truth;
+  flip(wavering, 7 * 2112 * 8 + 1500 * 8);
+  capture_of(geometry, {truth, wavering, truth});
+  const Summary summary = settled(kernel_bch4());
+  EXPECT_EQ(summary.causes, (std::map<Cause, std::uint64_t>{{Cause::weak_cells, 1}}));
+  EXPECT_EQ(verdicts()[7].cause, Cause::weak_cells);
+  EXPECT_EQ(verdicts()[7].verdict, Verdict::confirmed);
+}
+
 bool has_erased_step(ByteSpan data) {
   for (std::size_t at = 0; at < data.size(); at += 256) {
     const ByteSpan step = data.subspan(at, 256);
