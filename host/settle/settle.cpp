@@ -169,6 +169,7 @@ class Settler {
   void judge(const VotedPage& page, image::PageVerdict& row) {
     if (!judge_) return take_in(judge_without_code(page.vote), row);
     if (!verdicts_wait_) return take_in(judge_->judge(page.vote, page.voted, page.unsure, best_), row);
+    row.verdict = image::Verdict::doubtful;  // read, and no more is known until all pages are decoded
     waiting_.back().decoding = judge_->decode(page.vote, page.voted, page.unsure, best_);
     const auto outcomes = judge_->outcomes();
     waiting_outcomes_.insert(waiting_outcomes_.end(), outcomes.begin(), outcomes.end());
