@@ -110,7 +110,7 @@ Result<void> check_sizes(const Scheme& scheme) {
     if (step.data_bytes() != scheme.steps[0].data_bytes() || step.code_bytes() != scheme.steps[0].code_bytes())
       return bad(fmt::format("steps[{}]", i), "differs in size from the first step");
     if (std::find(seen.begin(), seen.end(), step.covered_bytes()) != seen.end()) continue;
-    if (const auto fits = check_step(scheme, step); !fits) return fits;
+    if (auto fits = check_step(scheme, step); !fits) return fits;
     seen.push_back(step.covered_bytes());
   }
   return {};

@@ -49,7 +49,7 @@ std::string nothing_explained(const settle::CodeCheck& check) {
 }
 
 // The parts of a search, those alike but for the field and the orders together.
-json::Array tried_json(std::vector<search::Task> tasks) {
+json::Array tried_json(const std::vector<search::Task>& tasks) {
   static constexpr std::string_view kCodes[] = {"bch", "hamming", "reed_solomon"};
   static constexpr std::string_view kPlaces[] = {"in_spare", "metadata_apart", "metadata_before_data", "in_chunks"};
   struct Part {
