@@ -305,7 +305,8 @@ void CaptureReader::read_units(std::span<UnitRead> units) {
   }
   // Nothing is left to be read meanwhile: the last ones are hashed here, beside those before them.
   std::vector<ByteSpan> bytes;
-  for (const Hashed::Unit& unit : ready) bytes.push_back(unit.first->out);
+  bytes.reserve(ready.size());
+  for (const Hashed::Unit& unit : ready) bytes.emplace_back(unit.first->out);
   std::vector<Digest> digests(bytes.size());
   Sha256Group::of_each(bytes, digests);
   for (std::size_t i = 0; i < ready.size(); ++i) check_hashed(*ready[i].first, ready[i].second, digests[i]);
