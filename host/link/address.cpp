@@ -1,5 +1,6 @@
 #include "base/text.h"
 #include "link/link.h"
+#include "link/uuid_digits.h"
 
 namespace steadycell::link {
 
@@ -17,6 +18,22 @@ std::string BoardAddress::text() const {
   return path;
 }
 
+namespace {
+
+// "1-4", "1-2.3": bus, then ports from the root on, as Linux names devices (and board list shows them).
+bool is_usb_place(std::string_view text) {
+  const std::size_t dash = text.find('-');
+  if (dash == std::string_view::npos || !parse_number(text.substr(0, dash))) return false;
+  std::string_view ports = text.substr(dash + 1);
+  for (std::size_t dot = ports.find('.'); dot != std::string_view::npos; dot = ports.find('.')) {
+    if (!parse_number(ports.substr(0, dot))) return false;
+    ports.remove_prefix(dot + 1);
+  }
+  return parse_number(ports).has_value();
+}
+
+}  // namespace
+
 Result<BoardAddress> parse_board_address(std::string_view text) {
   BoardAddress address;
   const auto bad = [&](std::string_view why) {
@@ -29,6 +46,8 @@ Result<BoardAddress> parse_board_address(std::string_view text) {
   if (rest.find('\0') != std::string_view::npos) return bad("has a zero byte");
   address.path = rest;
   if (kind == "usb") {
+    if (colon != std::string_view::npos && !is_uuid(uuid_digits(rest)) && !is_usb_place(rest))
+      return bad("names neither a board's UUID nor a place such as 1-4 or 1-2.3");
     address.kind = BoardAddress::Kind::usb;
     return address;
   }

@@ -118,10 +118,6 @@ class Devices {
   libusb_device** list_ = nullptr;
 };
 
-bool is_uuid(const std::string& digits) {
-  return digits.size() == SCU_SERIAL_DIGITS && digits.find_first_not_of("0123456789abcdef") == std::string::npos;
-}
-
 std::string names_of(const std::vector<UsbBoard>& boards) {
   std::string text;
   for (const UsbBoard& board : boards)
@@ -138,7 +134,8 @@ Result<std::size_t> choose(const std::vector<UsbBoard>& boards, const std::strin
   if (fitting.size() == 1) return fitting.front();
   const std::string asked = which.empty() ? "usb" : "usb:" + printable(which);
   if (fitting.empty())
-    return boards.empty() ? failure(ErrorCode::link_open_failed, "{}: no board is on USB", asked)
+    return boards.empty() ? failure(Error(ErrorCode::link_open_failed, asked + ": no board is on USB")
+                                        .advising("check cable and supply of the board; steadycell board list shows what is there"))
                           : failure(ErrorCode::link_open_failed, "{}: no such board; there are {}", asked, names_of(boards));
   std::vector<UsbBoard> several;
   several.reserve(fitting.size());

@@ -29,7 +29,7 @@ std::string rule_says(const settle::CodeCheck& check) {
   std::string text = fmt::format(
       "more than {} wrong in a codeword with a chance of at most {:.1e}: {} of {} pages meet the bound of {:.0e} on a false verdict",
       check.measured.t(), check.more_than_t, vouched, check.pages, settle::kMostFalseOdds);
-  if (check.measured.failed() > 0) text += fmt::format("; {} codewords have more wrong than the code corrects", check.measured.failed());
+  if (check.measured.failed() > 0) text += fmt::format("; codewords with more wrong than the code corrects: {}", check.measured.failed());
   return text;
 }
 
@@ -38,6 +38,7 @@ constexpr double kMostChance = 1e-6;
 
 std::string nothing_explained(const settle::CodeCheck& check) {
   const search::Evidence::Count& evidence = check.evidence;
+  if (check.measured.codewords() == 0) return "every step is erased: nothing tells whether this scheme is right";
   if (evidence.telling == 0)
     return "this scheme explains nothing: no codeword tells anything, for those that differ are nearly all zeros or nearly all ones, which "
            "decode under many "
@@ -148,7 +149,7 @@ Result<json::Object> ecc_check(json::Reader& params, const JobHooks& hooks) {
   result["more_than_t_odds"] = check->more_than_t;
   result["verdicts"] = to_json(check->verdicts);
   json::Array notes;
-  const bool explains_nothing = measured.codewords() > 0 && check->evidence.log_chance() > std::log(kMostChance);
+  const bool explains_nothing = check->evidence.log_chance() > std::log(kMostChance);
   result["explains_nothing"] = explains_nothing;
   result["evidence"] = json::Object{{"codewords", check->evidence.telling}, {"decoded", check->evidence.decoded}};
   if (explains_nothing) notes.emplace_back(nothing_explained(*check));

@@ -58,10 +58,10 @@ Result<CodeJudge> CodeJudge::make(const json::Value& scheme, const Geometry& geo
   const auto parsed = ecc::parse_scheme(scheme);
   if (!parsed) return failure(parsed.error());
   if (parsed->page_bytes != geometry.page_bytes || parsed->spare_bytes != geometry.spare_bytes) {
-    return failure(Error(ErrorCode::bad_input_file,
-                         fmt::format("the scheme is for pages of {} + {} bytes, the chip has {} + {}", parsed->page_bytes,
-                                     parsed->spare_bytes, geometry.page_bytes, geometry.spare_bytes))
-                       .advising("give the scheme of this chip's controller, or settle without one"));
+    return failure(
+        Error(ErrorCode::bad_input_file, fmt::format("the scheme is for pages of {} + {} bytes, the chip has {} + {}", parsed->page_bytes,
+                                                     parsed->spare_bytes, geometry.page_bytes, geometry.spare_bytes))
+            .advising("give a scheme for pages of this size (steadycell ecc find looks for it); capture settle works without one, too"));
   }
   auto code = ecc::PageCode::make(*parsed);
   if (!code) return failure(code.error());

@@ -20,6 +20,7 @@ class Unreachable(bench.BenchTest):
         done = self.run_it("chip", "identify", "--board", "usb:00000000-0000-0000-0000-000000000000", "--json")
         self.assertIn(done.code, (2, 4))
         self.assertTrue(self.only_object(done)["error"]["next"])
+        self.refuse("e101", 2, "chip", "identify", "--board", "usb:ZZZ")
 
 
 class Peer(bench.BenchTest):

@@ -35,16 +35,18 @@ TEST(BoardAddress, KnowsItsFourKinds) {
   EXPECT_EQ(address("tcp:::1:7000").port, "7000");
   EXPECT_EQ(address("usb").kind, BoardAddress::Kind::usb);
   EXPECT_EQ(address("usb:1-4").path, "1-4");
-  for (const char* text : {"sim:f.json", "tcp:a:1", "unix:p", "usb", "usb:1-4"})
+  for (const char* text :
+       {"sim:f.json", "tcp:a:1", "unix:p", "usb", "usb:1-4", "usb:12-2.3.14", "usb:3078a2c0-880b-45d5-a4af-ee228abe9d45"})
     EXPECT_EQ(address(text).text(), text);
 }
 
 TEST(BoardAddress, RefusesWhatIsNoneAndNamesTheForms) {
   const std::string with_zero("unix:a\0b", 8);
   for (const std::string& text :
-       {std::string(), std::string("sim"), std::string("sim:"), std::string("unix:"), std::string("tcp:host"),
-        std::string("tcp::80"), std::string("tcp:host:0"), std::string("tcp:host:65536"),
-        std::string("tcp:host:8a"), std::string("serial:x"), std::string("f.json"), with_zero}) {
+       {std::string("usb:"), std::string("usb:ZZZ"), std::string("usb:12"), std::string("usb:1-2.x"), std::string("usb:1-2."),
+        std::string("usb:1-"), std::string("usb:3078a2c0-880b-45d5-a4af-ee228abe9d4"), std::string(), std::string("sim"),
+        std::string("sim:"), std::string("unix:"), std::string("tcp:host"), std::string("tcp::80"), std::string("tcp:host:0"),
+        std::string("tcp:host:65536"), std::string("tcp:host:8a"), std::string("serial:x"), std::string("f.json"), with_zero}) {
     const auto parsed = parse_board_address(text);
     ASSERT_FALSE(parsed) << text;
     EXPECT_EQ(parsed.error().code(), ErrorCode::wrong_usage);
