@@ -1,5 +1,6 @@
 #pragma once
 #include <algorithm>
+#include <atomic>
 #include <memory>
 #include <utility>
 #include <vector>
@@ -18,8 +19,8 @@ class LinkThatSticks final : public link::Link {
 
   void stick() { stuck_ = true; }
   // As USB does by itself after a stall: what was under way is gone, the rest comes.
+  // May be called from another thread.
   void stall() { lost_ = 3000; }
-  bool stalling() const { return lost_ > 0; }
 
   asio::awaitable<Result<std::size_t>> read_some(MutableByteSpan into) override {
     while (true) {
@@ -27,7 +28,8 @@ class LinkThatSticks final : public link::Link {
       const auto got = co_await inner_->read_some(into.first(std::min<std::size_t>(into.size(), 4096)));
       if (!got) co_return failure(got.error());
       if (stuck_) continue;
-      const std::size_t gone = std::min(*got, std::exchange(lost_, lost_ - std::min(*got, lost_)));
+      const std::size_t gone = std::min<std::size_t>(*got, lost_);
+      lost_ -= gone;
       if (gone == 0) co_return *got;
       if (lost_ == 0 && news_) news_({link::LinkNews::Kind::recovery, "the board stalls the endpoint: halts cleared"});
       std::copy(into.begin() + static_cast<std::ptrdiff_t>(gone), into.begin() + static_cast<std::ptrdiff_t>(*got), into.begin());
@@ -50,7 +52,7 @@ class LinkThatSticks final : public link::Link {
   link::Rung helps_;
   std::vector<link::Rung>& taken_;
   NewsSink news_;
-  std::size_t lost_ = 0;
+  std::atomic<std::size_t> lost_ = 0;
   bool stuck_ = false;
 };
 
