@@ -3,9 +3,6 @@
 #include <boost/asio/post.hpp>
 #include <algorithm>
 #include <cassert>
-#include <iterator>
-
-#include "base/sha256_group.h"
 
 namespace steadycell::capture {
 namespace {
@@ -13,7 +10,7 @@ namespace {
 constexpr std::uint64_t kRunBytes = 8 << 20;   // a run is short enough for the pool and long enough to hide its round trip
 constexpr std::uint64_t kReadBytes = 1 << 20;  // what the client takes from the link at once
 constexpr std::uint64_t kWriterBytes = 24 << 20;  // units at the writer, or waiting for it
-constexpr std::uint64_t kLeastAtWriter = 2, kMostAtWriter = passes::CaptureWriter::kMostAtOnce + 2;
+constexpr std::uint64_t kLeastAtWriter = 2, kMostAtWriter = 4;
 
 }  // namespace
 
@@ -107,36 +104,17 @@ void sort_and_join(std::vector<passes::PageRun>& runs) {
 void UnitSink::hand_over(std::unique_ptr<Unit> unit) {
   sort_and_join(unit->circumstances.busy_not_seen);
   ++outstanding_;
-  whole_.push_back(std::move(unit));
-  give_to_writer();
-}
-
-// What comes while the writer is busy goes together, so that a host that lags behind hashes faster. A writer that keeps up
-// gets unit by unit.
-void UnitSink::give_to_writer() {
-  if (whole_.empty() || writing_) return;
-  const auto of_this_pass = [&](const auto& unit) { return unit->address.pass == whole_[0]->address.pass; };
-  const auto other_pass = std::find_if_not(whole_.begin(), whole_.end(), of_this_pass);
-  const std::size_t together = Sha256Group::together(static_cast<std::size_t>(other_pass - whole_.begin()));
-  const auto end = whole_.begin() + static_cast<std::ptrdiff_t>(together);
-  std::vector<std::unique_ptr<Unit>> group(std::make_move_iterator(whole_.begin()), std::make_move_iterator(end));
-  whole_.erase(whole_.begin(), end);
-  writing_ = true;
-  asio::post(*pool_, [this, group = std::move(group)]() mutable {
-    std::vector<passes::NewUnit> units;
-    for (const auto& unit : group) units.push_back({unit->address, unit->raw, unit->status, unit->circumstances});
-    std::size_t appended = 0;
-    auto written = writer_->append_units(units, appended);
-    asio::post(executor_, [this, group = std::move(group), written = std::move(written), appended]() mutable {
-      writing_ = false;
-      outstanding_ -= group.size();
-      for (auto& unit : group) free_.push_back(std::move(unit));
-      give_to_writer();
-      if (!written && !failed_) failed_ = written.error();
-      for (; appended > 0; --appended) {
-        ++totals_.units;
-        if (on_unit_) on_unit_();
+  asio::post(*pool_, [this, unit = std::move(unit)]() mutable {
+    auto written = writer_->append_unit(unit->address, unit->raw, unit->status, unit->circumstances);
+    asio::post(executor_, [this, unit = std::move(unit), written = std::move(written)]() mutable {
+      --outstanding_;
+      free_.push_back(std::move(unit));
+      if (!written) {
+        if (!failed_) failed_ = written.error();
+        return;
       }
+      ++totals_.units;
+      if (on_unit_) on_unit_();
     });
   });
 }

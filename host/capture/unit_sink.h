@@ -53,7 +53,6 @@ class UnitSink final : public board::PageSink {
   };
   std::unique_ptr<Unit> take_buffer(UnitAddress address);
   void hand_over(std::unique_ptr<Unit> unit);
-  void give_to_writer();
 
   Geometry geometry_;
   chip::WaitFor wait_;
@@ -68,8 +67,6 @@ class UnitSink final : public board::PageSink {
   UnitPlace place_;
   BlockAddress first_;
   PassIndex pass_;
-  std::vector<std::unique_ptr<Unit>> whole_;  // not yet given to the writer
-  bool writing_ = false;                      // some are at the writer
   std::size_t outstanding_ = 0;
   std::optional<Error> failed_;
   Totals totals_;

@@ -1,15 +1,14 @@
 #include "image/block_hashes.h"
 
 #include <algorithm>
-#include <array>
 
 namespace steadycell::image {
 
 void BlockHasher::add_page(ByteSpan raw_page, Bytes& out) {
-  hashes_.update(std::array{raw_page, raw_page});
+  hasher_.update(raw_page);
   if (++pages_in_block_ < pages_per_block_) return;
   pages_in_block_ = 0;
-  const Digest digest = hashes_.finish(kBlock);
+  const Digest digest = hasher_.finish();
   out.insert(out.end(), digest.begin(), digest.end());
 }
 

@@ -3,7 +3,7 @@
 
 #include "base/bytes.h"
 #include "base/result.h"
-#include "base/sha256_group.h"
+#include "base/sha256.h"
 #include "image/coverage.h"
 
 // blocks.sha256: for each block in image order the 32 bytes of the SHA-256 of its bytes in pages.raw, nothing
@@ -12,17 +12,14 @@ namespace steadycell::image {
 
 class BlockHasher {
  public:
-  explicit BlockHasher(std::uint32_t pages_per_block) : hashes_(2), pages_per_block_(pages_per_block) {}
+  explicit BlockHasher(std::uint32_t pages_per_block) : pages_per_block_(pages_per_block) {}
 
   // Pages of pages.raw in image order; appends 32 bytes to `out` when a block is whole.
   void add_page(ByteSpan raw_page, Bytes& out);
   bool complete() const { return pages_in_block_ == 0; }
-  // Of all pages since the last call: the hash of a whole pages file, which costs little beside that of its blocks.
-  Digest end_file() { return hashes_.finish(kFile); }
 
  private:
-  static constexpr std::size_t kBlock = 0, kFile = 1;
-  Sha256Group hashes_;
+  Sha256 hasher_;
   std::uint32_t pages_per_block_, pages_in_block_ = 0;
 };
 

@@ -21,7 +21,6 @@
 namespace steadycell::passes {
 
 class Hasher;
-struct UnitRecord;
 class UnitCodec;
 
 // What became of one page of a unit. Only `read` pages vote; the bytes of the others are fill (FF) or what came last.
@@ -161,14 +160,6 @@ class CaptureReader {
   std::unique_ptr<Hasher> hasher_;  // made when first needed
 };
 
-// A unit to be kept. `raw` is the whole block (page + spare, page after page); `status` one entry a page.
-struct NewUnit {
-  UnitAddress unit;
-  ByteSpan raw;
-  std::span<const PageStatus> status;
-  Circumstances circumstances;
-};
-
 struct WriterOptions {
   std::string tool;              // program and version that writes now; empty: the one that made the capture
   const Clock* clock = nullptr;  // null: the real one
@@ -197,12 +188,8 @@ class CaptureWriter {
   const UnitIndex& units() const { return reader_.units(); }
   CaptureReader& reader() { return reader_; }  // sees every unit appended so far
 
-  // Fields as in NewUnit. A unit is added once.
+  // `raw` is the whole block (page + spare, page after page); `status` one entry a page. A unit is added once.
   Result<void> append_unit(UnitAddress unit, ByteSpan raw, std::span<const PageStatus> status, const Circumstances& circumstances = {});
-  // Units of one pass, at most kMostAtOnce, in order: as one after the other, but hashed side by side, which is faster. On
-  // failure the first `appended` of them are kept.
-  static constexpr std::size_t kMostAtOnce = 3;
-  Result<void> append_units(std::span<const NewUnit> units, std::size_t& appended);
   Result<void> seal_pass(std::uint32_t pass);
   // Something that bears on the evidence: power-ups, WP# levels, conditions, causes of a stop. Name it in "event".
   Result<void> note(json::Object facts);
@@ -230,13 +217,10 @@ class CaptureWriter {
   Result<bool> mend_unit(UnitAddress unit, MutableByteSpan raw, std::span<PageStatus> status);
   Result<files::File*> pass_file(std::uint32_t pass);
   Result<std::uint64_t> store(UnitAddress unit, ByteSpan raw, std::uint64_t offset, bool& xor_zstd);
-  Result<void> fits(const NewUnit& unit) const;
-  Result<UnitRecord> store_at(std::uint64_t offset, const NewUnit& unit);
-  Result<void> enter(const UnitRecord& entry, std::uint64_t raw_bytes);
-  tl::unexpected<Error> not_kept(UnitAddress unit, const Error& error) const;
   Result<std::uint64_t> record(RecordType type, json::Object payload);
   Result<void> take_back(const std::vector<UnitAddress>& units, const std::string& why);
   tl::unexpected<Error> give_up(Error error);
+  std::string safe_units() const;
   const Clock& clock() const { return options_.clock ? *options_.clock : system_clock(); }
 
   std::unique_ptr<files::Lock> lock_;
@@ -252,8 +236,6 @@ class CaptureWriter {
   std::vector<PassFile> pass_files_;
   std::vector<UnitAddress> pending_;  // appended, not yet acknowledged
   std::function<void(std::span<const UnitAddress>)> tell_;
-  std::string safe_units() const;
-
   std::uint64_t acknowledged_ = 0, unsynced_bytes_ = 0, last_sync_ns_ = 0, reserved_end_ = 0;
   std::uint64_t quiet_end_ = 0;  // of the journal behind the last sync: no growth, nothing to sync
   std::optional<Error> broken_;

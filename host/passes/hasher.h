@@ -1,29 +1,25 @@
 #pragma once
-#include <array>
-#include <span>
-
 #include "base/bytes.h"
-#include "base/sha256_group.h"
+#include "base/sha256.h"
 #include "files/side_thread.h"
 
 namespace steadycell::passes {
 
-// SHA-256 of units on a thread of its own, while their bytes or others are packed and written: the dearest fixed step of a capture.
+// SHA-256 of a unit on a thread of its own, while its bytes or others are packed and written: the dearest fixed step of a capture.
 // Not for other rooms.
 class Hasher {
  public:
   // `bytes` stay as they are until finish() or the end of the hasher.
-  void start(ByteSpan bytes) { start(std::span(&bytes, 1)); }
-  Digest finish() { return finish_each()[0]; }
-  // Up to Sha256Group::kMost messages side by side; their digests in the same order.
-  using Digests = std::array<Digest, Sha256Group::kMost>;
-  void start(std::span<const ByteSpan> messages);
-  Digests finish_each();
+  void start(ByteSpan bytes) {
+    thread_.start([this, bytes] { digest_ = Sha256::of(bytes); });
+  }
+  Digest finish() {
+    thread_.wait();
+    return digest_;
+  }
 
  private:
-  std::array<ByteSpan, Sha256Group::kMost> messages_;
-  std::size_t count_ = 0;
-  Digests digests_{};
+  Digest digest_{};
   files::SideThread thread_;
 };
 

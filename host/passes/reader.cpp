@@ -1,5 +1,4 @@
 #include <algorithm>
-#include <array>
 #include <cassert>
 #include <utility>
 
@@ -245,36 +244,32 @@ Result<void> CaptureReader::read_unit(UnitAddress unit, MutableByteSpan out, std
 
 namespace {
 
-// Units that are hashed side by side while the next ones are read; their bytes stay untouched until take(), whatever is
-// thrown meanwhile.
+// The unit that is hashed while the next one is read; its bytes stay untouched until take(), whatever is thrown meanwhile.
 class Hashed {
  public:
   explicit Hashed(Hasher& hasher) : hasher_(hasher) {}
   Hashed(const Hashed&) = delete;
   Hashed& operator=(const Hashed&) = delete;
   ~Hashed() {
-    if (!units_.empty()) (void)hasher_.finish_each();
+    if (read_) (void)hasher_.finish();
   }
-  // A unit with its facts.
-  using Unit = std::pair<UnitRead*, UnitFacts>;
-  void start(std::vector<Unit>& units) {
-    std::array<ByteSpan, Sha256Group::kMost> bytes;
-    std::transform(units.begin(), units.end(), bytes.begin(), [](const Unit& unit) { return unit.first->out; });
-    hasher_.start(std::span(bytes).first(units.size()));
-    units_.swap(units);
+  void start(UnitRead& read, UnitFacts facts) {
+    hasher_.start(read.out);
+    read_ = &read;
+    facts_ = std::move(facts);
   }
-  // Waits; `use` gets each unit, its facts and its digest.
+  // Waits; `use` gets the unit, its facts and its digest.
   template <typename Use>
   void take(const Use& use) {
-    if (units_.empty()) return;
-    const Hasher::Digests digests = hasher_.finish_each();
-    for (std::size_t i = 0; i < units_.size(); ++i) use(*units_[i].first, units_[i].second, digests[i]);
-    units_.clear();
+    if (!read_) return;
+    const Digest digest = hasher_.finish();
+    use(*std::exchange(read_, nullptr), facts_, digest);
   }
 
  private:
   Hasher& hasher_;
-  std::vector<Unit> units_;
+  UnitRead* read_ = nullptr;
+  UnitFacts facts_;
 };
 
 }  // namespace
@@ -285,8 +280,6 @@ void CaptureReader::read_units(std::span<UnitRead> units) {
   const auto check_hashed = [&](UnitRead& read, const UnitFacts& unit_facts, const Digest& digest) {
     read.got = check(read.unit, unit_facts, digest, read.status);
   };
-  std::vector<Hashed::Unit> ready;  // to be hashed side by side
-  std::size_t together = Sha256Group::together(units.size()), left = units.size();
   const UnitRead* whole = nullptr;  // the last pass 1 that lies in its file as it is
   for (UnitRead& read : units) {
     assert(read.out.size() == head_.geometry.block_raw_bytes() && read.status.size() == head_.geometry.pages_per_block);
@@ -295,21 +288,9 @@ void CaptureReader::read_units(std::span<UnitRead> units) {
     const ByteSpan pass_1 = at_hand ? ByteSpan(whole->out) : ByteSpan();
     read.got = unit_facts ? fetch(read.unit, *unit_facts, pass_1, read.out) : failure(unit_facts.error());
     if (read.got && read.unit.pass == 1 && !unit_facts->xor_zstd) whole = &read;
-    if (read.got) ready.emplace_back(&read, std::move(*unit_facts));
-    --left;
-    if (ready.size() < together && left > 0) continue;
-    if (left == 0) break;
     hashed.take(check_hashed);
-    hashed.start(ready);
-    together = Sha256Group::together(left);
+    if (read.got) hashed.start(read, std::move(*unit_facts));
   }
-  // Nothing is left to be read meanwhile: the last ones are hashed here, beside those before them.
-  std::vector<ByteSpan> bytes;
-  bytes.reserve(ready.size());
-  for (const Hashed::Unit& unit : ready) bytes.emplace_back(unit.first->out);
-  std::vector<Digest> digests(bytes.size());
-  Sha256Group::of_each(bytes, digests);
-  for (std::size_t i = 0; i < ready.size(); ++i) check_hashed(*ready[i].first, ready[i].second, digests[i]);
   hashed.take(check_hashed);
 }
 

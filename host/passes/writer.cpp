@@ -1,5 +1,4 @@
 #include <algorithm>
-#include <array>
 #include <cassert>
 
 #include "base/text.h"
@@ -232,91 +231,34 @@ Result<std::uint64_t> CaptureWriter::store(UnitAddress unit, ByteSpan raw, std::
 
 Result<void> CaptureWriter::append_unit(UnitAddress unit, ByteSpan raw, std::span<const PageStatus> status,
                                         const Circumstances& circumstances) {
-  const NewUnit one{unit, raw, status, circumstances};
-  std::size_t appended = 0;
-  return append_units({&one, 1}, appended);
-}
-
-static_assert(CaptureWriter::kMostAtOnce == Sha256Group::kMost);
-
-Result<void> CaptureWriter::append_units(std::span<const NewUnit> units, std::size_t& appended) {
-  assert(!units.empty() && units.size() <= kMostAtOnce);
-  appended = 0;
+  assert(raw.size() == head().geometry.block_raw_bytes() && status.size() == head().geometry.pages_per_block);
   if (broken_) return failure(*broken_);
-  for (const NewUnit& unit : units)
-    if (auto good = fits(unit); !good) return good;
-  const std::uint32_t pass = units[0].unit.pass;
-  auto& ends = reader_.contents_.pass_ends;
-  if (ends.size() < pass) ends.resize(pass);
-
-  std::array<ByteSpan, kMostAtOnce> bytes;
-  std::transform(units.begin(), units.end(), bytes.begin(), [](const NewUnit& unit) { return unit.raw; });
-  hasher_->start(std::span(bytes).first(units.size()));
-  std::vector<UnitRecord> entries;
-  Result<void> result;
-  times_.time("packing and writing", [&] {
-    std::uint64_t offset = ends[pass - 1];
-    for (const NewUnit& unit : units) {
-      assert(unit.unit.pass == pass);
-      auto stored = store_at(offset, unit);
-      if (!stored) {
-        result = not_kept(unit.unit, stored.error());
-        return;
-      }
-      offset += stored->facts.stored_bytes;
-      entries.push_back(std::move(*stored));
-    }
-  });
-  const Hasher::Digests digests = times_.time("waiting for the hash", [&] { return hasher_->finish_each(); });
-  for (; appended < entries.size(); ++appended) {
-    entries[appended].facts.sha256 = digests[appended];
-    if (auto entered = enter(entries[appended], units[appended].raw.size()); !entered) return entered;
-  }
-  if (appended == 0) return result;
-  if (auto synced = sync_if_due(); !synced) {
-    appended = 0;  // taken back with all that was not on the medium
-    return synced;
-  }
-  return result;
-}
-
-Result<void> CaptureWriter::fits(const NewUnit& unit) const {
-  assert(unit.raw.size() == head().geometry.block_raw_bytes() && unit.status.size() == head().geometry.pages_per_block);
-  if (!units().contains(unit.unit)) return failure(ErrorCode::internal, "{} is outside the chip of the capture", describe(unit.unit));
-  if (units().has(unit.unit)) return failure(ErrorCode::internal, "{} is in the capture already", describe(unit.unit));
-  return {};
-}
-
-// The unit's bytes into its pass file, and all of its record but the hash.
-Result<UnitRecord> CaptureWriter::store_at(std::uint64_t offset, const NewUnit& unit) {
+  if (!units().contains(unit)) return failure(ErrorCode::internal, "{} is outside the chip of the capture", describe(unit));
+  if (units().has(unit)) return failure(ErrorCode::internal, "{} is in the capture already", describe(unit));
   UnitRecord entry;
-  entry.unit = unit.unit;
-  entry.facts.exceptions = exceptions_of(unit.status);
-  entry.facts.circumstances = unit.circumstances;
-  entry.facts.file_offset = offset;
-  const auto stored = store(unit.unit, unit.raw, offset, entry.facts.xor_zstd);
+  entry.unit = unit;
+  entry.facts.exceptions = exceptions_of(status);
+  entry.facts.circumstances = circumstances;
+
+  auto& ends = reader_.contents_.pass_ends;
+  if (ends.size() < unit.pass) ends.resize(unit.pass);
+  entry.facts.file_offset = ends[unit.pass - 1];
+  hasher_->start(raw);
+  const auto stored = times_.time("packing and writing", [&] { return store(unit, raw, entry.facts.file_offset, entry.facts.xor_zstd); });
+  entry.facts.sha256 = times_.time("waiting for the hash", [&] { return hasher_->finish(); });
   if (!stored) {
-    const std::uint32_t pass = unit.unit.pass;
-    if (pass <= pass_files_.size() && pass_files_[pass - 1].file) (void)pass_files_[pass - 1].file->truncate(offset);
-    return failure(stored.error());
+    if (unit.pass <= pass_files_.size() && pass_files_[unit.pass - 1].file)
+      (void)pass_files_[unit.pass - 1].file->truncate(entry.facts.file_offset);
+    return failure(Error(stored.error()).during("keeping {}", describe(unit)).keeping(safe_units()));
   }
   entry.facts.stored_bytes = *stored;
-  return entry;
-}
-
-// The record of a unit whose bytes are in the pass file: from here on it is in the capture.
-Result<void> CaptureWriter::enter(const UnitRecord& entry, std::uint64_t raw_bytes) {
   const auto offset = record(RecordType::unit, to_json(entry));
-  if (!offset) return not_kept(entry.unit, offset.error());
-  reader_.contents_.pass_ends[entry.unit.pass - 1] += entry.facts.stored_bytes;
-  if (!reader_.contents_.units.put(entry.unit, *offset)) return failure(ErrorCode::internal, "the capture holds too many units");
-  pending_.push_back(entry.unit);
-  unsynced_bytes_ += raw_bytes;
-  return {};
-}
-
-tl::unexpected<Error> CaptureWriter::not_kept(UnitAddress unit, const Error& error) const {
-  return failure(Error(error).during("keeping {}", describe(unit)).keeping(safe_units()));
+  if (!offset) return failure(Error(offset.error()).during("keeping {}", describe(unit)).keeping(safe_units()));
+  ends[unit.pass - 1] += *stored;
+  if (!reader_.contents_.units.put(unit, *offset)) return failure(ErrorCode::internal, "the capture holds too many units");
+  pending_.push_back(unit);
+  unsynced_bytes_ += raw.size();
+  return sync_if_due();
 }
 
 Result<void> CaptureWriter::seal_pass(std::uint32_t pass) {

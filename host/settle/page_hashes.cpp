@@ -21,6 +21,7 @@ ByteSpan PageHashes::add(Bytes& pages, Bytes& blocks) {
 void PageHashes::hash() {
   const ByteSpan pages(pages_);
   for (std::size_t at = 0; at < pages.size(); at += raw_page_bytes_) hasher_.add_page(pages.subspan(at, raw_page_bytes_), blocks_);
+  file_.update(pages);
   if (all_) all_->update(pages);
 }
 
@@ -32,7 +33,7 @@ void PageHashes::take_blocks(Bytes& blocks) {
 Digest PageHashes::end_file(Bytes& blocks) {
   thread_.wait();
   take_blocks(blocks);
-  return hasher_.end_file();
+  return file_.finish();
 }
 
 std::optional<Digest> PageHashes::all_files() {

@@ -27,6 +27,7 @@ class PageHashes {
 
   std::size_t raw_page_bytes_;
   image::BlockHasher hasher_;
+  Sha256 file_;
   std::optional<Sha256> all_;
   Bytes pages_, blocks_;  // the thread's, while it works
   files::SideThread thread_;
