@@ -1,6 +1,5 @@
 #pragma once
 #include <algorithm>
-#include <atomic>
 #include <memory>
 #include <utility>
 #include <vector>
@@ -12,15 +11,17 @@ namespace steadycell::board::testing {
 namespace asio = boost::asio;
 
 // Swallows what the board sends from a moment on, until it was recovered by the rung that helps.
-class LinkThatSticks final : public link::Link {
+class LinkThatSticks : public link::Link {
  public:
   LinkThatSticks(std::unique_ptr<link::Link> inner, link::Rung helps, std::vector<link::Rung>& taken)
       : inner_(std::move(inner)), helps_(helps), taken_(taken) {}
 
   void stick() { stuck_ = true; }
   // As USB does by itself after a stall: what was under way is gone, the rest comes.
-  // May be called from another thread.
   void stall() { lost_ = 3000; }
+  // The same once so many more bytes have come, again and again; they are counted from here on.
+  void stall_behind(std::vector<std::size_t> bytes) { behind_ = std::move(bytes), heard_ = 0; }
+  bool stalls_ahead() const { return !behind_.empty(); }
 
   asio::awaitable<Result<std::size_t>> read_some(MutableByteSpan into) override {
     while (true) {
@@ -28,7 +29,12 @@ class LinkThatSticks final : public link::Link {
       const auto got = co_await inner_->read_some(into.first(std::min<std::size_t>(into.size(), 4096)));
       if (!got) co_return failure(got.error());
       if (stuck_) continue;
-      const std::size_t gone = std::min<std::size_t>(*got, lost_);
+      heard_ += *got;
+      if (!behind_.empty() && heard_ >= behind_.front()) {
+        behind_.erase(behind_.begin());
+        stall();
+      }
+      const std::size_t gone = std::min(*got, lost_);
       lost_ -= gone;
       if (gone == 0) co_return *got;
       if (lost_ == 0 && news_) news_({link::LinkNews::Kind::recovery, "the board stalls the endpoint: halts cleared"});
@@ -52,7 +58,8 @@ class LinkThatSticks final : public link::Link {
   link::Rung helps_;
   std::vector<link::Rung>& taken_;
   NewsSink news_;
-  std::atomic<std::size_t> lost_ = 0;
+  std::size_t lost_ = 0, heard_ = 0;
+  std::vector<std::size_t> behind_;
   bool stuck_ = false;
 };
 

@@ -23,6 +23,19 @@ inline Geometry large_page() {  // as EC DC 10 95 54 says, but for the number of
   return {.page_bytes = 2048, .spare_bytes = 64, .pages_per_block = 64, .blocks = kBlocks, .luns = 1, .planes = 2};
 }
 
+inline Geometry small_page() {  // as EC 75 says, but for the number of blocks
+  return {.page_bytes = 512,
+          .spare_bytes = 16,
+          .pages_per_block = 32,
+          .blocks = kBlocks,
+          .luns = 1,
+          .planes = 1,
+          .bits_per_cell = 1,
+          .bus_bits = 8,
+          .column_cycles = 1,
+          .row_cycles = 2};
+}
+
 inline simbench::Fixture chip_of(std::string_view id, const Geometry& g, std::uint32_t seed = 1) {
   simbench::Fixture fixture;
   fixture.seed = 7;

@@ -300,16 +300,7 @@ TEST(Read, F15_ReadyLineStuckLowIsRecordedAndTheChipIsReadByItsStatus) {
 
 // Polling would move the pointer of such a part: without R/B# it is not read, and nothing is made.
 TEST(Read, F15_SmallPagePartWithStuckReadyLineIsRefusedBecauseItCannotBePolled) {
-  const Geometry small{.page_bytes = 512,
-                       .spare_bytes = 16,
-                       .pages_per_block = 32,
-                       .blocks = kBlocks,
-                       .luns = 1,
-                       .planes = 1,
-                       .bits_per_cell = 1,
-                       .bus_bits = 8,
-                       .column_cycles = 1,
-                       .row_cycles = 2};
+  const Geometry small = small_page();
   simbench::SimSession session(chip_of("EC 75", small));
   session.board().faults().ready_pin = simbench::Faults::ReadyPin::stuck_busy;
   files::MemoryDisk disk;

@@ -143,16 +143,7 @@ TEST(Read, HighWriteProtectStopsBeforeTheFirstPass) {
 }
 
 TEST(Read, SmallPagesAndWideBusesComeByteForByte) {
-  const Geometry small{.page_bytes = 512,
-                       .spare_bytes = 16,
-                       .pages_per_block = 32,
-                       .blocks = kBlocks,
-                       .luns = 1,
-                       .planes = 1,
-                       .bits_per_cell = 1,
-                       .bus_bits = 8,
-                       .column_cycles = 1,
-                       .row_cycles = 2};
+  const Geometry small = small_page();
   Geometry small_wide = small, wide = large_page();
   small_wide.bus_bits = wide.bus_bits = 16;
   for (const simbench::Fixture& fixture : {chip_of("EC 75", small), chip_of("EC 55", small_wide), chip_of("AD CC 90 D5 54", wide)}) {

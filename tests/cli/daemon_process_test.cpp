@@ -1,28 +1,12 @@
 #include "cli/daemon_process.h"
 
-#include <gtest/gtest.h>
-
-#include <filesystem>
-#include <fstream>
+#include "service/own_system.h"
 
 namespace steadycell::cli {
 namespace {
 
-// A system of our own: what systemd shows, under a folder.
-class DoctorsSystem : public ::testing::Test {
- protected:
-  void SetUp() override {
-    std::string pattern = (std::filesystem::temp_directory_path() / "steadycell-doctor-XXXXXX").string();
-    ASSERT_NE(mkdtemp(pattern.data()), nullptr);
-    root_ = pattern;
-  }
-  void TearDown() override { std::filesystem::remove_all(root_); }
-  void write(const std::string& path, const std::string& text) {
-    std::filesystem::create_directories(std::filesystem::path(root_ + path).parent_path());
-    std::ofstream(root_ + path) << text;
-  }
-  std::string root_;
-};
+// With what systemd shows.
+class DoctorsSystem : public testing::OwnSystem {};
 
 // sd_booted(3) of systemd 252: the system was started by systemd when /run/systemd/system is a directory (looked at without following
 // links).

@@ -13,6 +13,7 @@
 
 #include "link/fake_usb.h"
 #include "service/hold.h"
+#include "service/own_system.h"
 #include "steadycell/usb.h"
 
 namespace steadycell::service {
@@ -22,20 +23,7 @@ using State = Finding::State;
 
 // A system of our own: what udev(7) and the kernel show, under a folder. The rules that a file must keep (lower-case hex, below 73
 // for uaccess, one rule a node) are common practice of udev rule files; 73-seat-late.rules is systemd's.
-class UsbSetup : public ::testing::Test {
- protected:
-  void SetUp() override {
-    std::string pattern = (std::filesystem::temp_directory_path() / "steadycell-usb-setup-XXXXXX").string();
-    ASSERT_NE(mkdtemp(pattern.data()), nullptr);
-    root_ = pattern;
-  }
-  void TearDown() override { std::filesystem::remove_all(root_); }
-  void write(const std::string& path, const std::string& text) {
-    std::filesystem::create_directories(std::filesystem::path(root_ + path).parent_path());
-    std::ofstream(root_ + path) << text;
-  }
-  std::string root_;
-};
+class UsbSetup : public testing::OwnSystem {};
 
 constexpr const char* kUsb =
     R"(SUBSYSTEM=="usb", ATTR{idVendor}=="1a2b", ATTR{idProduct}=="3c4d", GROUP="steadycell", MODE="0660", TAG+="uaccess", ATTR{power/control}="on")"

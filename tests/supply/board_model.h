@@ -1,4 +1,6 @@
 #pragma once
+#include <fmt/format.h>
+
 #include <algorithm>
 #include <cmath>
 #include <cstdint>
@@ -202,6 +204,16 @@ inline Features features_of(const std::vector<Sample>& samples, const TraceHeade
   Analyzer analyzer(header);
   for (const Sample& s : samples) analyzer.add(s);
   return analyzer.finish();
+}
+
+// For what a failed check prints.
+inline std::string told(const std::vector<Diagnosis>& list) {
+  std::string text;
+  for (const Diagnosis& d : list) {
+    text += fmt::format("{} {:.2f}\n", key_of(d.fault), d.confidence);
+    for (const std::string& line : d.evidence) text += "    " + line + "\n";
+  }
+  return text;
 }
 
 }  // namespace steadycell::supply::test

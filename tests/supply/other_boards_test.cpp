@@ -28,15 +28,6 @@ struct Made {
   }
 };
 
-std::string told(const std::vector<Diagnosis>& list) {
-  std::string text;
-  for (const Diagnosis& d : list) {
-    text += fmt::format("{} {:.2f}\n", key_of(d.fault), d.confidence);
-    for (const std::string& line : d.evidence) text += "    " + line + "\n";
-  }
-  return text;
-}
-
 constexpr int kRounds = 5;
 
 void expect_first(Fault expected, const std::function<void(Made&, Random&)>& make) {

@@ -41,15 +41,6 @@ std::vector<Diagnosis> diagnosed(const std::vector<Sample>& samples, std::option
   return diagnose(features_of(samples, header), header, settings, nullptr, nullptr);
 }
 
-std::string told(const std::vector<Diagnosis>& list) {
-  std::string text;
-  for (const Diagnosis& d : list) {
-    text += fmt::format("{} {:.2f}\n", key_of(d.fault), d.confidence);
-    for (const std::string& line : d.evidence) text += "    " + line + "\n";
-  }
-  return text;
-}
-
 template <typename Keep>
 std::vector<Sample> only(std::vector<Sample> samples, Keep keep) {
   std::erase_if(samples, [&](const Sample& s) { return !keep(s.time_s); });
