@@ -59,9 +59,11 @@ Result<CaptureWriter> CaptureWriter::open(files::FileSystem& system, const std::
   // Looked for first, so that no lock file is left in a folder that is no capture.
   const auto there = system.exists(files::join(folder, std::string(kHeadName)));
   if (!there) return failure(Error(there.error()).during("opening capture {}", folder));
-  if (!*there)
-    return failure(
-        files::explain_folder(system, folder, files::FolderKind::capture, Error(ErrorCode::not_found, "opening capture " + folder)));
+  if (!*there) {
+    Error why = files::explain_folder(system, folder, files::FolderKind::capture, Error(ErrorCode::not_found, "opening capture " + folder));
+    if (why.code() != ErrorCode::not_found) return failure(std::move(why));
+    return failure(std::move(why).advising("give the folder of a capture; for a new one, a folder that is not there yet"));
+  }
   auto lock = system.lock(files::join(folder, std::string(kLockName)));
   if (!lock) return failure(Error(lock.error()).during("opening capture {}", folder));
   auto reader = CaptureReader::open(system, folder);

@@ -168,6 +168,18 @@ TEST(Read, EveryChipEnableIsReadIntoItsOwnUnits) {
     EXPECT_TRUE(unit_of(disk, at(2, 1, {target, 0})).raw == block_of(fixture, 2, {target, 0})) << int{target};
 }
 
+TEST(Read, AFolderToMakeTheCaptureInIsLookedForBeforeAnyPower) {
+  simbench::SimSession session(slc_chip());
+  files::MemoryDisk disk;
+  ReadOptions options = options_for(1);
+  options.folder = "no/such/capture";
+  const auto done = read(session, disk, options);
+  ASSERT_FALSE(done);
+  EXPECT_EQ(done.error().code(), ErrorCode::not_found);
+  EXPECT_NE(done.error().what().find("no/such"), std::string::npos) << done.error().text();
+  EXPECT_EQ(session.board().bus_record().resets, 0u);
+}
+
 TEST(Read, RangeBeyondTheChipIsRefused) {
   simbench::SimSession session(slc_chip());
   files::MemoryDisk disk;
