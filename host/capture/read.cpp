@@ -57,11 +57,15 @@ class Reading {
       auto witnesses = pick_witnesses(writer_->reader());
       if (!witnesses) co_return failure(witnesses.error());
       witnesses_ = std::move(*witnesses);
-    } else if (const auto place = system_.exists(files::parent_of(options_.folder)); !place.value_or(false)) {
-      co_return failure(Error(ErrorCode::not_found, fmt::format("there is no folder {} to make the capture {} in",
-                                                                files::parent_of(options_.folder), options_.folder))
-                            .keeping("the chip got no power")
-                            .advising("make that folder, or give another --into"));
+    } else {
+      const std::string parent = files::parent_of(options_.folder);
+      const auto place = system_.exists(parent);
+      if (!place) co_return failure(place.error());
+      if (!*place)
+        co_return failure(
+            Error(ErrorCode::not_found, fmt::format("there is no folder {} to make the capture {} in", parent, options_.folder))
+                .keeping("the chip got no power")
+                .advising("make that folder, or give another --into"));
     }
     restarts_seen_ = board_.stats().restarts;
     recoveries_told_ = board_.stats().recoveries;
