@@ -14,7 +14,7 @@ import bench
 from whole_job import TOO_BUSY, WholeJob
 
 LIBRARY = "fail_allocation"
-MOMENTS = 50  # of each command and way, drawn from all its requests
+MOMENTS = int(os.environ.get("STEADYCELL_MOMENTS", "50"))  # of each command and way, drawn from all its requests
 ALL_FURTHER = 10**9
 TOLD = re.compile(r"(?m)^e608 ")
 
