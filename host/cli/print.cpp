@@ -307,6 +307,10 @@ std::string print_image(const json::Object& result) {
 std::string print_ecc_check(const json::Object& result) {
   std::string out =
       row("checked", fmt::format("{} {}, {}", word(result, "kind"), word(result, "from"), counted(count(result, "pages"), "page")));
+  // First of all: nothing of what follows is a result then.
+  const bool explains_nothing = flag(result, "explains_nothing");
+  if (explains_nothing) out += row("explains", "nothing: " + word(result, "because"));
+  if (explains_nothing && count(result, "codewords") > 0) out += row("", "what follows is counted by this scheme, and no result");
   out +=
       row("codewords", fmt::format("{}: {} clean, {} corrected, {} failed; {} erased ones beside", count(result, "codewords"),
                                    count(result, "clean"), count(result, "corrected"), count(result, "failed"), count(result, "erased")));
@@ -319,12 +323,11 @@ std::string print_ecc_check(const json::Object& result) {
   const json::Object *verdicts = part(result, "verdicts"), *erased = part(result, "erased_verdicts");
   for (const auto& [name, meaning] : kMeaning)
     if (const std::uint64_t pages = verdicts && erased ? count(*verdicts, name) - count(*erased, name) : 0)
-      out += fmt::format("  {:<14} {:<8} {}\n", name, pages, meaning);
+      out += fmt::format("  {:<14} {:<8} {}\n", name, pages, explains_nothing && name != "unread" ? "worth nothing, as the scheme is" : meaning);
   if (const std::uint64_t pages = count(result, "erased_pages"))
     out += row("erased pages",
                fmt::format("{}, apart from the above: {} all FF, {} with zeros ({} in all)", pages, count(*erased, "confirmed"),
                            pages - count(*erased, "confirmed"), counted(count(result, "erased_bits"), "bit")));
-  if (flag(result, "explains_nothing")) out += row("explains", "nothing: what decodes is no more than chance");
   return out + notes(result);
 }
 
@@ -370,7 +373,9 @@ std::string print_ecc_find(const json::Object& result) {
   std::string out;
   if (const json::Object* scheme = part(result, "scheme")) {
     std::string code = word(*scheme, "code");
-    if (code != "hamming")
+    if (code == "hamming")
+      code += ", " + word(*scheme, "order");
+    else
       code += fmt::format(", m {}, t {}, polynomial {}", count(*scheme, "m"), count(*scheme, "t"), word(*scheme, "polynomial"));
     out += row("code", code + ", " + word(*scheme, "bit_order"));
     const json::Array& steps = list(*scheme, "steps");
@@ -378,14 +383,17 @@ std::string print_ecc_find(const json::Object& result) {
     out += row("mask", word(*scheme, "mask") == "-" ? "none" : word(*scheme, "mask")) + row("erased pages", word(*scheme, "erased"));
     if (word(*scheme, "metadata_place") == "before_data") out += row("metadata", "in front of the data in the codeword");
     out += unproven_rows(result);
-    out += row("explains", fmt::format("{} of {} written pages", count(result, "pages_explained"), count(result, "pages_tried")));
+    out += row("explains", fmt::format("{} of {}", count(result, "pages_explained"), counted(count(result, "pages_tried"), "written page")));
   } else {
     out += row("code", "no algebraic code found");
     out += row("tried on",
-               fmt::format("{} written pages, {} erased ones beside", count(result, "pages_tried"), count(result, "erased_pages")));
+               fmt::format("{}, {} beside", counted(count(result, "pages_tried"), "written page"),
+                           counted(count(result, "erased_pages"), "erased one")));
     out += tried_rows(result);
   }
-  out += row("search", fmt::format("{} hypotheses in {:.1f} s", count(result, "hypotheses"), real(result, "seconds")));
+  const std::uint64_t hypotheses = count(result, "hypotheses");
+  out += row("search", fmt::format("{} in {:.1f} s", hypotheses == 1 ? "1 hypothesis" : fmt::format("{} hypotheses", hypotheses),
+                                   real(result, "seconds")));
   if (word(result, "to") != "-") out += row("file", word(result, "to"));
   return out + notes(result);
 }
@@ -409,10 +417,11 @@ std::string best_distances(const json::Object& result, std::string_view key, std
       if (pairs > 0) ++tried;
       if (pairs > 0 && cancelled / pairs > most) {
         most = cancelled / pairs;
-        best = fmt::format("{:.1f} % of the pairs {} {} apart", 100 * most, json::text_of(distance[0]), unit);
+        best = fmt::format("{:.1f} % of the pairs {} apart", 100 * most, counted(distance[0].to_number<std::uint64_t>(), unit));
       }
     }
-  return best.empty() ? fmt::format("none at {} distances in {}", tried, unit) : fmt::format("{}, the most of {} distances", best, tried);
+  const std::string distances = counted(tried, "distance");
+  return best.empty() ? fmt::format("none at {} in {}s", distances, unit) : fmt::format("{}, the most of {}", best, distances);
 }
 
 std::string whitening_rows(const json::Object& whitening) {
@@ -432,8 +441,8 @@ std::string whitening_rows(const json::Object& whitening) {
     out += row("register", fmt::format("{} stages, polynomial {}, {}, started every {} bytes", count(*of, "stages"),
                                        word(*of, "polynomial"), word(*of, "bit_order"), count(*of, "restart_bytes")));
   if (const json::Object* verified = part(whitening, "verified"))
-    out += row("found on", fmt::format("{} pages; of {} others it makes {} plainer, {} noisier", count(whitening, "found_on"),
-                                       count(*verified, "pages"), count(*verified, "plainer"), count(*verified, "noisier"))) +
+    out += row("found on", fmt::format("{}; of {} it makes {} plainer, {} noisier", counted(count(whitening, "found_on"), "page"),
+                                       counted(count(*verified, "pages"), "other"), count(*verified, "plainer"), count(*verified, "noisier"))) +
            row("", fmt::format("{:.2f} bits a byte before, {:.2f} after, in those {}", real(*verified, "entropy_before"),
                                real(*verified, "entropy_after"), count(*verified, "plainer")));
   return out;
@@ -452,7 +461,7 @@ std::string print_assess(const json::Object& result) {
   if (word(result, "entropy") != "-")
     out += row("written pages", fmt::format("entropy {:.4f} bits a byte, chi-square {:.1f}, over {}", real(result, "entropy"),
                                             real(result, "chi_square"), human_bytes(count(result, "bytes"))));
-  out += row("cancel", best_distances(result, "pages", "pages")) + row("", best_distances(result, "blocks", "blocks"));
+  out += row("cancel", best_distances(result, "pages", "page")) + row("", best_distances(result, "blocks", "block"));
   if (const json::Object* complexity = part(result, "linear_complexity"))
     for (const auto& [key, name] : {std::pair{"constant_pages", "constant pages"}, {"pages", "pages"}, {"xors", "XORs of pages"}})
       if (const json::Object* figures = part(*complexity, key))

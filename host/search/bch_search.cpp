@@ -150,8 +150,7 @@ class BchSearch {
   }
 
   bool try_metadata(Range metadata, std::uint32_t code_at, ecc::MetadataPlace place) {
-    std::vector<Syndromes> base(probes_.size());
-    for (std::size_t p = 0; p < probes_.size(); ++p) base[p] = with_metadata(p, 0, metadata, code_at, place);
+    std::vector<Syndromes> base;  // made when first asked for: where nothing varies nobody does
     Syndromes sum(most_t_);
     for (unsigned t = 1; t <= most_t_; ++t) {
       const std::uint32_t end = code_at + code_bytes(t), others = (steps_ - 1) * code_bytes(t);
@@ -159,6 +158,7 @@ class BchSearch {
       // The codes of the other steps all follow that of the first, or all precede it.
       if (end + others > sample_.spare_bytes() && code_at < others) continue;
       if (!varying_[sample_.page_bytes() + end - 1]) continue;
+      for (std::size_t p = base.size(); p < probes_.size(); ++p) base.push_back(with_metadata(p, 0, metadata, code_at, place));
       Votes votes;
       // Chance shows a run at this t once in 2^m: where the first probes have none, the others seldom do. Few errors are another
       // matter: a code for them is cheap to test, and often near its t.

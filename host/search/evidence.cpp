@@ -11,7 +11,7 @@ namespace steadycell::search {
 Evidence::Evidence(const ecc::PageCode& code) : code_(&code), steps_(code.steps()) {}
 
 void Evidence::add(ByteSpan decoded_page, std::span<const ecc::StepOutcome> outcomes) {
-  for (std::size_t i = 0; i < outcomes.size() && words_.size() < kMostWords; ++i) {
+  for (std::size_t i = 0; i < outcomes.size() && seen_.words.size() < kMostWords; ++i) {
     if (outcomes[i].status == ecc::StepStatus::erased) continue;
     const ecc::Step& step = code_->scheme().steps[i];
     word_.clear();
@@ -22,17 +22,22 @@ void Evidence::add(ByteSpan decoded_page, std::span<const ecc::StepOutcome> outc
       }
     const std::uint64_t ones = count_ones(word_), bits = word_.size() * 8;
     if (std::min(ones, bits - ones) < std::min<std::uint64_t>(256, bits / 8)) continue;
-    const std::size_t word = std::hash<std::string_view>()(as_text(word_));
-    const double log_share = is_decoded(outcomes[i]) ? ecc::log_accepted_share(*code_, outcomes[i].errors()) : 0;
-    const auto count = [&](Words& seen, Count& into) {
-      if (!seen.insert(word).second) return;
+    const std::hash<std::string_view> hash;
+    const std::size_t word = hash(as_text(word_)), code = hash(as_text(ByteSpan(word_).last(step.code_bytes())));
+    const bool decoded = is_decoded(outcomes[i]);
+    const double log_share = decoded ? ecc::log_accepted_share(*code_, outcomes[i].errors()) : 0;
+    const auto count = [&](Seen& seen, Count& into) {
+      if (!seen.words.insert(word).second) return;
+      ++into.words;
+      if (decoded) ++into.words_decoded;
+      if (decoded && !seen.codes.insert(code).second) return;
       ++into.telling;
-      if (!is_decoded(outcomes[i])) return;
+      if (!decoded) return;
       ++into.decoded;
       into.log_shares += log_share;
     };
-    count(words_, all_);
-    count(steps_[i].words, steps_[i].count);
+    count(seen_, all_);
+    count(steps_[i].seen, steps_[i].count);
   }
 }
 

@@ -9,8 +9,6 @@
 namespace steadycell::search {
 namespace {
 
-constexpr std::uint32_t kTellingBits = 256;
-
 Bytes xor_of(ByteSpan a, ByteSpan b) {
   Bytes out(a.begin(), a.end());
   xor_into(out, b);
@@ -21,10 +19,14 @@ Bytes xor_of(ByteSpan a, ByteSpan b) {
 
 void Sample::add(ByteSpan raw_page) {
   const std::uint64_t bits = raw_page.size() * 8, zeros = bits - count_ones(raw_page);
-  if (zeros * 50 <= bits)
+  if (zeros * 50 <= bits) {
     ++erased_;
-  else
-    pages_.emplace_back(raw_page.begin(), raw_page.end());
+    return;
+  }
+  if (std::all_of(different_.begin(), different_.end(),
+                  [&](std::size_t other) { return count_differing(raw_page, pages_[other]) >= kTellingBits; }))
+    different_.push_back(pages_.size());
+  pages_.emplace_back(raw_page.begin(), raw_page.end());
 }
 
 std::vector<Probe> make_probes(const Sample& sample, ecc::Range within, std::size_t singles, std::size_t differences) {
@@ -59,8 +61,8 @@ std::vector<bool> varying_bytes(const Sample& sample) {
   std::vector<bool> varying(sample.raw_page_bytes());
   for (std::size_t at = 0; at < varying.size(); ++at) {
     std::array<std::size_t, 256> count{};
-    for (std::size_t i = 0; i < sample.pages(); ++i) ++count[sample.page(i)[at]];
-    varying[at] = *std::max_element(count.begin(), count.end()) * 20 < sample.pages() * 19;
+    for (const std::size_t i : sample.different()) ++count[sample.page(i)[at]];
+    varying[at] = *std::max_element(count.begin(), count.end()) * 20 < sample.different().size() * 19;
   }
   return varying;
 }

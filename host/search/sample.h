@@ -7,13 +7,16 @@
 
 namespace steadycell::search {
 
+// Words that differ in fewer bits cannot be told from one word with errors.
+inline constexpr std::uint32_t kTellingBits = 256;
+
 // Pages of one chip, page and spare area as read or voted, from which a layout is to be found. Erased pages say nothing
 // about the code and are only counted.
 class Sample {
  public:
   Sample(std::uint32_t page_bytes, std::uint32_t spare_bytes) : page_bytes_(page_bytes), spare_bytes_(spare_bytes) {}
 
-  // Keeps the page unless it looks erased: at most 2 % of its bits are zero.
+  // Keeps the page unless it looks erased: at most 2 % of its bits are zero. Takes the longer the more different pages it holds.
   void add(ByteSpan raw_page);
 
   std::uint32_t page_bytes() const { return page_bytes_; }
@@ -22,10 +25,13 @@ class Sample {
   std::size_t pages() const { return pages_.size(); }  // written ones
   std::uint64_t erased() const { return erased_; }
   ByteSpan page(std::size_t index) const { return pages_[index]; }
+  // Pages of which each differs from all before it in kTellingBits or more. Fewer than two: nothing can be found by them.
+  const std::vector<std::size_t>& different() const { return different_; }
 
  private:
   std::uint32_t page_bytes_, spare_bytes_;
   std::vector<Bytes> pages_;
+  std::vector<std::size_t> different_;
   std::uint64_t erased_ = 0;
 };
 
@@ -36,11 +42,11 @@ struct Probe {
 };
 
 // Words that tell something: pages against nothing, against all FF (which an inversion or the mask of an erased page
-// leaves), against FF in the spare area only, and `differences` pairs of pages. Pages, or pairs, that differ in fewer than 256
-// bits within [first, first + length) are left out: too few to be told from errors. Deterministic.
+// leaves), against FF in the spare area only, and `differences` pairs of pages. Pages, or pairs, that differ in fewer than
+// kTellingBits within `within` are left out. Deterministic.
 std::vector<Probe> make_probes(const Sample& sample, ecc::Range within, std::size_t singles, std::size_t differences);
 
-// For each byte of a page: false where nearly all pages hold the same value, which no parity byte does.
+// For each byte of a page: false where nearly all different pages hold the same value, which no parity byte does.
 std::vector<bool> varying_bytes(const Sample& sample);
 
 }  // namespace steadycell::search

@@ -241,7 +241,7 @@ class Verifier {
     const bool hamming = scheme_.code == ecc::CodeKind::hamming;
     for (std::size_t step = 0; step < code->steps(); ++step) {
       const Evidence::Count& count = evidence.of_step(step);
-      if (static_cast<double>(count.decoded) < kLeastShare * static_cast<double>(count.telling)) return std::nullopt;
+      if (static_cast<double>(count.words_decoded) < kLeastShare * static_cast<double>(count.words)) return std::nullopt;
       if (log10_odds(count.log_chance(), hamming ? 1 : kPlacesOfStep) > (hamming ? kMostLog10OddsOfHammingStep : kMostLog10Odds))
         return std::nullopt;
     }

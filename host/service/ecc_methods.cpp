@@ -33,19 +33,23 @@ std::string rule_says(const settle::CodeCheck& check) {
   return text;
 }
 
+constexpr std::uint64_t kLeastPages = 8;  // that ecc find asks for
+
 // Pages without this code fit as well with a chance of at most this, or the scheme explains nothing.
 constexpr double kMostChance = 1e-6;
 
 std::string nothing_explained(const settle::CodeCheck& check) {
   const search::Evidence::Count& evidence = check.evidence;
-  if (check.measured.codewords() == 0) return "every step is erased: nothing tells whether this scheme is right";
+  if (check.measured.codewords() == 0)
+    return check.measured.erased() == 0 ? "no page was read"
+                                        : "nothing is written in these pages: whether this scheme is right they cannot tell. Check it on "
+                                          "pages that hold data";
   if (evidence.telling == 0)
-    return "this scheme explains nothing: no codeword tells anything, for those that differ are nearly all zeros or nearly all ones, which "
-           "decode under many "
-           "codes. Its verdicts are worth nothing";
+    return "all codewords are nearly all zeros or nearly all ones, which decode under many "
+           "codes. Check it on pages with other contents";
   return fmt::format(
-      "this scheme explains nothing: {} of {} different codewords decode, no more than pages without this code might show by chance. Its "
-      "verdicts are worth nothing; look for the right one with ecc find",
+      "{} of {} codewords with different code bytes decode, no more than pages without this code might show "
+      "by chance. Look for the right one with ecc find",
       evidence.decoded, evidence.telling);
 }
 
@@ -152,8 +156,8 @@ Result<json::Object> ecc_check(json::Reader& params, const JobHooks& hooks) {
   const bool explains_nothing = check->evidence.log_chance() > std::log(kMostChance);
   result["explains_nothing"] = explains_nothing;
   result["evidence"] = json::Object{{"codewords", check->evidence.telling}, {"decoded", check->evidence.decoded}};
-  if (explains_nothing) notes.emplace_back(nothing_explained(*check));
-  notes.emplace_back(rule_says(*check));
+  result["because"] = explains_nothing ? json::Value(nothing_explained(*check)) : json::Value(nullptr);
+  if (measured.codewords() > 0 && !explains_nothing) notes.emplace_back(rule_says(*check));
   if (!source->is_capture() && source->scheme() != nullptr)
     notes.emplace_back("these are the image's own bytes: its code has corrected them already; check the capture for the raw error rate");
   if (source->passes() > 1) notes.emplace_back(fmt::format("errors are those left after the vote of {} passes", source->passes()));
@@ -197,12 +201,19 @@ Result<json::Object> ecc_find(json::Reader& params, const JobHooks& hooks) {
       if (const auto committed = file->commit(); !committed) return failure(committed.error());
       result["to"] = *to;
     }
-  } else if (search->pages_tried < 8) {
-    notes.emplace_back(fmt::format("{} written pages are too few to find a code by", search->pages_tried));
+  } else if (search->pages_tried < kLeastPages) {
+    notes.emplace_back(
+        search->pages_tried == 0
+            ? std::string("no page is written, or none was read: read blocks that hold data, or give a dump with at least 8 written pages")
+            : fmt::format("{} too few to find a code by: read more blocks, or give a dump with at least {} written pages",
+                          search->pages_tried == 1 ? "one written page is" : fmt::format("{} written pages are", search->pages_tried),
+                          kLeastPages));
   } else if (search->hypotheses == 0) {
     notes.emplace_back(
-        "no algebraic code found: the written pages differ in too little to tell, as when all hold the same bytes. That says nothing about "
-        "which code they have");
+        fmt::format("the {} written pages that were looked at are too much alike to prove any code by: {}. That says nothing about which "
+                    "code they have. Read other blocks, or give a dump with more varied pages",
+                    search->pages_tried,
+                    search->different_pages < 2 ? "all hold the same bytes, or nearly" : "no byte that could belong to a code changes"));
   } else {
     notes.emplace_back(
         "no algebraic code found: none of the layouts that were tried fits. LDPC codes look like this, and so do codes behind a whitening "

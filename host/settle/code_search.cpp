@@ -9,6 +9,7 @@ namespace steadycell::settle {
 namespace {
 
 constexpr std::uint64_t kSamplePages = 256, kSampleBlocks = 64;
+constexpr std::size_t kLeastDifferent = 2;
 constexpr const char* kNothingKept = "nothing of a search is kept";
 constexpr const char* kStartsAnew = "run the command again when there is time: the search starts anew";
 
@@ -94,8 +95,10 @@ class Pool {
 Result<CodeSearch> find_code(PageSource& source, unsigned threads, const Hooks& hooks) {
   const auto sample = take_sample(source, hooks);
   if (!sample) return failure(sample.error());
-  auto search = Pool(*sample, search::tasks_for(*sample)).run(threads, hooks);
+  const bool any_hope = sample->different().size() >= kLeastDifferent;
+  auto search = Pool(*sample, any_hope ? search::tasks_for(*sample) : std::vector<search::Task>()).run(threads, hooks);
   if (!search) return search;
+  search->different_pages = sample->different().size();
   search->pages_tried = sample->pages();
   search->erased_pages = sample->erased();
   return search;

@@ -10,6 +10,7 @@ namespace steadycell::settle {
 struct CodeSearch {
   std::optional<search::Found> found;  // nothing: no algebraic code found
   std::uint64_t pages_tried = 0;       // written pages of the sample
+  std::uint64_t different_pages = 0;   // of these; fewer than two prove nothing, and then nothing is tried
   std::uint64_t erased_pages = 0;      // met while the sample was taken
   std::uint64_t hypotheses = 0;
   std::vector<search::Task> tried;     // the parts that had something to test, in no order

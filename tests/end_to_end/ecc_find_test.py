@@ -129,11 +129,29 @@ class Find(bench.BenchTest):
         self.assertIn(b"starts anew", err)
         self.assertNotIn(b"go on", err)
 
-    def test_equal_pages_are_said_to_tell_nothing(self):
-        page = os.urandom(2048 + 64)
-        found = self.find(self.imported("equal", page * 32, 2048, 64))
-        self.assertIsNone(found["scheme"])
-        self.assertIn("all hold the same bytes", found["notes"][0])
+    def test_equal_pages_are_said_to_tell_nothing_and_nothing_is_searched(self):
+        rng = layouts.random.Random(4)
+        page, noisy = rng.randbytes(2048 + 64), bytearray(2112 * 32)
+        for _ in range(500):
+            noisy[rng.randrange(len(noisy))] |= 1 << rng.randrange(8)
+        for name, dump in (("equal", page * 32), ("zero", bytes(2112 * 32)), ("noisy", noisy)):
+            found = self.find(self.imported(name, dump, 2048, 64))
+            self.assertEqual((found["scheme"], found["hypotheses"], found["tried"]), (None, 0, []), name)
+            self.assertIn("all hold the same bytes", found["notes"][0])
+            self.assertIn("more varied pages", found["notes"][0])
+
+    def test_pages_without_a_word_on_them_are_said_to_be_missing(self):
+        for name, dump, words in (("erased", b"\xff" * 2112 * 32, "no page is written"), ("few", os.urandom(2112), "one written page is too few")):
+            found = self.find(self.imported(name, dump, 2048, 64))
+            self.assertIsNone(found["scheme"])
+            self.assertIn(words, found["notes"][0])
+            self.assertIn("at least 8 written pages", found["notes"][0])
+        self.assertIn("tried on         1 written page, 0 erased ones beside", self.run_it("ecc", "find", "few", "--quiet").text)
+
+    def test_the_text_tells_every_order_of_a_hamming_code(self):
+        scheme, share, whiten = layouts.layouts()["hamming on 512 bytes, low lines first"]
+        text = self.run_it("ecc", "find", self.imported("case", layouts.dump(scheme, 96, share, 1, whiten), 2048, 64), "--quiet").text
+        self.assertIn("hamming, low_line_first, msb_first", text)
 
     def test_three_passes_of_a_noisy_chip_are_voted_first(self):
         scheme, _, _ = layouts.layouts()["t 8, FF is a codeword"]
@@ -201,9 +219,26 @@ class Check(bench.BenchTest):
         found = self.run_it("ecc", "check", "case", "--scheme", "wrong.json", "--json", "--quiet").json
         self.assertGreater(found["clean"] + found["corrected"], 30)
         self.assertTrue(found["explains_nothing"])
-        self.assertIn("explains nothing", found["notes"][0])
+        self.assertIn("by chance", found["because"])
+        self.assertFalse(any("meet the bound" in note for note in found["notes"]), found["notes"])
+        text = self.run_it("ecc", "check", "case", "--scheme", "wrong.json", "--quiet").text
+        self.assertRegex(text.splitlines()[1], "^explains +nothing: ")
+        self.assertNotIn("within the stated odds", text)
         right = self.run_it("ecc", "check", "case", "--scheme", "scheme.json", "--json", "--quiet").json
         self.assertFalse(right["explains_nothing"])
+        self.assertIsNone(right["because"])
+        self.assertIn("meet the bound", right["notes"][0])
+
+    def test_erased_pages_tell_nothing_about_a_scheme(self):
+        (self.folder / "pass.bin").write_bytes(b"\xff" * 2112 * 32)
+        self.run_it("capture", "import", "pass.bin", "--page-bytes", 2048, "--spare-bytes", 64, "--pages-per-block", 32, "--into", "case", "--quiet")
+        found = self.run_it("ecc", "check", "case", "--scheme", "scheme.json", "--json", "--quiet").json
+        self.assertEqual((found["codewords"], found["erased_pages"]), (0, 32))
+        self.assertTrue(found["explains_nothing"])
+        self.assertIn("nothing is written", found["because"])
+        self.assertEqual(found["notes"], [], "no page was judged by the code")
+        self.assertRegex(self.run_it("ecc", "check", "case", "--scheme", "scheme.json", "--quiet").text.splitlines()[1],
+                         "^explains +nothing: nothing is written")
 
     def test_pages_of_zeros_are_no_evidence(self):
         """Zeros throughout are a codeword of every linear code without a mask."""

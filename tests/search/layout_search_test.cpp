@@ -76,6 +76,51 @@ TEST(LayoutSearch, OnePageOverAndOverProvesNothing) {
   EXPECT_FALSE(find(sample));
 }
 
+TEST(Sample, PagesCountAsDifferentFromKTellingBitsOn) {
+  Bytes page(2112, 0);
+  Sample sample(2048, 64);
+  sample.add(page);
+  std::fill_n(page.begin(), kTellingBits / 8 - 1, std::uint8_t{0xFF});
+  sample.add(page);
+  EXPECT_EQ(sample.different(), (std::vector<std::size_t>{0}));
+  std::fill_n(page.begin(), kTellingBits / 8, std::uint8_t{0xFF});
+  sample.add(page);
+  sample.add(page);
+  EXPECT_EQ(sample.different(), (std::vector<std::size_t>{0, 2}));
+  EXPECT_EQ(sample.pages(), 4u);
+}
+
+TEST(LayoutSearch, FewWrittenPagesAmongManyOfZerosAreFound) {
+  const ecc::Scheme right = ecc::test_scheme("bch8-2k");
+  const Bytes dump = ecc::test_file("kernel-nand/bch8-2k.raw.gz");
+  auto code = ecc::PageCode::make(right);
+  ASSERT_TRUE(code);
+  Bytes zeros(2112, 0);
+  code->encode(zeros);
+  Sample sample(2048, 64);
+  for (std::size_t i = 0; i < 12; ++i) sample.add(ByteSpan(dump).subspan(i * 2112, 2112));
+  while (sample.pages() < 256) sample.add(zeros);
+  const auto found = find(sample);
+  ASSERT_TRUE(found);
+  EXPECT_EQ(ecc::pretty(found->scheme), ecc::pretty(right));
+}
+
+// Little-endian numbers of 16 bits that count up, as the tables of a file system do: the line and column parities of a page
+// hardly change, and so seem to stand in a spare area that never does.
+TEST(LayoutSearch, CountingTablesBesideAnEmptySpareAreaHaveNoCode) {
+  Sample sample(512, 16);
+  for (unsigned page = 0; page < 128; ++page) {
+    Bytes raw(528, 0xFF);
+    for (unsigned i = 0; i < 256; ++i) {
+      const unsigned value = page * 256 + i + 3;
+      raw[2 * i] = static_cast<std::uint8_t>(value);
+      raw[2 * i + 1] = static_cast<std::uint8_t>(value >> 8);
+    }
+    sample.add(raw);
+  }
+  EXPECT_FALSE(find(sample));
+}
+
 TEST(Verify, TheRightSchemeIsBorneOutAndItsNeighboursAreNot) {
   const ecc::Scheme right = ecc::test_scheme("bch8-2k");
   const Bytes dump = ecc::test_file("kernel-nand/bch8-2k.flips.raw.gz");
@@ -137,6 +182,21 @@ TEST(Evidence, WordsAlikeCountOnceAndEmptyOnesNever) {
   EXPECT_EQ(evidence.of_step(2).telling, 1u);
   // Four words without an error: 2^-104 each.
   EXPECT_NEAR(evidence.all().log_chance(), -4 * 104 * std::log(2.0), 1e-6);
+
+  // Data that differ by the same in every byte have the same parities: a code proves itself on them but once.
+  auto hamming = ecc::PageCode::make(ecc::test_scheme("hamming-2k"));
+  ASSERT_TRUE(hamming);
+  Evidence regular(*hamming);
+  std::vector<ecc::StepOutcome> of_hamming(hamming->steps());
+  for (const unsigned value : {1u, 2u, 3u}) {
+    Bytes other(page);
+    for (std::size_t at = 0; at < 2048; ++at) other[at] = static_cast<std::uint8_t>(other[at] ^ value);
+    hamming->encode(other);
+    hamming->decode(other, of_hamming);
+    regular.add(other, of_hamming);
+  }
+  EXPECT_EQ(regular.all().words, 24u);
+  EXPECT_EQ(regular.all().telling, 8u);
 
   Evidence empty(*code);
   Bytes zeros(2112, 0);
