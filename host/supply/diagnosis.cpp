@@ -88,6 +88,7 @@ std::vector<Diagnosis> Verdicts::ranked() && {
     const std::size_t other = i == 0 ? 1 : 0;
     const bool rival = other < list_.size() && (d.fault != Fault::boot_loop || list_[other].confidence >= kRival);
     d.next_step = next_step_for(d.fault, rival ? list_[other].fault : Fault::unsure);
+    if (d.fault == Fault::unsure && !cure_.empty()) d.next_step = cure_;
     d.caution = caution_for(d.fault);
   }
   return std::move(list_);
@@ -210,6 +211,7 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
   }
   if (recording_is_wrong(reading, verdicts)) return std::move(verdicts).ranked();
   doubt_constant_current(reading, verdicts);
+  doubt_milliampere(reading, verdicts);
   if (*reading.rail == Rail::vbus && !trace.t_on_s)
     verdicts.cap_absence(kUnseenSwitchOn,
                          fmt::format("the switch-on is not in the trace: a load from the first moment, the input capacitor and where the "

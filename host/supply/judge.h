@@ -74,6 +74,8 @@ class Verdicts {
     absence_most_ = std::min(absence_most_, most);
     note(std::move(why));
   }
+  // The next step should nothing be said, where it is another than to record again.
+  void cure(std::string step) { cure_ = std::move(step); }
   double rest() const { return rest_; }
 
   std::vector<Diagnosis> ranked() &&;
@@ -88,6 +90,7 @@ class Verdicts {
   double rest_ = 1, most_ = 1, absence_most_ = 1;
   std::vector<Diagnosis> list_;
   std::vector<std::string> notes_, doubts_;
+  std::string cure_;
 };
 
 void judge_port(const Reading& reading, Verdicts& verdicts);
@@ -97,6 +100,7 @@ void judge_socket(const Reading& reading, Verdicts& verdicts);
 // may be concluded, and the reason stands as a doubt.
 bool recording_is_wrong(const Reading& reading, Verdicts& verdicts);
 void doubt_constant_current(const Reading& reading, Verdicts& verdicts);
+void doubt_milliampere(const Reading& reading, Verdicts& verdicts);
 // The burst, or nullptr and a note when it is of another power-up than the trace.
 const Features* same_power_up(const Features& trace, const Features* burst, Verdicts& verdicts);
 

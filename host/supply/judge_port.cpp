@@ -97,12 +97,6 @@ void judge_nothing(const Reading& r, Verdicts& verdicts) {
     verdicts.claim(Fault::unsure, nothing, {});
     return;
   }
-  if (f.high_mA < 1 && f.noise_mA > 0 && on.highest_mA < 1 && on.highest_mA > 100 * f.noise_mA)
-    verdicts.cap(
-        0.6, fmt::format(
-                 "no sample reaches 1 mA, yet the noise is {:.4f} mA: if this file is in ampere, all currents are 1000 times what is said "
-                 "here; no confidence above 60 %",
-                 f.noise_mA));
   const double charge = on.switch_on_uC.value;
   const double closed = exceeds_by_factor(std::max(charge, 0.01), r.at.fixture_uC,
                                           std::hypot(0.35, on.switch_on_uC.sigma / r.at.fixture_uC));

@@ -17,6 +17,8 @@ constexpr std::size_t kMaxLine = 1024;
 constexpr std::size_t kMaxEvents = 1000;
 constexpr double kMostVolts = 100, kMostMilliamps = 1e6, kMostSeconds = 1e9;
 constexpr std::array<std::string_view, 5> kColumns{"time_s", "current_mA", "vbus_V", "probe1_V", "probe2_V"};
+constexpr std::size_t kCurrent = 1;
+constexpr std::array<std::pair<std::string_view, double>, 2> kOtherUnits{{{"current_A", 1e3}, {"current_uA", 1e-3}}};
 
 std::string_view trimmed(std::string_view text) {
   const auto first = text.find_first_not_of(" \t\r");
@@ -203,6 +205,7 @@ Result<void> TraceParser::comment(std::string_view text) {
     if (value.starts_with("steadycell-trace/") && value != "steadycell-trace/1")
       return failure(ErrorCode::version_unknown, "schema \"{}\", this program reads \"steadycell-trace/1\"",
                      printable(value));
+    schema_seen_ |= value == "steadycell-trace/1";
   } else if (key == "sample_kind") {
     if (value != "averaged" && value != "point")
       return failure(ErrorCode::bad_input_file, "sample_kind \"{}\", expected averaged or point",
@@ -272,11 +275,17 @@ Result<void> TraceParser::whole_cold() const {
 
 Result<void> TraceParser::columns(std::string_view text) {
   for (const std::string_view name : split(text)) {
-    const auto known = std::find(kColumns.begin(), kColumns.end(), name);
+    auto known = std::find(kColumns.begin(), kColumns.end(), name);
+    for (const auto& [other, to_mA] : kOtherUnits) {
+      if (name != other) continue;
+      known = kColumns.begin() + kCurrent;
+      to_mA_ = to_mA;
+    }
     if (known == kColumns.end())
       return failure(with_separators(
           Error(ErrorCode::bad_input_file,
-                fmt::format("column \"{}\" is not one of time_s, current_mA, vbus_V, probe1_V, probe2_V", printable(name.substr(0, 40)))),
+                fmt::format("column \"{}\" is not one of time_s, current_mA (or current_A, current_uA), vbus_V, probe1_V, probe2_V",
+                            printable(name.substr(0, 40)))),
           text));
     const auto which = static_cast<std::size_t>(known - kColumns.begin());
     if (std::find(order_.begin(), order_.end(), which) != order_.end())
@@ -298,6 +307,7 @@ Result<void> TraceParser::row(std::string_view text, const Sink& sink) {
                                 fmt::format("{} columns without a column line, expected time, current and voltage", parts.size())),
                           text));
     for (std::size_t i = 0; i < parts.size(); ++i) order_.push_back(i);
+    header_.unit_stated = schema_seen_;
   }
   if (parts.size() != order_.size())
     return failure(ErrorCode::bad_input_file, "{} columns, expected {}", parts.size(), order_.size());
@@ -310,6 +320,7 @@ Result<void> TraceParser::row(std::string_view text, const Sink& sink) {
       return failure(Error(ErrorCode::bad_input_file, fmt::format("{} \"{}\", expected a number", kColumns[which], printable(parts[i])))
                          .advising("where a sample was lost leave the field empty: it is read as a gap"));
     value[which] = parse_real(parts[i]);
+    if (value[which] && which == kCurrent) *value[which] *= to_mA_;
     if (!value[which] || std::abs(*value[which]) > most)
       return failure(with_separators(
           Error(ErrorCode::bad_input_file,

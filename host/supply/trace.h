@@ -11,9 +11,9 @@
 #include "base/result.h"
 #include "supply/cold.h"
 
-// Supply traces as text: `time_s,current_mA,vbus_V` and, when probes were connected, `probe1_V,probe2_V`. Lines
-// that start with '#' may stand anywhere: `# key: value` describes the recording, `# event: 0.0200 on` marks a
-// moment.
+// Supply traces as text: `time_s,current_mA,vbus_V` and, when probes were connected, `probe1_V,probe2_V`. The current
+// may stand in `current_A` or `current_uA` instead. Lines that start with '#' may stand anywhere: `# key: value`
+// describes the recording, `# event: 0.0200 on` marks a moment.
 namespace steadycell::supply {
 
 enum class Rail : std::uint8_t { vbus, socket1v8, socket3v3 };
@@ -44,6 +44,8 @@ struct TraceHeader {
   std::vector<TraceEvent> events;       // the first 1000
   std::optional<ColdReadings> cold;       // what the check before this power-up read
   std::optional<ColdReadings> cold_twin;  // and what the twin had read, where one was known
+  // Not written: whether the file says that its currents are milliampere, by the names of its columns or its schema.
+  bool unit_stated = true;
   // Not written: the file ends before its recording did, at this time. Whoever reads it finds out.
   std::optional<double> broke_off_s;
 };
@@ -81,7 +83,8 @@ class TraceParser {
   std::string rest_;
   std::uint64_t lines_ = 0, samples_ = 0;
   std::vector<std::size_t> order_;  // per column of the file, which value it is; empty until known
-  bool end_follows_ = false;
+  double to_mA_ = 1;                // of the current's column
+  bool end_follows_ = false, schema_seen_ = false;
   unsigned cold_seen_ = 0, cold_twin_seen_ = 0;  // which readings came, a bit each
   double last_time_ = -std::numeric_limits<double>::infinity();
 };

@@ -171,6 +171,70 @@ TEST(WrongRecording, CurrentThatNeverChangesIsNotSurelyAnOpenPath) {
   EXPECT_THAT(told(list), HasSubstr("a channel that was not connected"));
 }
 
+// As a program of the bench supply would write it: no line that names the columns.
+std::string bare_text(const std::vector<Sample>& samples, double scale) {
+  std::string text;
+  for (const Sample& s : samples) text += fmt::format("{:.4f},{:.6g},{:.3f}\n", s.time_s, s.mA * scale, s.volts);
+  return text;
+}
+
+std::vector<Diagnosis> diagnosed_text(const std::string& text, std::optional<Rail> rail) {
+  TraceParser parser;
+  std::vector<Sample> samples;
+  const TraceParser::Sink sink = [&](const Sample& s) { samples.push_back(s); };
+  auto read = parser.feed(text, sink);
+  if (read) read = parser.finish(sink);
+  EXPECT_TRUE(read) << read.error().text();
+  Settings settings;
+  settings.rail = rail;
+  return diagnose(features_of(samples, parser.header()), parser.header(), settings, nullptr, nullptr);
+}
+
+TEST(WithoutColumnLine, AmpereOrNothingAtAllIsUnsureAndToldHowToSayTheUnit) {
+  for (const Row& row : labels()) {
+    const auto rail = parse_rail(row.at("rail"));
+    const auto samples = read_trace(kCurrentFolder + row.at("file")).samples;
+    for (const double scale : {1e-3, 0.0}) {
+      const auto list = diagnosed_text(bare_text(samples, scale), rail);
+      EXPECT_EQ(list.front().fault, Fault::unsure) << row.at("file") << " times " << scale << "\n" << told(list);
+      if (row.at("label") != "vbus_short" && row.at("label") != "socket_short") {  // hardly a moment with power in some
+        EXPECT_THAT(list.front().next_step, HasSubstr("time_s,current_A,vbus_V")) << row.at("file") << "\n" << told(list);
+      }
+    }
+    // The unit named, all is as in milliampere.
+    const auto named = diagnosed_text("time_s,current_A,vbus_V\n" + bare_text(samples, 1e-3), rail);
+    EXPECT_EQ(key_of(named.front().fault), row.at("label")) << row.at("file") << "\n" << told(named);
+  }
+}
+
+TEST(WithoutColumnLine, MilliampereThatTheFileProvesKeepsEveryLabel) {
+  for (const Row& row : labels()) {
+    const auto list = diagnosed_text(bare_text(read_trace(kCurrentFolder + row.at("file")).samples, 1), parse_rail(row.at("rail")));
+    EXPECT_EQ(key_of(list.front().fault), row.at("label")) << row.at("file") << "\n" << told(list);
+  }
+}
+
+TEST(WrongRecording, MicroampereIsNoShort) {
+  for (const Row& row : labels()) {
+    const auto samples = read_trace(kCurrentFolder + row.at("file")).samples;
+    const auto list = diagnosed_text(bare_text(samples, 1e3), parse_rail(row.at("rail")));
+    EXPECT_EQ(list.front().fault, Fault::unsure) << row.at("file") << "\n" << told(list);
+  }
+}
+
+TEST(WrongRecording, AmpereUnderAMilliampereNameIsNoSurelyEmptySocket) {
+  for (const Row& row : labels()) {
+    if (row.at("label") != "socket_ok") continue;
+    auto samples = read_trace(kCurrentFolder + row.at("file")).samples;
+    for (Sample& s : samples) s.mA /= 1000;
+    Settings settings;
+    settings.rail = parse_rail(row.at("rail"));
+    const auto list = diagnose(features_of(samples), {}, settings, nullptr, nullptr);
+    EXPECT_LE(list.front().confidence, 0.6 + 1e-9) << row.at("file") << "\n" << told(list);
+    EXPECT_THAT(told(list), HasSubstr("in ampere")) << row.at("file");
+  }
+}
+
 TEST(WrongRecording, CurrentInAmpereIsAsked) {
   Random r(3);
   auto samples = Made().samples(r);

@@ -97,6 +97,20 @@ TEST(Trace, ColumnsMayStandInAnyOrderOrBeMissingAltogether) {
   EXPECT_EQ(bare->samples[1].mA, 2.5);
 }
 
+TEST(Trace, CurrentMayStandInAnotherUnitAndAFileThatNamesNoneIsKnown) {
+  const auto ampere = parse("time_s,current_A,vbus_V\n0,0.0025,5.0\n");
+  ASSERT_TRUE(ampere);
+  EXPECT_DOUBLE_EQ(ampere->samples[0].mA, 2.5);
+  EXPECT_TRUE(ampere->header.unit_stated);
+  const auto micro = parse("vbus_V,current_uA,time_s\n5.0,2500,0\n");
+  ASSERT_TRUE(micro);
+  EXPECT_DOUBLE_EQ(micro->samples[0].mA, 2.5);
+  EXPECT_FALSE(parse("time_s,current_A,current_mA,vbus_V\n0,1,1,5\n"));
+  EXPECT_FALSE(parse("time_s,current_A,vbus_V\n0,1e6,5\n"));
+  EXPECT_FALSE(parse("0,2.5,5.0\n")->header.unit_stated);
+  EXPECT_TRUE(parse("# schema: steadycell-trace/1\n0,2.5,5.0\n")->header.unit_stated);
+}
+
 TEST(Trace, LostSamplesLeaveAGapInTime) {
   const auto trace = parse("time_s,current_mA,vbus_V\n0,1,5\n1,,5\n2,1,\n3,1,5\n");
   ASSERT_TRUE(trace);
