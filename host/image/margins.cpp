@@ -4,6 +4,8 @@
 #include <array>
 #include <cassert>
 
+#include "base/bits.h"
+
 namespace steadycell::image {
 namespace {
 
@@ -33,7 +35,8 @@ void MarginsWriter::add_page(const PageMargins& margins, Bytes& out) {
   assert(margins.votes <= 255 && margins.against.size() == std::size_t{margins.planes} * raw_page_bytes_);
   std::uint32_t planes = margins.planes;
   const auto top_is_empty = [&] {
-    return count_ones(margins.against.subspan(std::size_t{planes - 1} * raw_page_bytes_, raw_page_bytes_)) == 0;
+    const ByteSpan top = margins.against.subspan(std::size_t{planes - 1} * raw_page_bytes_, raw_page_bytes_);
+    return next_set_byte(top, 0) == top.size();
   };
   while (planes > 0 && top_is_empty()) --planes;
   assert(planes <= kMaxMarginPlanes);

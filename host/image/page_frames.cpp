@@ -12,7 +12,7 @@ namespace steadycell::image {
 namespace {
 
 constexpr int kLevel = 1;             // most bytes are zero: higher levels cost time and save nothing
-constexpr int kWindowLog = 20;        // of what we write
+constexpr int kWindowLog = 17;        // of what we write: one zstd block; it stays in the cache, and larger ones find nothing more
 constexpr int kMaxWindowLog = 23;     // of what we read: the limit RFC 8878 recommends to support, 8 MiB
 constexpr std::size_t kStep = 65536;  // decoded bytes handed on at a time
 constexpr std::uint32_t kFrameMagic = 0xFD2FB528;  // RFC 8878, 3.1.1

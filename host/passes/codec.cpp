@@ -35,35 +35,27 @@ struct UnitCodec::Zstd {
 UnitCodec::UnitCodec() : zstd_(std::make_unique<Zstd>()) {}
 UnitCodec::~UnitCodec() = default;
 
-Result<std::optional<std::uint64_t>> UnitCodec::pack(ByteSpan raw, const ReadAt& reference, const Write& write) {
+// In one call: zstd then takes the bytes from where they lie, and packs nearly twice as fast as from pieces that it gathers first.
+Result<std::optional<ByteSpan>> UnitCodec::pack(ByteSpan raw, const ReadAt& reference) {
   if (!zstd_->compressor) zstd_->compressor.reset(ZSTD_createCCtx());
   if (!zstd_->compressor) no_memory();
+  if (unit_bytes_ < raw.size()) {
+    difference_ = std::make_unique_for_overwrite<std::uint8_t[]>(raw.size());
+    frame_ = std::make_unique_for_overwrite<std::uint8_t[]>(raw.size());
+    unit_bytes_ = raw.size();
+  }
+  for (std::size_t at = 0; at < raw.size(); at += kPieceBytes) {
+    const MutableByteSpan piece(difference_.get() + at, std::min(kPieceBytes, raw.size() - at));
+    if (const auto got = reference(at, piece); !got) return failure(got.error());
+    xor_into(piece, raw.subspan(at, piece.size()));
+  }
   ZSTD_CCtx* const context = zstd_->compressor.get();
   ZSTD_CCtx_reset(context, ZSTD_reset_session_and_parameters);
   ZSTD_CCtx_setParameter(context, ZSTD_c_compressionLevel, 1);
-  ZSTD_CCtx_setPledgedSrcSize(context, raw.size());
-  in_.resize(kPieceBytes);
-  out_.resize(kPieceBytes);
-  std::uint64_t packed = 0;
-  for (std::size_t at = 0; at < raw.size(); at += kPieceBytes) {
-    const std::size_t count = std::min(kPieceBytes, raw.size() - at);
-    const MutableByteSpan piece = MutableByteSpan(in_).first(count);
-    if (const auto got = reference(at, piece); !got) return failure(got.error());
-    xor_into(piece, raw.subspan(at, count));
-    ZSTD_inBuffer input{piece.data(), piece.size(), 0};
-    const ZSTD_EndDirective directive = at + count == raw.size() ? ZSTD_e_end : ZSTD_e_continue;
-    for (bool more = true; more;) {
-      ZSTD_outBuffer output{out_.data(), out_.size(), 0};
-      const std::size_t left = ZSTD_compressStream2(context, &output, &input, directive);
-      if (ZSTD_isError(left)) no_memory();  // packing fails of nothing else
-      packed += output.pos;
-      if (packed >= raw.size()) return std::nullopt;
-      if (output.pos > 0)
-        if (const auto written = write(ByteSpan(out_).first(output.pos)); !written) return failure(written.error());
-      more = directive == ZSTD_e_end ? left != 0 : input.pos < input.size;
-    }
-  }
-  return packed;
+  const std::size_t packed = ZSTD_compress2(context, frame_.get(), raw.size() - 1, difference_.get(), raw.size());
+  if (ZSTD_getErrorCode(packed) == ZSTD_error_dstSize_tooSmall) return std::nullopt;
+  if (ZSTD_isError(packed)) no_memory();  // packing fails of nothing else
+  return ByteSpan(frame_.get(), packed);
 }
 
 Result<void> UnitCodec::unpack_difference(std::uint64_t stored_bytes, const ReadAt& stored, MutableByteSpan out) {

@@ -2,9 +2,9 @@
 
 #include <algorithm>
 #include <cassert>
-#include <cstring>
 #include <numeric>
 
+#include "base/bits.h"
 #include "vote/odds.h"
 
 namespace steadycell::vote {
@@ -16,17 +16,10 @@ constexpr std::size_t kFirstBytes = 16;
 constexpr std::uint64_t kBitsForFirstBytes = 4;
 constexpr std::uint64_t kBitsForDirection = 8;  // by chance all alike once in 128
 
-// Calls `visit` with the place of every byte that is not 0. Masks are nearly empty: a word is looked at before its bytes.
+// Calls `visit` with the place of every byte that is not 0.
 template <typename Visit>
 void for_each_set_byte(ByteSpan mask, const Visit& visit) {
-  for (std::size_t word = 0; word < mask.size(); word += sizeof(std::uint64_t)) {
-    std::uint64_t bytes = 0;
-    const std::size_t count = std::min(sizeof bytes, mask.size() - word);
-    std::memcpy(&bytes, mask.data() + word, count);
-    if (bytes == 0) continue;
-    for (std::size_t at = word; at < word + count; ++at)
-      if (mask[at] != 0) visit(at);
-  }
+  for (std::size_t at = next_set_byte(mask, 0); at < mask.size(); at = next_set_byte(mask, at + 1)) visit(at);
 }
 
 }  // namespace

@@ -39,5 +39,18 @@ TEST(Bits, CountsAndDifferencesAreThoseOfTheSingleBytes) {
     }
 }
 
+// Each single byte of masks up to more than the widest step, and none; from every place on.
+TEST(Bits, NextSetByteIsTheFirstThatIsNotZero) {
+  for (const std::size_t size : {0U, 1U, 7U, 8U, 63U, 255U, 256U, 600U}) {
+    Bytes mask(size);
+    for (std::size_t from = 0; from <= size; ++from) EXPECT_EQ(next_set_byte(mask, from), size);
+    for (std::size_t set = 0; set < size; ++set) {
+      mask[set] = static_cast<std::uint8_t>(1U << set % 8);
+      for (std::size_t from = 0; from <= size; ++from) ASSERT_EQ(next_set_byte(mask, from), from <= set ? set : size) << size << ", " << from;
+      mask[set] = 0;
+    }
+  }
+}
+
 }  // namespace
 }  // namespace steadycell
