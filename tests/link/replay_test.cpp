@@ -98,7 +98,8 @@ Said said_to(const Recording& recording, const std::vector<Bytes>& asked, std::s
       patience.async_wait([&](const boost::system::error_code& cancelled) {
         if (!cancelled) link->close();
       });
-      const auto got = piece == 0 ? co_await link->read_view({}) : co_await link->Link::read_view(into);
+      auto reading = piece == 0 ? link->read_view({}) : link->Link::read_view(into);
+      const auto got = co_await std::move(reading);
       if (!got) {
         said.error = got.error();
         break;
