@@ -145,11 +145,13 @@ class ReplayLink final : public Link {
     return nullptr;
   }
 
+  const Recording::Frame& upcoming() const { return answers_.front().exchange->caused[answers_.front().next]; }
+
   // The frame to be sent next, or the rest of the one that is being sent. Its header becomes that of now where it lies.
   void begin_frame() {
     if (begun_) return;
     const Answer& now = answers_.front();
-    frame_ = now.exchange->caused[now.next];
+    frame_ = upcoming();
     if (frame_.header.type == (SCP_HELLO | SCP_ANSWER)) sequences_.fill(0);
     frame_.header.request_id = now.request_id;
     frame_.header.sequence = sequences_[frame_.header.channel]++;
@@ -163,8 +165,9 @@ class ReplayLink final : public Link {
     const std::size_t from = frame_.offset + sent_;
     std::size_t end = from;
     while (end - from < most && !answers_.empty()) {
+      // A frame that is said again lies where it lay: its new header must not reach what is on its way out.
+      if (!begun_ && upcoming().offset != end) break;
       begin_frame();
-      if (frame_.offset + sent_ != end) break;
       const std::size_t count = std::min(frame_.size() - sent_, most - (end - from));
       end += count;
       sent_ += count;
