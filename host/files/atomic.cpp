@@ -38,16 +38,24 @@ Result<std::string> read_text(FileSystem& system, const std::string& path, std::
   return std::string(as_text(*bytes));
 }
 
+Result<void> check_free(FileSystem& system, const std::string& path) {
+  if (path.empty())
+    return failure(Error(ErrorCode::wrong_usage, "an empty name was given for what is to be made").advising("give it a name"));
+  const auto there = system.exists(path);
+  if (!there) return failure(there.error());
+  if (*there) return failure(ErrorCode::already_exists, "{} exists", printable(path));
+  const std::string parent = parent_of(path);
+  const auto place = system.list(parent);  // a file in its place is no folder either
+  if (!place && place.error().code() != ErrorCode::not_found) return failure(place.error());
+  if (!place)
+    return failure(Error(ErrorCode::not_found, fmt::format("there is no folder {} to make {} in", printable(parent), printable(path)))
+                       .advising("make that folder first, or give another name"));
+  return {};
+}
+
 namespace {
 
 constexpr int kMostPartials = 1000;
-
-Result<void> refuse_existing(FileSystem& system, const std::string& path) {
-  const auto there = system.exists(path);
-  if (!there) return failure(there.error());
-  if (*there) return failure(ErrorCode::already_exists, "{} exists", path);
-  return {};
-}
 
 std::string last_part(const std::string& path) { return path.substr(path.find_last_of('/') + 1); }
 
@@ -98,7 +106,7 @@ Result<Partial> make_partial(FileSystem& system, const std::string& path, Make m
 }  // namespace
 
 Result<AtomicFile> AtomicFile::create(FileSystem& system, std::string path) {
-  if (const auto fresh = refuse_existing(system, path); !fresh) return failure(fresh.error());
+  if (const auto fresh = check_free(system, path); !fresh) return failure(fresh.error());
   AtomicFile atomic(system, std::move(path));
   if (const auto cleared = remove_leftovers(system, atomic.path_, [&](const std::string& leftover) { (void)system.remove_file(leftover); });
       !cleared)
@@ -155,7 +163,7 @@ Result<void> write_whole(FileSystem& system, const std::string& path, ByteSpan b
 
 Result<AtomicFolder> AtomicFolder::create(FileSystem& system, std::string path) {
   while (path.size() > 1 && path.ends_with('/')) path.pop_back();
-  if (const auto fresh = refuse_existing(system, path); !fresh) return failure(fresh.error());
+  if (const auto fresh = check_free(system, path); !fresh) return failure(fresh.error());
   if (const auto cleared = remove_leftovers(system, path, [&](const std::string& leftover) { remove_folder(system, leftover); }); !cleared)
     return failure(cleared.error());
   AtomicFolder atomic(system, std::move(path));

@@ -10,6 +10,10 @@ namespace steadycell::files {
 std::string parent_of(const std::string& path);
 std::string join(const std::string& directory, const std::string& name);
 
+// Whether something new can be made at `path`: already_exists when something is there, not_found when there is no folder to
+// make it in, wrong_usage for an empty path. For jobs that cost time or power: asked before they begin.
+Result<void> check_free(FileSystem& system, const std::string& path);
+
 // Reads a whole small file; refuses one longer than `limit` bytes (bad_input_file).
 Result<Bytes> read_whole(FileSystem& system, const std::string& path, std::uint64_t limit);
 Result<std::string> read_text(FileSystem& system, const std::string& path, std::uint64_t limit);

@@ -1,5 +1,6 @@
 #include "files/folder_kind.h"
 
+#include "base/text.h"
 #include "files/atomic.h"
 
 namespace steadycell::files {
@@ -21,11 +22,11 @@ Error explain_folder(FileSystem& system, const std::string& path, FolderKind wan
   const std::string_view mark = wants_image ? kImageMark : kCaptureMark, other = wants_image ? kCaptureMark : kImageMark;
   const std::string_view name = wants_image ? "image" : "capture";
   if (system.exists(join(path, std::string(other))).value_or(false)) return wrong_kind(path, wanted);
-  if (!system.exists(path).value_or(false)) return Error(ErrorCode::not_found, fmt::format("there is no {} {}", name, path));
+  if (!system.exists(path).value_or(false)) return Error(ErrorCode::not_found, fmt::format("there is no {} {}", name, printable(path)));
   if (system.list(path))
-    return Error(ErrorCode::not_found, fmt::format("folder {} is no {}: it holds no {}", path, name, mark))
+    return Error(ErrorCode::not_found, fmt::format("folder {} is no {}: it holds no {}", printable(path), name, mark))
         .advising(fmt::format("check the path: give the folder of the {} itself", name));
-  return Error(ErrorCode::not_found, fmt::format("{} is a file; a {} is a folder", path, name))
+  return Error(ErrorCode::not_found, fmt::format("{} is a file; {} {} is a folder", printable(path), wants_image ? "an" : "a", name))
       .advising("give the folder; passes read elsewhere become a capture with \"steadycell capture import\"");
 }
 

@@ -44,6 +44,9 @@ tl::unexpected<Error> failed(const char* operation, const std::string& path, int
     return failure(Error(ErrorCode::bad_name,
                          fmt::format("{} {}: it is a symbolic link, and those are not followed here", operation, printable(path)))
                        .advising("give the path that the link leads to (readlink -f shows it)"));
+  if (number == ENAMETOOLONG)
+    return failure(Error(ErrorCode::bad_name, fmt::format("{} {}: {}", operation, printable(path), std::strerror(number)))
+                       .advising("give a shorter name: a name has 255 bytes at most, and a path 4095"));
   return failure(code_of(number), "{} {}: {}", operation, printable(path), std::strerror(number));
 }
 

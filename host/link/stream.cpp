@@ -64,6 +64,14 @@ class StreamLink final : public Link {
   std::string description_;
 };
 
+// No cable is to be blamed for an address of a program: the cure goes by its kind.
+Error not_reached(const BoardAddress& address, std::string_view why) {
+  const bool tcp = address.kind == BoardAddress::Kind::tcp;
+  return Error(ErrorCode::link_open_failed, fmt::format("{}: {}", printable(address.text()), why))
+      .advising(tcp ? "check host and port, that the board's program runs and listens there, and that no firewall is between"
+                    : "check the path, and that the board's program runs, listens there and lets you in");
+}
+
 asio::awaitable<Result<std::unique_ptr<Link>>> open_tcp(BoardAddress address) {
   constexpr std::chrono::seconds kDeadline{5};
   const auto executor = co_await asio::this_coro::executor;
@@ -84,9 +92,8 @@ asio::awaitable<Result<std::unique_ptr<Link>>> open_tcp(BoardAddress address) {
   if (!code && !late) co_await asio::async_connect(socket, found, asio::redirect_error(asio::use_awaitable, code));
   deadline.cancel();
   if (late)
-    co_return failure(ErrorCode::link_open_failed, "{}: no connection within {} s", address.text(),
-                      kDeadline.count());
-  if (code) co_return failure(ErrorCode::link_open_failed, "{}: {}", address.text(), code.message());
+    co_return failure(not_reached(address, fmt::format("no connection within {} s", kDeadline.count())));
+  if (code) co_return failure(not_reached(address, code.message()));
   socket.set_option(asio::ip::tcp::no_delay(true), code);
   co_return std::make_unique<StreamLink>(Socket(std::move(socket)), address.text(), std::nullopt);
 }
@@ -95,12 +102,13 @@ asio::awaitable<Result<std::unique_ptr<Link>>> open_unix(BoardAddress address) {
   const auto executor = co_await asio::this_coro::executor;
   asio::local::stream_protocol::socket socket(executor);
   if (address.path.size() >= 108)
-    co_return failure(ErrorCode::link_open_failed, "{}: the path is longer than a socket's may be",
-                      address.text());
+    co_return failure(
+        Error(ErrorCode::link_open_failed, fmt::format("{}: the path is longer than a socket's may be (107 bytes)", printable(address.text())))
+            .advising("let the board's program listen at a shorter path, or go to its folder and give the name alone"));
   error_code code;
   co_await socket.async_connect(asio::local::stream_protocol::endpoint(address.path),
                                 asio::redirect_error(asio::use_awaitable, code));
-  if (code) co_return failure(ErrorCode::link_open_failed, "{}: {}", address.text(), code.message());
+  if (code) co_return failure(not_reached(address, code.message()));
   co_return std::make_unique<StreamLink>(Socket(std::move(socket)), address.text(), std::nullopt);
 }
 

@@ -135,8 +135,10 @@ Result<std::size_t> choose(const std::vector<UsbBoard>& boards, const std::strin
   const std::string asked = which.empty() ? "usb" : "usb:" + printable(which);
   if (fitting.empty())
     return boards.empty() ? failure(Error(ErrorCode::link_open_failed, asked + ": no board is on USB")
-                                        .advising("check cable and supply of the board; steadycell board list shows what is there"))
-                          : failure(ErrorCode::link_open_failed, "{}: no such board; there are {}", asked, names_of(boards));
+                                        .advising("check cable and supply of the board (a simulated one: is it plugged in by steadycell-simboard --vhci or usbip attach?); "
+                                                  "steadycell board list shows what is there"))
+                          : failure(Error(ErrorCode::link_open_failed, fmt::format("{}: no such board; there are {}", asked, names_of(boards)))
+                                        .advising("name one of these; steadycell board list says how"));
   std::vector<UsbBoard> several;
   several.reserve(fitting.size());
   for (const std::size_t i : fitting) several.push_back(boards[i]);

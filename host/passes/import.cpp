@@ -79,6 +79,7 @@ Result<CaptureWriter> open_capture(files::FileSystem& system, const ImportReques
   if (!there) return failure(there.error());
   const WriterOptions options{.tool = request.tool};
   if (!*there) {
+    if (const auto free = files::check_free(system, request.folder); !free) return failure(free.error());
     // Later passes are stored as differences; how small is not known yet.
     const std::array<files::RoomPart, 2> parts{{{"the first pass", bytes}, {"the journal", files::kReserveBytes}}};
     if (const auto room = files::require_free(system, files::parent_of(request.folder), parts); !room) return failure(room.error());

@@ -60,10 +60,7 @@ json::Object contact_json(const contact::Readings& readings, const contact::Verd
 
 Result<void> check_drawing_target(const std::string& path) {
   if (path.empty()) return {};
-  const auto there = files::posix().exists(path);
-  if (!there) return failure(there.error());
-  if (*there) return failure(ErrorCode::already_exists, "drawing \"{}\"", printable(path));
-  return {};
+  return files::check_free(files::posix(), path);
 }
 
 Result<void> write_drawing(const std::string& path, const contact::Readings& readings, const contact::Verdict& verdict,

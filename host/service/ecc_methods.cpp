@@ -170,6 +170,7 @@ Result<json::Object> ecc_find(json::Reader& params, const JobHooks& hooks) {
   if (!from) return failure(from.error());
   if (!to) return failure(to.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
+  if (const auto free = to->empty() ? Result<void>() : files::check_free(files::posix(), *to); !free) return failure(free.error());
   auto source = settle::PageSource::open(files::posix(), *from);
   if (!source) return failure(source.error());
   const auto begin = std::chrono::steady_clock::now();

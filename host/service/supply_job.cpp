@@ -150,9 +150,7 @@ Result<SupplyRequest> supply_request(json::Reader& params) {
   out.whole = *whole;
   for (const std::string* path : {&out.to, &out.burst}) {
     if (path->empty()) continue;
-    const auto there = files::posix().exists(*path);
-    if (!there) return failure(there.error());
-    if (*there) return failure(ErrorCode::already_exists, "{} exists", printable(*path));
+    if (const auto free = files::check_free(files::posix(), *path); !free) return failure(free.error());
   }
   if (out.to == out.burst) return failure(ErrorCode::wrong_usage, "the trace and its burst need two names, both are {}", printable(out.to));
   return out;

@@ -42,6 +42,21 @@ void expect_nothing_half(const MemoryDisk& disk, const std::string& when) {
   }
 }
 
+TEST(Atomic, WhatCannotBeMadeIsToldByItsFolder) {
+  MemoryDisk disk;
+  ASSERT_TRUE(write_whole(disk, "there", kText));
+  EXPECT_TRUE(check_free(disk, "new"));
+  EXPECT_EQ(check_free(disk, "there").error().code(), ErrorCode::already_exists);
+  EXPECT_EQ(check_free(disk, "").error().code(), ErrorCode::wrong_usage);
+  const auto file = write_whole(disk, "no/such/report", kText);
+  const auto folder = AtomicFolder::create(disk, "no/such/image/");
+  for (const Error& error : {file.error(), folder.error()}) {
+    EXPECT_EQ(error.code(), ErrorCode::not_found);
+    EXPECT_NE(error.text().find("there is no folder no/such to make no/such/"), std::string::npos) << error.text();
+    EXPECT_NE(error.next().find("make that folder first"), std::string::npos) << error.text();
+  }
+}
+
 // F-21, F-22, F-24: every call fails once and for ever; the power is cut after each.
 TEST(Atomic, F24NothingHalfGetsAFinalNameWhicheverCallFails) {
   std::uint64_t calls = 0;

@@ -63,6 +63,8 @@ TEST(Link, NobodyListeningIsAnOpenFailureThatNamesTheAddress) {
       if (link) continue;
       EXPECT_EQ(link.error().code(), ErrorCode::link_open_failed);
       EXPECT_NE(link.error().what().find(text), std::string::npos);
+      EXPECT_EQ(link.error().next().find("cable"), std::string::npos) << link.error().text();
+      EXPECT_NE(link.error().next().find(text[0] == 't' ? "port" : "path"), std::string::npos) << link.error().text();
     }
     const auto long_path = co_await open_link(address("unix:/" + std::string(120, 'x')));
     EXPECT_FALSE(long_path);
