@@ -4,6 +4,8 @@
 
 #include <algorithm>
 
+#include "base/text.h"
+
 namespace steadycell::assess {
 namespace {
 
@@ -60,7 +62,11 @@ Judged judge(const Evidence& evidence) {
   if (pages.read() == 0) return {Content::unsure, "no page was read"};
   if (written == 0) return {Content::erased, "every page that was read is erased"};
   if (written < kLeastWritten && share(plain, written) < 0.5)
-    return {Content::unsure, fmt::format("{} written pages are too few to judge by", written)};
+    return {Content::unsure, fmt::format("{} {} too few to judge by", counted(written, "written page"), written == 1 ? "is" : "are")};
+  if (pages.of(Look::constant) == written)
+    return {Content::plain,
+            "every written page holds one value nearly throughout. That is no whitening, but may be no contents either: a bus that nothing drives "
+            "reads so. Look at the contact check, and at the chip's ID"};
   if (share(plain, written) >= 0.1)
     return {Content::plain, fmt::format("{} of {} written pages are plain by themselves", plain, written)};
   if (anything_cancels(evidence.cancellation))

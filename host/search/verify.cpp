@@ -52,10 +52,12 @@ class ValueCounts {
         }
   }
 
-  // Whether some byte holds something else than the code says, most times that this is not the usual value.
+  // Whether some byte mostly holds something else than the code says, in the usual case or whenever that is not the usual value.
   bool contradicted() const {
     for (const auto& bytes : counts_)
       for (const auto& [at, counts] : bytes) {
+        const std::size_t usual = usual_of(counts);
+        if (counts.decoded[usual] >= kLeastContradicted && counts.as_read[usual] * 2 < counts.decoded[usual]) return true;
         const auto [all, agreeing] = unusual(counts);
         if (all >= kLeastContradicted && agreeing * 2 < all) return true;
       }
@@ -81,9 +83,12 @@ class ValueCounts {
     std::array<std::size_t, 256> decoded{}, as_read{};
   };
 
+  static std::size_t usual_of(const Counts& counts) {
+    return static_cast<std::size_t>(std::max_element(counts.decoded.begin(), counts.decoded.end()) - counts.decoded.begin());
+  }
   // Words in which the code says another value than the usual one, and those of them that held it as read.
   static std::pair<std::size_t, std::size_t> unusual(const Counts& counts) {
-    const auto usual = static_cast<std::size_t>(std::max_element(counts.decoded.begin(), counts.decoded.end()) - counts.decoded.begin());
+    const std::size_t usual = usual_of(counts);
     std::size_t all = 0, agreeing = 0;
     for (std::size_t value = 0; value < counts.decoded.size(); ++value)
       if (value != usual) {
@@ -95,6 +100,46 @@ class ValueCounts {
 
   const ecc::Scheme& scheme_;
   std::vector<std::map<std::uint32_t, Counts>> counts_;
+};
+
+// Words of a checksum look like those of a code for one bit where its polynomial has a factor that is such a code's (the CRC of
+// x^16 + x^15 + x^2 + 1 is that of m 15 and one parity bit more). Then that bit, which falls among the pad bits, decides: where
+// it is set words fail, or one and the same bit is "corrected" in them, whatever it was read as. Errors do neither.
+class ChecksumSigns {
+ public:
+  explicit ChecksumSigns(const ecc::Scheme& scheme) : scheme_(scheme), asked_(scheme.code == ecc::CodeKind::bch && scheme.t == 1) {}
+
+  void add(ByteSpan read_page, std::span<const ecc::StepOutcome> outcomes, std::span<const ecc::WrongBit> wrong) {
+    if (!asked_) return;
+    const unsigned last_bit = scheme_.bit_order == ecc::BitOrder::msb_first ? 0 : 7;
+    for (std::size_t i = 0; i < outcomes.size(); ++i) {
+      if (outcomes[i].status == ecc::StepStatus::erased) continue;
+      const ecc::Range code = scheme_.steps[i].code.back();
+      ++words_[read_page[code.offset + code.length - 1] >> last_bit & 1][is_decoded(outcomes[i])];
+    }
+    for (const ecc::WrongBit& bit : wrong) ++corrected_[{bit.offset, bit.bit}][bit.read_as_one];
+  }
+
+  bool seen() const { return fails_by_last_bit(0) || fails_by_last_bit(1) || one_place_is_corrected(); }
+
+ private:
+  bool fails_by_last_bit(std::size_t value) const {
+    const auto &these = words_[value], &others = words_[1 - value];
+    return these[0] >= kLeastContradicted && these[1] * 10 < these[0] && others[1] >= kLeastContradicted && others[0] * 3 < these[0];
+  }
+  bool one_place_is_corrected() const {
+    const std::size_t decoded_a_step = (words_[0][1] + words_[1][1]) / scheme_.steps.size();
+    return std::any_of(corrected_.begin(), corrected_.end(), [&](const auto& place) {
+      const auto [zeros, ones] = place.second;
+      const std::size_t times = zeros + ones;
+      return times >= kLeastContradicted && times * 5 >= decoded_a_step && std::min(zeros, ones) * 4 >= times;
+    });
+  }
+
+  const ecc::Scheme& scheme_;
+  bool asked_;
+  std::array<std::array<std::size_t, 2>, 2> words_{};  // [last bit][whether it decodes]
+  std::map<std::pair<std::uint32_t, unsigned>, std::array<std::size_t, 2>> corrected_;  // [as read], by place
 };
 
 class Verifier {
@@ -225,10 +270,13 @@ class Verifier {
     std::vector<ecc::StepOutcome> outcomes(code->steps());
     Evidence evidence(*code);
     ValueCounts values(scheme_);
+    ChecksumSigns checksum(scheme_);
+    std::vector<ecc::WrongBit> wrong;
     for (std::size_t i = 0; i < sample_.pages(); ++i) {
       Bytes page(sample_.page(i).begin(), sample_.page(i).end());
-      code->decode(page, outcomes);
+      code->decode(page, outcomes, &wrong);
       evidence.add(page, outcomes);
+      checksum.add(sample_.page(i), outcomes, wrong);
       values.add(sample_.page(i), page, outcomes);
       found.pages_explained += std::all_of(outcomes.begin(), outcomes.end(), fine) ? 1 : 0;
       found.steps_explained += static_cast<std::uint64_t>(std::count_if(outcomes.begin(), outcomes.end(), fine));
@@ -245,7 +293,7 @@ class Verifier {
       if (log10_odds(count.log_chance(), hamming ? 1 : kPlacesOfStep) > (hamming ? kMostLog10OddsOfHammingStep : kMostLog10Odds))
         return std::nullopt;
     }
-    if (values.contradicted()) return std::nullopt;
+    if (values.contradicted() || checksum.seen()) return std::nullopt;
     found.log10_odds = log10_odds(evidence.all().log_chance(), kHypotheses);
     if (found.log10_odds > kMostLog10Odds) return std::nullopt;
     found.unproven = values.unproven();

@@ -172,6 +172,16 @@ TEST(Judge, GoesByWhatThePagesShow) {
   EXPECT_EQ(judge(evidence_of(0, 100, 900)).content, Content::no_key_found);
   EXPECT_EQ(judge(evidence_of(0, 10)).content, Content::unsure);
   EXPECT_EQ(judge(evidence_of(10, 0)).content, Content::plain);
+  EXPECT_EQ(judge(evidence_of(0, 1)).because, "1 written page is too few to judge by");
+}
+
+TEST(Judge, ConstantPagesAloneAreSaidToBePerhapsNoContents) {
+  Evidence evidence = evidence_of(0, 0, 5);
+  evidence.pages.by_look[static_cast<std::size_t>(Look::constant)] = 50;
+  EXPECT_EQ(judge(evidence).content, Content::plain);
+  EXPECT_NE(judge(evidence).because.find("a bus that nothing drives"), std::string::npos);
+  evidence.pages.by_look[static_cast<std::size_t>(Look::plain)] = 1;
+  EXPECT_EQ(judge(evidence).because, "51 of 51 written pages are plain by themselves");
 }
 
 TEST(Judge, PagesThatCancelUnexplainedAreNotCalledRandom) {

@@ -121,6 +121,39 @@ TEST(LayoutSearch, CountingTablesBesideAnEmptySpareAreaHaveNoCode) {
   EXPECT_FALSE(find(sample));
 }
 
+// The CRC of x^16 + x^15 + x^2 + 1 = (x + 1)(x^15 + x + 1) (the CRC-16 of serial links; the product is a closed form): half of its
+// words are words of the BCH code of m 15 and t 1. Start value and bit order as both are in use.
+Bytes with_crc16(unsigned start, bool lsb_first) {
+  std::mt19937 random(7);
+  Bytes dump;
+  for (int page = 0; page < 64; ++page) {
+    Bytes raw(2112, 0xFF);
+    unsigned crc = start;
+    for (std::size_t i = 0; i < 2048; ++i) {
+      raw[i] = static_cast<std::uint8_t>(random());
+      crc ^= static_cast<unsigned>(lsb_first ? reversed(raw[i]) : raw[i]) << 8;
+      for (int bit = 0; bit < 8; ++bit) crc = (crc << 1 ^ ((crc & 0x8000u) != 0 ? 0x8005u : 0)) & 0xFFFFu;
+    }
+    const auto high = static_cast<std::uint8_t>(crc >> 8), low = static_cast<std::uint8_t>(crc);
+    raw[2050] = lsb_first ? reversed(high) : high;
+    raw[2051] = lsb_first ? reversed(low) : low;
+    dump.insert(dump.end(), raw.begin(), raw.end());
+  }
+  return dump;
+}
+
+TEST(LayoutSearch, AChecksumIsNoCodeForOneBit) {
+  for (const unsigned start : {0u, 0xFFFFu})
+    for (const bool lsb_first : {false, true}) {
+      const Sample sample = sample_of(with_crc16(start, lsb_first), 2048, 64, 64);
+      const auto order = lsb_first ? ecc::BitOrder::lsb_first : ecc::BitOrder::msb_first;
+      for (const Family family : {Family::spare, Family::metadata_first}) {
+        const Task task{.code = ecc::CodeKind::bch, .family = family, .bit_order = order, .step_bytes = 2048, .m = 15, .polynomial = 0x8003};
+        EXPECT_FALSE(run(sample, task).found) << start << (lsb_first ? " lsb first, family " : ", family ") << static_cast<int>(family);
+      }
+    }
+}
+
 TEST(Verify, TheRightSchemeIsBorneOutAndItsNeighboursAreNot) {
   const ecc::Scheme right = ecc::test_scheme("bch8-2k");
   const Bytes dump = ecc::test_file("kernel-nand/bch8-2k.flips.raw.gz");
