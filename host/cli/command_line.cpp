@@ -27,6 +27,19 @@ std::string default_bench() {
   return home.empty() ? home : home + "/steadycell-bench";
 }
 
+// An empty value is a slip, most often of a shell's variable that is not set: taken as "none", it would leave out a scheme or a name.
+std::string something(const std::string& given) { return given.empty() ? "its value is empty" : ""; }
+
+// Told in help as "{raw,data,spare}".
+CLI::Validator one_of(const std::vector<std::string>& words) {
+  return CLI::Validator(
+      [words](std::string& given) {
+        if (std::find(words.begin(), words.end(), given) != words.end()) return std::string();
+        return fmt::format("\"{}\" should be {}", printable(given), fmt::join(words, " or "));
+      },
+      fmt::format("{{{}}}", fmt::join(words, ",")));
+}
+
 // Options write straight into the parameters of the service call, so each is named once.
 class Command {
  public:
@@ -44,7 +57,7 @@ class Command {
   Command& text(const std::string& flags, const std::string& key, const std::string& help, bool required = false) {
     auto value = std::make_shared<std::string>();
     CLI::Option* option = app_->add_option(flags, *value, help);
-    option->required(required);
+    option->required(required)->check(something);
     fill(option, [value, key](json::Object& params) { params[key] = *value; });
     return *this;
   }
@@ -56,7 +69,7 @@ class Command {
     option->check([low, high](const std::string& given) {
       const auto parsed = parse_number(given);
       if (parsed && *parsed >= low && *parsed <= high) return std::string();
-      return fmt::format("{} should be a whole number from {} to {}", printable(given), low, high);
+      return fmt::format("\"{}\" should be a whole number from {} to {}", printable(given), low, high);
     });
     fill(option, [value, key](json::Object& params) { params[key] = *parse_number(*value); });
     return *this;
@@ -68,7 +81,7 @@ class Command {
     option->type_name("N:{1800,3300}");
     option->check([](const std::string& given) {
       return given == "1800" || given == "3300" ? std::string()
-                                                : fmt::format("{} should be 1800 or 3300, the supplies of the socket", printable(given));
+                                                : fmt::format("\"{}\" should be 1800 or 3300, the supplies of the socket", printable(given));
     });
     fill(option, [value](json::Object& params) { params["supply_mV"] = *parse_number(*value); });
     return *this;
@@ -82,7 +95,7 @@ class Command {
     option->check([endings = std::move(endings)](const std::string& given) {
       const auto has = [&](const std::string& ending) { return given.size() > ending.size() && given.ends_with(ending); };
       if (std::any_of(endings.begin(), endings.end(), has)) return std::string();
-      return fmt::format("{} should end in {}: no other format is written", printable(given), fmt::join(endings, " or "));
+      return fmt::format("\"{}\" should end in {}: no other format is written", printable(given), fmt::join(endings, " or "));
     });
     fill(option, [value, key](json::Object& params) { params[key] = *value; });
     return *this;
@@ -92,7 +105,7 @@ class Command {
     CLI::Option* option = app_->add_option(flags, *value, help);
     option->type_name("A-B");
     option->check([](const std::string& given) {
-      return parse_range(given) ? std::string() : fmt::format("{} should be a range such as 0-63, both ends included", printable(given));
+      return parse_range(given) ? std::string() : fmt::format("\"{}\" should be a range such as 0-63, both ends included", printable(given));
     });
     fill(option, [value, key](json::Object& params) {
       const NumberRange range = *parse_range(*value);
@@ -104,14 +117,14 @@ class Command {
                   bool required = false) {
     auto value = std::make_shared<std::string>();
     CLI::Option* option = app_->add_option(flags, *value, help);
-    option->required(required)->check(CLI::IsMember(std::move(words)));
+    option->required(required)->check(one_of(words));
     fill(option, [value, key](json::Object& params) { params[key] = *value; });
     return *this;
   }
   Command& list(const std::string& name, const std::string& key, const std::string& help) {
     auto values = std::make_shared<std::vector<std::string>>();
     CLI::Option* option = app_->add_option(name, *values, help);
-    option->required();
+    option->required()->check(something);
     fill(option, [values, key](json::Object& params) {
       json::Array array;
       for (const std::string& value : *values) array.emplace_back(value);
@@ -135,8 +148,9 @@ class Command {
   }
   Command& bench() {
     auto value = std::make_shared<std::string>();
-    const CLI::Option* option =
+    CLI::Option* option =
         app_->add_option("--bench", *value, "bench folder (log, checks, twins); default $STEADYCELL_BENCH or ~/steadycell-bench");
+    option->check(something);
     fills_.emplace_back([option, value](json::Object& params) {
       if (const std::string folder = option->count() > 0 ? *value : default_bench(); !folder.empty()) params["bench"] = folder;
     });
@@ -169,7 +183,7 @@ struct Common {
 void add_common(CLI::App& app, Common& common) {
   app.add_flag("--json", common.as_json, "one JSON object on standard output and nothing else");
   app.add_flag("--quiet", common.quiet, "no progress");
-  app.add_option("--progress", common.progress, "progress on standard error")->check(CLI::IsMember({"auto", "json"}));
+  app.add_option("--progress", common.progress, "progress on standard error")->check(one_of({"auto", "json"}));
 }
 
 // All commands; what is parsed goes into `invocation` and `common`.
@@ -437,6 +451,46 @@ std::vector<CommandFacts> describe_commands() {
 
 namespace {
 
+// The command that was named, as far as it was known: "steadycell image export".
+struct Named {
+  const CLI::App* app;
+  std::string words;
+};
+Named named_in(const CLI::App& root) {
+  Named named{&root, "steadycell"};
+  while (!named.app->get_subcommands().empty()) {
+    named.app = named.app->get_subcommands().front();
+    named.words += " " + named.app->get_name();
+  }
+  return named;
+}
+
+// All that a command still needs, each with what it takes.
+std::string missing_in(const CLI::App& command) {
+  std::vector<std::string> missing;
+  for (const CLI::Option* option : command.get_options()) {
+    if (!option->get_required() || option->count() > 0) continue;
+    const OptionFacts facts = facts_of_option(*option);
+    missing.push_back(fmt::format("{}{} ({})", facts.name, facts.positional ? "" : " " + facts.value, facts.help));
+  }
+  return fmt::format("{}", fmt::join(missing, " and "));
+}
+
+// The first of a command's examples, as it stands in its help.
+std::string example_of(const CLI::App& command) {
+  std::istringstream lines(command.get_footer());
+  std::string line;
+  std::getline(lines, line);  // the heading
+  std::getline(lines, line);
+  return line.substr(std::min(line.find_first_not_of(' '), line.size()));
+}
+
+std::string verbs_of(const CLI::App& group) {
+  std::vector<std::string> verbs;
+  for (const CLI::App* command : group.get_subcommands({})) verbs.push_back(command->get_name());
+  return fmt::format("{}", fmt::join(verbs, ", "));
+}
+
 // The first argument that nobody knew; CLI11 keeps them in another order.
 std::string first_of(const std::vector<std::string>& arguments, const std::vector<std::string>& unknown) {
   const auto first = std::find_first_of(arguments.begin(), arguments.end(), unknown.begin(), unknown.end());
@@ -466,27 +520,37 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
     std::ostringstream out, err;
     app.exit(help, out, err);
     return Answer{.out = out.str(), .err = {}, .exit_code = 0};
-  } catch (const CLI::RequiredError& error) {
+  } catch (const CLI::RequiredError&) {
     // A misspelt option leaves the right one missing: the misspelling is what to say.
+    const auto [command, name] = named_in(app);
     const std::string unknown = first_of(arguments, app.remaining(true));
-    if (unknown.empty()) return usage_error(error.what());
-    return usage_error(fmt::format("{} is not known here", printable(unknown)));
-  } catch (const CLI::ExtrasError& error) {
-    const std::string unknown = first_of(arguments, app.remaining(true));
-    if (unknown.empty()) return usage_error(error.what());
-    const CLI::App* here = &app;
-    while (!here->get_subcommands().empty()) here = here->get_subcommands().front();
-    std::string commands_here;
-    for (const CLI::App* command : here->get_subcommands({})) commands_here += (commands_here.empty() ? "" : ", ") + command->get_name();
-    const std::string name = here == &app ? "steadycell" : "steadycell " + here->get_name();
-    if (commands_here.empty()) return usage_error(fmt::format("{} is not known here", printable(unknown)));
-    return usage_error(fmt::format("{} has no \"{}\"", name, printable(unknown)),
-                       fmt::format("it has {}; see {} --help", commands_here, name));
+    if (!unknown.empty()) return usage_error(fmt::format("{} does not know {}", name, printable(unknown)), fmt::format("see {} --help", name));
+    return usage_error(fmt::format("{} needs {}", name, missing_in(*command)),
+                       fmt::format("for example {}; {} --help tells all", example_of(*command), name));
+  } catch (const CLI::ExtrasError&) {
+    const auto [command, name] = named_in(app);
+    const std::string unknown = printable(first_of(arguments, app.remaining(true)));
+    const std::string verbs = verbs_of(*command);
+    if (verbs.empty()) return usage_error(fmt::format("{} does not know {}", name, unknown), fmt::format("see {} --help", name));
+    return usage_error(fmt::format("{} has no \"{}\"", name, unknown), fmt::format("it has {}; see {} --help", verbs, name));
+  } catch (const CLI::ArgumentMismatch& error) {
+    const auto [command, name] = named_in(app);
+    const std::string told = error.what();
+    const CLI::Option* option = command->get_option_no_throw(told.substr(0, told.find(':')));
+    if (option == nullptr) return usage_error(fmt::format("{}: {}", name, printable(told)), fmt::format("see {} --help", name));
+    const OptionFacts facts = facts_of_option(*option);
+    if (option->count() > 1) return usage_error(fmt::format("{}: {} is given more than once", name, facts.name), "give it once");
+    return usage_error(fmt::format("{}: {} stands without its value {} ({})", name, facts.name, facts.value, facts.help),
+                       fmt::format("for example {}; {} --help tells all", example_of(*command), name));
   } catch (const CLI::ParseError& error) {
-    return usage_error(error.what());
+    const std::string name = named_in(app).words;
+    return usage_error(fmt::format("{}: {}", name, printable(error.what())), fmt::format("see {} --help", name));
   }
   if (common.version) return Answer{.out = "steadycell " STEADYCELL_VERSION "\n", .err = {}, .exit_code = 0};
-  if (invocation.method.empty()) return usage_error("no command given");
+  if (invocation.method.empty()) {
+    const auto [group, name] = named_in(app);
+    return usage_error("no command given", fmt::format("{} has {}; see {} --help", name, verbs_of(*group), name));
+  }
   invocation.as_json = common.as_json;
   invocation.progress = common.quiet ? ProgressStyle::quiet : common.progress == "json" ? ProgressStyle::json : ProgressStyle::automatic;
   return invocation;
