@@ -12,6 +12,7 @@
 #include <utility>
 
 #include "base/text.h"
+#include "capture/held.h"
 #include "capture/proofs.h"
 #include "capture/room.h"
 #include "capture/same_chip.h"
@@ -45,12 +46,15 @@ class Reading {
     if (!there) co_return failure(there.error());
     // An existing capture is opened before any power: a wrong folder costs the chip nothing.
     if (*there) {
+      auto held = nothing_to_read();
+      if (!held) co_return failure(held.error());
+      if (*held) co_return std::move(**held);
       const auto free = system_.free_bytes(options_.folder);  // before the journal's room is taken of it
       if (!free) co_return failure(free.error());
       auto opened = passes::CaptureWriter::open(system_, options_.folder, passes::WriterOptions{.tool = options_.tool, .clock = nullptr});
       if (!opened) co_return failure(with_room(opened.error()));
       writer_.emplace(std::move(*opened));
-      if (const auto same = compare_board(); !same) co_return failure(co_await closing(same.error()));
+      if (const auto same = compare_board(writer_->head()); !same) co_return failure(co_await closing(same.error()));
       const auto room = files::compare_room(options_.folder, *free, room_needed(writer_->head(), writer_->contents()));
       if (!room) co_return failure(co_await closing(room.error()));
       going_on_ = true;
@@ -58,14 +62,8 @@ class Reading {
       if (!witnesses) co_return failure(witnesses.error());
       witnesses_ = std::move(*witnesses);
     } else {
-      const std::string parent = files::parent_of(options_.folder);
-      const auto place = system_.exists(parent);
-      if (!place) co_return failure(place.error());
-      if (!*place)
-        co_return failure(
-            Error(ErrorCode::not_found, fmt::format("there is no folder {} to make the capture {} in", parent, options_.folder))
-                .keeping("the chip got no power")
-                .advising("make that folder, or give another --into"));
+      const auto place = files::check_free(system_, options_.folder);
+      if (!place) co_return failure(Error(place.error()).keeping("the chip got no power"));
     }
     restarts_seen_ = board_.stats().restarts;
     recoveries_told_ = board_.stats().recoveries;
@@ -142,6 +140,16 @@ class Reading {
     co_return kept;
   }
 
+  // The answer where the capture already holds all that was asked for: then nothing gets power, and nothing is written.
+  Result<std::optional<ReadResult>> nothing_to_read() const {
+    const auto reader = passes::CaptureReader::open(system_, options_.folder);
+    if (!reader) return failure(reader.error());
+    const NumberRange blocks = options_.blocks.value_or(NumberRange{0, reader->head().geometry.blocks - 1});
+    if (!holds_all(*reader, blocks, options_.passes)) return std::nullopt;
+    if (const auto same = compare_board(reader->head()); !same) return failure(same.error());
+    return held_already(*reader, blocks, options_.passes, options_.folder);
+  }
+
   // What the same command still needs. A range beyond the chip is refused elsewhere.
   std::vector<files::RoomPart> room_needed(const passes::CaptureHead& head, const passes::Contents& contents) const {
     NumberRange blocks = options_.blocks.value_or(NumberRange{0, head.geometry.blocks - 1});
@@ -167,8 +175,7 @@ class Reading {
   }
 
   // Fixture boards differ in rails and timing, and a board that answers in place of another is more often a slip than a wish.
-  Result<void> compare_board() {
-    const passes::CaptureHead& head = writer_->head();
+  Result<void> compare_board(const passes::CaptureHead& head) const {
     if (options_.another_board || head.board_uuid.empty() || head.board_uuid == board_.info().uuid) return {};
     return failure(Error(ErrorCode::mismatched_capture,
                          fmt::format("this is board {}; the capture was begun on board {}", board_.info().uuid, head.board_uuid))

@@ -49,6 +49,9 @@ struct ReadResult {
 // greeted anew and read on, up to its third restart within a minute. The socket is powered down in every case, and the
 // journal closed with why the reading ended.
 //
+// Where the capture already holds all of it, in good order, nothing gets power and nothing is written: the result has no units
+// read, the journal's head as it stands, and a note.
+//
 // Errors beyond those of power_and_identify: mismatched_capture (both identities shown, of chip or board), proof_failed, interrupted,
 // storage_full and storage_failed, link_lost.
 asio::awaitable<Result<ReadResult>> read_chip(board::BoardClient& board, files::FileSystem& system, ReadOptions options);

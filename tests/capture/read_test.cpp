@@ -125,9 +125,68 @@ TEST(Read, PassesCountWhatTheCaptureHolds) {
   ASSERT_TRUE(more) << more.error().text();
   EXPECT_EQ(more->units_read, 6u);
   EXPECT_EQ(more->units_held, 2u);
-  const auto nothing = read(session, disk, options_for(2, 3));
-  ASSERT_TRUE(nothing) << nothing.error().text();
-  EXPECT_EQ(nothing->units_read, 0u);
+}
+
+// A finished read asked for again: the journal's head is what a client may hold on paper, and each power-up is one more.
+TEST(Read, WhatIsThereAlreadyGetsNoPowerAndChangesNothing) {
+  files::MemoryDisk disk;
+  Digest head{};
+  std::string uuid;
+  {
+    simbench::SimSession session(slc_chip());
+    const auto first = read(session, disk, options_for(2, 3));
+    ASSERT_TRUE(first) << first.error().text();
+    head = first->journal_head;
+    uuid = first->uuid;
+  }
+  const auto journal = files::read_whole(disk, "capture/journal", 1 << 20);
+  for (const std::uint32_t passes : {1u, 2u}) {
+    simbench::SimSession session(slc_chip());
+    ReadOptions options = options_for(passes, passes == 1 ? 2 : 3);
+    options.consent.reset();  // no word is needed where nothing gets power
+    const auto again = read(session, disk, options);
+    ASSERT_TRUE(again) << again.error().text();
+    EXPECT_EQ(again->units_read, 0u);
+    EXPECT_EQ(again->units_held, passes == 1 ? 3u : 8u);
+    EXPECT_EQ(again->bytes, 0u);
+    EXPECT_EQ(again->journal_head, head);
+    EXPECT_EQ(again->uuid, uuid);
+    ASSERT_EQ(again->found.targets.size(), 1u);
+    EXPECT_EQ(hex_spaced(again->found.targets[0].id_bytes).substr(0, 14), "EC DC 10 95 54");
+    EXPECT_TRUE(mentions(again->notes, "everything asked for is already in capture"));
+    EXPECT_EQ(session.board().bus_record().resets, 0u);
+    EXPECT_TRUE(*files::read_whole(disk, "capture/journal", 1 << 20) == *journal);
+  }
+}
+
+TEST(Read, MoreThanIsThereIsReadFromAChipThatProvedItselfAgain) {
+  files::MemoryDisk disk;
+  {
+    simbench::SimSession session(slc_chip());
+    ASSERT_TRUE(read(session, disk, options_for(1, 1)));
+  }
+  simbench::SimSession other(slc_chip(2));  // the same type, other contents
+  const auto done = read(other, disk, options_for(1, 2));
+  ASSERT_FALSE(done);
+  EXPECT_EQ(done.error().code(), ErrorCode::mismatched_capture) << done.error().text();
+}
+
+// All units are there, but a killed writer never said that it was done.
+TEST(Read, ACaptureThatWasNotClosedIsOpenedAndClosed) {
+  files::MemoryDisk disk;
+  simbench::SimSession session(slc_chip());
+  ASSERT_TRUE(read(session, disk, options_for(1, 1)));
+  {
+    auto writer = passes::CaptureWriter::open(disk, "capture");
+    ASSERT_TRUE(writer) << writer.error().text();
+    ASSERT_TRUE(writer->note({{"event", "left open"}}));
+  }
+  ASSERT_FALSE(passes::CaptureReader::open(disk, "capture")->contents().closed);
+  const auto again = read(session, disk, options_for(1, 1));
+  ASSERT_TRUE(again) << again.error().text();
+  EXPECT_EQ(again->units_read, 0u);
+  EXPECT_FALSE(mentions(again->notes, "already in"));
+  EXPECT_TRUE(passes::CaptureReader::open(disk, "capture")->contents().closed);
 }
 
 TEST(Read, HighWriteProtectStopsBeforeTheFirstPass) {

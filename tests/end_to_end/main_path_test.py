@@ -93,7 +93,10 @@ class PerfectCells(bench.BenchTest):
         self.assertEqual(second["uuid"], first["uuid"])
         third = self.read(self.board, passes=5)
         self.assertEqual((third["units_read"], third["units_held"]), (0, 5 * BLOCKS))
-        self.assertEqual(third["uuid"], first["uuid"])
+        self.assertEqual((third["uuid"], third["journal_head"]), (first["uuid"], second["journal_head"]))
+        self.assertEqual({key: third[key] for key in ("maker", "id_bytes", "ecc_need", "supply_mV", "source")},
+                         {key: second[key] for key in ("maker", "id_bytes", "ecc_need", "supply_mV", "source")})
+        self.assertTrue(any("everything asked for is already in" in note for note in third["notes"]), third["notes"])
         self.assertEqual(self.succeed("capture", "settle", "capture", "--image", "image")["passes"], 5)
 
     def test_a_range_first_then_the_rest(self):
