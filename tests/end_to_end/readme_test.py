@@ -1,4 +1,5 @@
-"""README's worked session, run as it stands there: the same commands give the same output, but for times, hashes of this run and rates and the last digits of a capacitor."""
+"""README's worked session and the user guide's, run as they stand there: the same commands give the same output, but for
+times, hashes of this run and rates and the last digits of a capacitor."""
 import re
 import subprocess
 
@@ -6,22 +7,34 @@ import bench
 from bench import BIN, TESTS
 
 README = TESTS.parent / "README.md"
+GUIDE = TESTS.parent / "docs/user-guide.md"
 # What differs from run to run: when the journal was written, how long it took, today's date.
 CHANGING = ((r"journal head     [0-9a-f]{64}", "journal head     HASH"), (r"in \d+\.\d s", "in N s"), (r"(ohm of [0-9.]+, )\d+\.\d\d uF", r"\1N uF"), (r"check-\d{8}T\d{6}", "check-TIME"),
             (r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{3})?Z", "TIME"), (r"SHA-256 [0-9a-f]{64}\)", "SHA-256 HASH)"),
-            (r"\(>?\d+ %( within the model)?\)$", r"(N %\1)"))  # of a trace with noise of its own
+            (r"^samples          \d+$", "samples          N"), (r"above 0\.\d\d V", "above N V"), (r"^highest          10[01]\.\d mA$", "highest          N mA"), (r"\(>?\d+ %( within the model)?\)$", r"(N %\1)"))  # of a trace with noise of its own
 
 
-def blocks_of(text):
-    """[command, lines of output] of each command in the indented blocks of the worked session."""
-    session = text.split("## A worked session")[1].split("\n## ")[0]
+def commands_in(lines):
+    """[command, lines of output] of each command in lines of a session."""
     found = []
-    for line in session.splitlines():
-        if line.startswith("    $ "):
-            found.append((line[6:], []))
-        elif line.startswith("    ") and found:
-            found[-1][1].append(line[4:])
+    for line in lines:
+        if line.startswith("$ "):
+            found.append((line[2:], []))
+        elif found:
+            found[-1][1].append(line)
     return found
+
+
+def worked_session():
+    """The indented blocks of README's."""
+    session = README.read_text().split("## A worked session")[1].split("\n## ")[0]
+    return commands_in(line[4:] for line in session.splitlines() if line.startswith("    "))
+
+
+def guide_sessions():
+    """The fenced blocks of the guide, up to where it shows a daemon."""
+    text = GUIDE.read_text().split("\n## Several windows")[0]
+    return [commands_in(block.splitlines()) for block in re.findall(r"^```\n(\$ .*?)^```", text, re.S | re.M)]
 
 
 def steady(line):
@@ -30,9 +43,22 @@ def steady(line):
     return line.rstrip()
 
 
-class Readme(bench.BenchTest):
+class Session(bench.BenchTest):
     maxDiff = None
 
+    def same(self, expected, got, command):
+        """Line by line; a line of three dots, or what stands for a line's end, is any number of lines."""
+        expected, got = ["\n".join(steady(line) for line in lines if line.strip()) + "\n" for lines in (expected, got)]
+        pattern = re.escape(expected).replace(re.escape("...\n"), "(?:.*\n)*?")
+        if not re.fullmatch(pattern, got):
+            self.assertEqual(got, expected, command)
+
+    def bash(self, command, folder):
+        return subprocess.run(["bash", "-c", command], cwd=folder, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
+                              stderr=subprocess.STDOUT, text=True, timeout=120, check=False)
+
+
+class Readme(Session):
     def setUp(self):
         super().setUp()
         self.place = self.folder / "build/release"
@@ -40,15 +66,8 @@ class Readme(bench.BenchTest):
         for link, to in ((self.place / "bin", BIN), (self.place / "share", BIN.parent / "share"), (self.folder / "tests", TESTS)):
             link.symlink_to(to)
 
-    def same(self, expected, got, command):
-        """Line by line; a line of three dots stands for any number of lines."""
-        expected, got = ["\n".join(steady(line) for line in lines if line.strip()) + "\n" for lines in (expected, got)]
-        pattern = re.escape(expected).replace(re.escape("...\n"), "(?:.*\\n)*?")
-        if not re.fullmatch(pattern, got):
-            self.assertEqual(got, expected, command)
-
     def test_session(self):
-        session = blocks_of(README.read_text())
+        session = worked_session()
         self.assertGreater(len(session), 12)
         shell = "set -o pipefail\n"
         for command, output in session:
@@ -60,10 +79,42 @@ class Readme(bench.BenchTest):
                 if output and (told := re.fullmatch(r"\(exit (\d+)\)", next((line for line in reversed(output) if line.strip()), ""))):
                     code = int(told[1])
                     output = [line for line in output if not line.startswith("(exit ")]
-                done = subprocess.run(["bash", "-c", shell + command], cwd=self.place, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
-                                      stderr=subprocess.STDOUT, text=True, timeout=120, check=False)
+                done = self.bash(shell + command, self.place)
                 self.same(output, done.stdout.splitlines(), command)
                 self.assertEqual(done.returncode, code, command)
+
+
+class Guide(Session):
+    # Shown as they come to a bench that something happened to: a busy computer, a damaged disk, another stick's whitened image.
+    STAGED = ("e202", "NOT WHOLE", "other-image")
+
+    def run_sessions(self, folder):
+        """[(command, lines shown, lines got)] of what is shown as anybody sees it."""
+        folder.mkdir()
+        (folder / "demo").symlink_to(BIN.parent / "share/steadycell/demo")
+        shell = f"export PATH={BIN}:$PATH STEADYCELL_BENCH=bench\n"
+        done = []
+        for session in guide_sessions():
+            staged = any(word in line for command, output in session for line in (command, *output) for word in self.STAGED)
+            for command, output in session:
+                if "pass1.bin" in command:
+                    for number in (1, 2):
+                        self.bash(f"{shell} steadycell capture export case7 --pass {number} --to pass{number}.bin", folder)
+                if "other-image" not in command:
+                    got = self.bash(shell + command, folder).stdout
+                    done.append((command, output if not staged else [], got.splitlines()))
+        return done
+
+    def test_session(self):
+        for attempt in range(3):  # a computer that is too busy is told the board's own way (e202), and changes what follows
+            done = self.run_sessions(self.folder / f"guide{attempt}")
+            if not any(line.startswith("e202 ") for _, _, got in done for line in got):
+                break
+        shown = [(command, output, got) for command, output, got in done if output]
+        self.assertGreaterEqual(len(shown), 9)
+        for command, output, got in shown:
+            with self.subTest(command):
+                self.same(output, got, command)
 
 
 if __name__ == "__main__":
