@@ -11,7 +11,7 @@ GUIDE = TESTS.parent / "docs/user-guide.md"
 # What differs from run to run: when the journal was written, how long it took, today's date.
 CHANGING = ((r"journal head     [0-9a-f]{64}", "journal head     HASH"), (r"in \d+\.\d s", "in N s"), (r"(ohm of [0-9.]+, )\d+\.\d\d uF", r"\1N uF"), (r"check-\d{8}T\d{6}", "check-TIME"),
             (r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{3})?Z", "TIME"), (r"SHA-256 [0-9a-f]{64}\)", "SHA-256 HASH)"),
-            (r"^samples          \d+$", "samples          N"), (r"above 0\.\d\d V", "above N V"), (r"\(>?\d+ %( within the model)?\)$", r"(N %\1)"))  # of a trace with noise of its own
+            (r"^samples          \d+$", "samples          N"), (r"above 0\.\d\d V", "above N V"), (r"^highest          10[01]\.\d mA$", "highest          N mA"), (r"\(>?\d+ %( within the model)?\)$", r"(N %\1)"))  # of a trace with noise of its own
 
 
 def commands_in(lines):
@@ -88,24 +88,33 @@ class Guide(Session):
     # Shown as they come to a bench that something happened to: a busy computer, a damaged disk, another stick's whitened image.
     STAGED = ("e202", "NOT WHOLE", "other-image")
 
-    def test_session(self):
-        (self.folder / "demo").symlink_to(BIN.parent / "share/steadycell/demo")
+    def run_sessions(self, folder):
+        """[(command, lines shown, lines got)] of what is shown as anybody sees it."""
+        folder.mkdir()
+        (folder / "demo").symlink_to(BIN.parent / "share/steadycell/demo")
         shell = f"export PATH={BIN}:$PATH STEADYCELL_BENCH=bench\n"
-        compared = 0
+        done = []
         for session in guide_sessions():
             staged = any(word in line for command, output in session for line in (command, *output) for word in self.STAGED)
             for command, output in session:
                 if "pass1.bin" in command:
                     for number in (1, 2):
-                        self.bash(f"{shell} steadycell capture export case7 --pass {number} --to pass{number}.bin", self.folder)
-                if "other-image" in command:
-                    continue
-                with self.subTest(command):
-                    done = self.bash(shell + command, self.folder)
-                    if output and not staged:
-                        self.same(output, done.stdout.splitlines(), command)
-                        compared += 1
-        self.assertGreaterEqual(compared, 9)
+                        self.bash(f"{shell} steadycell capture export case7 --pass {number} --to pass{number}.bin", folder)
+                if "other-image" not in command:
+                    got = self.bash(shell + command, folder).stdout
+                    done.append((command, output if not staged else [], got.splitlines()))
+        return done
+
+    def test_session(self):
+        for attempt in range(3):  # a computer that is too busy is told the board's own way (e202), and changes what follows
+            done = self.run_sessions(self.folder / f"guide{attempt}")
+            if not any(line.startswith("e202 ") for _, _, got in done for line in got):
+                break
+        shown = [(command, output, got) for command, output, got in done if output]
+        self.assertGreaterEqual(len(shown), 9)
+        for command, output, got in shown:
+            with self.subTest(command):
+                self.same(output, got, command)
 
 
 if __name__ == "__main__":
