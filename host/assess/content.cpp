@@ -65,8 +65,8 @@ Judged judge(const Evidence& evidence) {
     return {Content::unsure, fmt::format("{} {} too few to judge by", counted(written, "written page"), written == 1 ? "is" : "are")};
   if (pages.of(Look::constant) == written)
     return {Content::plain,
-            "every written page holds one value nearly throughout. That is no whitening, but may be no contents either: a bus that nothing drives "
-            "reads so. Look at the contact check, and at the chip's ID"};
+            "every written page holds one value nearly throughout. That is no whitening, but may be no contents "
+            "either: a bus that nothing drives reads so. Look at the contact check, and at the chip's ID"};
   if (share(plain, written) >= 0.1)
     return {Content::plain, fmt::format("{} of {} written pages are plain by themselves", plain, written)};
   if (anything_cancels(evidence.cancellation))
