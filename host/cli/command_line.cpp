@@ -113,7 +113,7 @@ class Command {
     });
     return *this;
   }
-  Command& choice(const std::string& flags, const std::string& key, const std::string& help, std::vector<std::string> words,
+  Command& choice(const std::string& flags, const std::string& key, const std::string& help, const std::vector<std::string>& words,
                   bool required = false) {
     auto value = std::make_shared<std::string>();
     CLI::Option* option = app_->add_option(flags, *value, help);
