@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <deque>
+#include <numbers>
 #include <numeric>
 #include <span>
 
@@ -97,7 +98,8 @@ void measure_late_rise(std::span<const double> x, Stretch s, Features& out) {
   for (std::size_t i = s.to; i-- > s.from;) lowest_from[i - s.from] = lowest = std::min(lowest, x[i]);
   double held = -1e300;  // the highest level not undercut for a window, in front of i
   for (std::size_t i = s.from + window; i + stays <= s.to; ++i) {
-    held = std::max(held, *std::min_element(x.begin() + static_cast<std::ptrdiff_t>(i - window), x.begin() + static_cast<std::ptrdiff_t>(i)));
+    const auto before = x.subspan(i - window, window);
+    held = std::max(held, *std::min_element(before.begin(), before.end()));
     const double rise = lowest_from[i - s.from] - held;
     if (static_cast<double>(i) * out.bin_s < loaded_s || rise <= out.late_rise_mA) continue;
     out.late_rise_mA = rise;
@@ -107,7 +109,7 @@ void measure_late_rise(std::span<const double> x, Stretch s, Features& out) {
 
 // Mains hum: one frequency that carries most of what the last 100 ms vary by. In 100 ms there are whole periods of all four.
 void measure_hum(std::span<const double> x, Stretch s, Features& out) {
-  constexpr double kWindow_s = 0.1, kSlowest_s = 3e-3, kShare = 0.6, kPi = 3.14159265358979;
+  constexpr double kWindow_s = 0.1, kSlowest_s = 3e-3, kShare = 0.6;
   const auto n = static_cast<std::size_t>(std::lround(kWindow_s / out.bin_s));
   if (out.bin_s > kSlowest_s || s.to < s.from + n) return;
   const auto last = x.subspan(s.to - n, n);
@@ -118,7 +120,7 @@ void measure_hum(std::span<const double> x, Stretch s, Features& out) {
   for (const double hertz : {50.0, 60.0, 100.0, 120.0}) {
     double in_phase = 0, across = 0;
     for (std::size_t i = 0; i < n; ++i) {
-      const double angle = 2 * kPi * hertz * out.bin_s * static_cast<double>(i);
+      const double angle = 2 * std::numbers::pi * hertz * out.bin_s * static_cast<double>(i);
       in_phase += (last[i] - mean) * std::cos(angle), across += (last[i] - mean) * std::sin(angle);
     }
     const double amplitude = 2 / count * std::hypot(in_phase, across);
@@ -157,7 +159,7 @@ void measure_bursts(std::span<const double> x, Stretch s, Features& out) {
   const std::size_t to = std::min(s.to, out.chirp_s ? bins_of(*out.chirp_s) : s.from + bins_of(0.6));
   if (to <= s.from || out.bin_s < 3 * out.sample_s) return;  // too coarse to see inside a bin
   // Inside a bin hum is a slope of 2 pi f A at the most.
-  const double noise_mA = std::hypot(out.noise_mA, 2 * 3.14159265358979 * out.hum_Hz * out.hum_mA * out.bin_s / std::sqrt(12.0));
+  const double noise_mA = std::hypot(out.noise_mA, 2 * std::numbers::pi * out.hum_Hz * out.hum_mA * out.bin_s / std::sqrt(12.0));
   std::vector<bool> active(to - s.from), dense(to - s.from);
   std::size_t count = 0;
   for (std::size_t i = s.from; i < to; ++i) {

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <deque>
+#include <numbers>
 
 #include "supply/boot.h"
 #include "supply/switch_on.h"
@@ -309,9 +310,8 @@ Features Analyzer::finish() {
   measure_boot(out);
   // Over a rest of no whole periods hum leaves the zero off by A / (pi f T) at the most, and it adds to any charge.
   if (out.hum_mA > 0) {
-    constexpr double kPi = 3.14159265358979;
     const double rest_s = static_cast<double>(s.before) * s.sample_s;
-    const double off_mA = out.hum_mA * std::min(1.0, 1 / std::max(1e-9, kPi * out.hum_Hz * rest_s));
+    const double off_mA = out.hum_mA * std::min(1.0, 1 / std::max(1e-9, std::numbers::pi * out.hum_Hz * rest_s));
     out.baseline_mA.sigma = std::max(out.baseline_mA.sigma, off_mA);
     const double uC = (out.hum_mA + off_mA) * (out.ramp_s + 1e-3) * 1e3;
     out.switch_on_uC.sigma = std::hypot(out.switch_on_uC.sigma, uC);
