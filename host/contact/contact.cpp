@@ -292,6 +292,12 @@ Judged judged(const Readings& readings, const Seen& seen, const std::vector<Hypo
               &plain};
     return {judge_in_place(readings, seen, plain, map_given), &plain};  // only debris, or a board at fault
   }
+  if (seen.rail_up && seen.rail_down && seen.any().count() < kFewest)
+    return {unsure(plainest, seen,
+                   fmt::format("VCC and ground conduct both ways, some {} kohm, and no chip's signals touch: residue in the socket or "
+                               "at its supply pins; take the chip out, clean and dry the socket, repeat the check with it empty",
+                               readings.rail.plus_mV / 100)),
+            &plain};
   const Best best = best_of(all, seen);
   if (best.hypothesis && best.hypothesis->seating == Seating::seated)
     return {judge_in_place(readings, seen, *best.hypothesis, map_given), best.hypothesis};

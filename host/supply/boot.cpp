@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <deque>
+#include <numbers>
 #include <numeric>
 #include <span>
 
@@ -85,6 +86,50 @@ void measure_sustained(std::span<const double> x, Stretch s, Features& out) {
   }
 }
 
+// A current that rises late and stays: the step from the highest level held for 50 ms before it to the lowest of all that follows.
+void measure_late_rise(std::span<const double> x, Stretch s, Features& out) {
+  const auto bins_of = [&](double seconds) { return static_cast<std::size_t>(std::lround(seconds / out.bin_s)); };
+  const std::size_t window = std::max<std::size_t>(2, bins_of(50e-3)), stays = 2 * window;
+  // By then firmware is loaded and its first stages are over (common practice, no source).
+  const double loaded_s = std::max(0.25, out.first_dense_s < 0 ? 0 : out.first_dense_s + out.dense_ms * 1e-3);
+  if (s.to < s.from + window + stays) return;
+  std::vector<double> lowest_from(s.to - s.from);
+  double lowest = x[s.to - 1];
+  for (std::size_t i = s.to; i-- > s.from;) lowest_from[i - s.from] = lowest = std::min(lowest, x[i]);
+  double held = -1e300;  // the highest level not undercut for a window, in front of i
+  for (std::size_t i = s.from + window; i + stays <= s.to; ++i) {
+    const auto before = x.subspan(i - window, window);
+    held = std::max(held, *std::min_element(before.begin(), before.end()));
+    const double rise = lowest_from[i - s.from] - held;
+    if (static_cast<double>(i) * out.bin_s < loaded_s || rise <= out.late_rise_mA) continue;
+    out.late_rise_mA = rise;
+    out.late_rise_s = static_cast<double>(i) * out.bin_s;
+  }
+}
+
+// Mains hum: one frequency that carries most of what the last 100 ms vary by. In 100 ms there are whole periods of all four.
+void measure_hum(std::span<const double> x, Stretch s, Features& out) {
+  constexpr double kWindow_s = 0.1, kSlowest_s = 3e-3, kShare = 0.6;
+  const auto n = static_cast<std::size_t>(std::lround(kWindow_s / out.bin_s));
+  if (out.bin_s > kSlowest_s || s.to < s.from + n) return;
+  const auto last = x.subspan(s.to - n, n);
+  const double count = static_cast<double>(n), mean = std::accumulate(last.begin(), last.end(), 0.0) / count;
+  double power = 0;
+  for (const double v : last) power += (v - mean) * (v - mean) / count;
+  const double sigma = out.noise_mA / std::sqrt(std::max(1.0, out.bin_s / out.sample_s));
+  for (const double hertz : {50.0, 60.0, 100.0, 120.0}) {
+    double in_phase = 0, across = 0;
+    for (std::size_t i = 0; i < n; ++i) {
+      const double angle = 2 * std::numbers::pi * hertz * out.bin_s * static_cast<double>(i);
+      in_phase += (last[i] - mean) * std::cos(angle), across += (last[i] - mean) * std::sin(angle);
+    }
+    const double amplitude = 2 / count * std::hypot(in_phase, across);
+    if (amplitude * amplitude / 2 < kShare * power || amplitude < 6 * sigma * std::sqrt(2 / count) || amplitude <= out.hum_mA) continue;
+    out.hum_mA = amplitude;
+    out.hum_Hz = hertz;
+  }
+}
+
 // Device chirp of high-speed detection: 17.78 mA into the line for 1 to 7 ms, at least 100 ms after attach
 // (USB 2.0, 7.1.7.5; current from 800 mV into 45 ohm). It ends where it began, and the rail regulator passes it on
 // unchanged.
@@ -113,10 +158,12 @@ void measure_bursts(std::span<const double> x, Stretch s, Features& out) {
   const auto bins_of = [&](double seconds) { return static_cast<std::size_t>(std::lround(seconds / out.bin_s)); };
   const std::size_t to = std::min(s.to, out.chirp_s ? bins_of(*out.chirp_s) : s.from + bins_of(0.6));
   if (to <= s.from || out.bin_s < 3 * out.sample_s) return;  // too coarse to see inside a bin
+  // Inside a bin hum is a slope of 2 pi f A at the most.
+  const double noise_mA = std::hypot(out.noise_mA, 2 * std::numbers::pi * out.hum_Hz * out.hum_mA * out.bin_s / std::sqrt(12.0));
   std::vector<bool> active(to - s.from), dense(to - s.from);
   std::size_t count = 0;
   for (std::size_t i = s.from; i < to; ++i) {
-    active[i - s.from] = out.bins[i].samples > 2 && out.bins[i].deviation_mA > 3 * out.noise_mA + 0.3;
+    active[i - s.from] = out.bins[i].samples > 2 && out.bins[i].deviation_mA > 3 * noise_mA + 0.3;
     count += active[i - s.from];
   }
   constexpr std::size_t kWindow = 20;
@@ -257,7 +304,9 @@ void measure_boot(Features& out) {
   measure_plateaus(x, s, out);
   measure_sustained(x, s, out);
   out.chirp_s = find_chirp(x, s, out.bin_s);
+  measure_hum(x, s, out);
   measure_bursts(x, s, out);
+  measure_late_rise(x, s, out);
   find_restarts(x, s, out);
   find_period(x, s, out);
   if (out.restarts_s.size() >= 2) {

@@ -175,6 +175,11 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
     verdicts.note("no samples from before power: the zero of the current is not known better than 1 mA");
   if (trace.gaps > 0)
     verdicts.note(fmt::format("{} gaps, {:.1f} ms in all, were not recorded", trace.gaps, trace.gap_s * 1e3));
+  if (trace.hum_mA > 0)
+    verdicts.note(
+        fmt::format("hum of {:.2f} mA at {:.0f} Hz rides on the current: mains, in leads or supply; the zero is "
+                    "known to {:.2f} mA",
+                    trace.hum_mA, trace.hum_Hz, trace.baseline_mA.sigma));
   if (trace.saturated)
     verdicts.note(
         trace.clipped_at_mA

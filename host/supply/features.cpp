@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <deque>
+#include <numbers>
 
 #include "supply/boot.h"
 #include "supply/switch_on.h"
@@ -15,6 +16,8 @@ constexpr std::size_t kFirst = 64;          // samples that settle noise and sam
 constexpr std::size_t kMostBefore = 16384;  // samples kept from before power
 constexpr std::size_t kMostBehind = 32768;  // and from the first 60 ms behind it
 constexpr double kHead = 60e-3, kTail = 0.1, kBin = 1e-3;
+// Hum and drift change little within this; power does, and within one period of hum nothing of it is new.
+constexpr double kSudden_s = 0.4e-3, kHumPeriod_s = 25e-3;
 constexpr double kByChance = 1e-4;  // a run of equal samples less likely than this is no chance
 constexpr std::size_t kMostBins = 16384;
 
@@ -31,6 +34,7 @@ struct Analyzer::State {
   std::vector<Sample> head;  // before power, then the first moments
   std::size_t before = 0;    // samples of head that stand before power
   std::uint32_t rising = 0;  // samples in a row that look powered
+  std::deque<Sample> young, wander;  // of just now; and older, falling from the highest: what hum and drift reach without power
   std::optional<double> t_on;
   std::optional<BinGatherer> bins;
   std::optional<Watch> watch;
@@ -42,6 +46,7 @@ struct Analyzer::State {
   void start();
   void take(const Sample& s);
   void look_for_power(const Sample& s);
+  double highest_wander(const Sample& s);
   void power_found(double at_s);
   void behind_power(const Sample& s);
   void watch_highest(double mA);
@@ -182,12 +187,29 @@ void Analyzer::State::take(const Sample& s) {
     look_for_power(s);
 }
 
+// The highest current from a period of hum ago until just now. Of two samples in a row the lower counts: a spike is no wander.
+double Analyzer::State::highest_wander(const Sample& s) {
+  const double until_s = s.time_s - std::max(kSudden_s, 1.5 * sample_s);
+  while (young.size() > 1 && young[1].time_s <= until_s) {
+    Sample lower = young[1];
+    lower.mA = std::min(young[0].mA, young[1].mA);
+    young.pop_front();
+    while (!wander.empty() && wander.back().mA <= lower.mA) wander.pop_back();
+    wander.push_back(lower);
+  }
+  young.push_back(s);
+  while (!wander.empty() && wander.front().time_s < until_s - kHumPeriod_s) wander.pop_front();
+  return wander.empty() ? rest_mA : wander.front().mA;
+}
+
 void Analyzer::State::look_for_power(const Sample& s) {
   head.push_back(s);
   if (known.t_on_s) {
     if (s.time_s + sample_s / 2 > *known.t_on_s) power_found(*known.t_on_s);
   } else {
-    const bool powered = s.volts > rest_V + 0.05 || s.mA > rest_mA + std::max(1.0, 8 * noise_mA);
+    const double step_mA = std::max(1.0, 8 * noise_mA);
+    const double rest_high_mA = std::max(rest_mA, highest_wander(s));
+    const bool powered = s.volts > rest_V + 0.05 || s.mA > rest_high_mA + step_mA;
     rising = powered ? rising + 1 : 0;
     if (rising == 2) power_found(head[head.size() - 2].time_s);
   }
@@ -286,6 +308,15 @@ Features Analyzer::finish() {
   }
   if (out.t_on_s) measure_switch_on(in, out);
   measure_boot(out);
+  // Over a rest of no whole periods hum leaves the zero off by A / (pi f T) at the most, and it adds to any charge.
+  if (out.hum_mA > 0) {
+    const double rest_s = static_cast<double>(s.before) * s.sample_s;
+    const double off_mA = out.hum_mA * std::min(1.0, 1 / std::max(1e-9, std::numbers::pi * out.hum_Hz * rest_s));
+    out.baseline_mA.sigma = std::max(out.baseline_mA.sigma, off_mA);
+    const double uC = (out.hum_mA + off_mA) * (out.ramp_s + 1e-3) * 1e3;
+    out.switch_on_uC.sigma = std::hypot(out.switch_on_uC.sigma, uC);
+    out.behind_uC.sigma = std::hypot(out.behind_uC.sigma, uC);
+  }
   return std::move(out);
 }
 

@@ -95,6 +95,8 @@ struct Features {
   double low_mA = 0, high_mA = 0;  // 1 % and 99 % of the bins after the first level
   double sustained_mA = 0,
          sustained_from_s = 0;  // the highest level not undercut for 50 ms, and since when; bursts and charging are shorter
+  double late_rise_mA = 0, late_rise_s = 0;  // a step up after loading that stays until the end, and when
+  double hum_mA = 0, hum_Hz = 0;             // amplitude of mains hum over the last 100 ms; 0: none that stands out
   std::vector<Plateau> plateaus;
   double active_ms = 0;  // bins with bursts in them, first 400 ms
   double dense_ms = 0;  // of these, in stretches where at least half of 20 ms bursts: page reads one after another

@@ -208,6 +208,32 @@ void judge_late_load(const Reading& r, Verdicts& verdicts) {
   verdicts.claim(Fault::unsure, 0.8 * beyond, {});
 }
 
+// More current that came after loading and stays, within what USB allows: no fault follows from it, nor the surest
+// soundness. USB 2.0, 7.2.1 (from memory): 100 mA before a host configures the stick, then what its bMaxPower
+// declares. The rest is common practice, no source.
+void doubt_late_rise(const Reading& r, Verdicts& verdicts) {
+  const Features& f = r.trace;
+  constexpr double kRise_mA = 20, kAlike_mA = 10, kEnumerates_s = 0.3, kAlone = 0.7, kWithHost = 0.8;
+  if (f.late_rise_mA < kRise_mA) return;
+  if (r.twin && r.twin->late_rise_mA > f.late_rise_mA - kAlike_mA) return;
+  if (f.chirp_s && f.late_rise_s > *f.chirp_s - 0.01 && f.late_rise_s < *f.chirp_s + kEnumerates_s)
+    return;  // high speed, configured
+  const double most = f.chirp_s ? kWithHost : kAlone;
+  verdicts.cap_absence(
+      most,
+      fmt::format("from {:.3f} s on {:.0f} mA more flow than were held at any time before, and they stay; {}, so "
+                  "no fault is proven: a "
+                  "lamp, a second stage, or a part that begins to leak as it warms; a twin, or the current after "
+                  "ten minutes, would "
+                  "tell; soundness gets {:.0f} % at most",
+                  f.late_rise_s + f.t_on_s.value_or(0), f.late_rise_mA,
+                  f.chirp_s ? "a host was there, and once it has configured a stick that may draw what its "
+                              "bMaxPower declares, 500 mA "
+                              "at the most"
+                            : "no host was seen, and before one configures it a stick may draw 100 mA (USB 2.0)",
+                  100 * most));
+}
+
 // Nothing hung on the port when it came up, and later something does: a contact that closed late, or a load switch.
 void judge_late_contact(const Reading& r, Verdicts& verdicts) {
   const Features& f = r.trace;
@@ -431,6 +457,7 @@ void judge_port(const Reading& r, Verdicts& verdicts) {
   judge_lifted(r, verdicts);
   judge_leak(r, verdicts);
   judge_late_load(r, verdicts);
+  doubt_late_rise(r, verdicts);
   judge_drops(r, verdicts);
   judge_loop(r, verdicts);
   judge_flat(r, verdicts);

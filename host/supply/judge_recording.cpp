@@ -59,8 +59,9 @@ bool too_high(const Reading& r, Verdicts& verdicts) {
   return true;
 }
 
-// Numbers that no line gives a unit may be ampere: those of a healthy board then look like an open path. Milliampere is proven by what
-// no supply of a stick gives in ampere for a millisecond, and by noise that hides any stick in ampere.
+// Numbers that no line gives a unit may be ampere: those of a healthy board then look like an open path.
+// Milliampere is proven by what no supply of a stick gives in ampere for a millisecond, and by noise that hides
+// any stick in ampere.
 bool unit_unknown(const Reading& r, Verdicts& verdicts) {
   if (r.header.unit_stated) return false;
   const Features& f = r.trace;
@@ -69,11 +70,13 @@ bool unit_unknown(const Reading& r, Verdicts& verdicts) {
   for (const Bin& b : f.bins) most = std::max(most, std::abs(static_cast<double>(b.mean_mA)));
   if (most > (r.limit_mA ? std::min(kMost_A, 2e-3 * *r.limit_mA) : kMost_A) || f.noise_mA > kNoise_A) return false;
   verdicts.doubt(
-      fmt::format("no line of the file says what its currents are: {:.4g} at the most may be mA, which is hardly anything, or A, which is "
+      fmt::format("no line of the file says what its currents are: {:.4g} at the most may be mA, which is hardly "
+                  "anything, or A, which is "
                   "a board at work; until that is known nothing follows",
                   f.highest_mA));
   verdicts.cure(
-      "no new recording: put a line above the first sample that names the columns: time_s,current_mA,vbus_V where the numbers are "
+      "no new recording: put a line above the first sample that names the columns: time_s,current_mA,vbus_V where "
+      "the numbers are "
       "milliampere, time_s,current_A,vbus_V where they are ampere; then diagnose the file again");
   return true;
 }
@@ -84,11 +87,16 @@ bool too_much_current(const Reading& r, Verdicts& verdicts) {
   constexpr double kNoise_mA = 20;   // hides every stage of a stick
   const double most = std::max(r.trace.high_mA, r.trace.early_mA);
   if (most < kMost_mA && r.trace.noise_mA < kNoise_mA) return false;
-  verdicts.doubt(most < kMost_mA
-                     ? fmt::format("the noise of {:.0f} mA hides all that a stick draws: the numbers look like microampere", r.trace.noise_mA)
-                     : fmt::format("{:.0f} mA flow for milliseconds, more than any USB port gives: the numbers look like microampere", most));
+  verdicts.doubt(
+      most < kMost_mA
+          ? fmt::format("the noise of {:.0f} mA hides all that a stick draws: the numbers look like microampere",
+                        r.trace.noise_mA)
+          : fmt::format(
+                "{:.0f} mA flow for milliseconds, more than any USB port gives: the numbers look like microampere",
+                most));
   verdicts.cure(
-      "no new recording: where the numbers are microampere, put the line time_s,current_uA,vbus_V above the first sample, or name the "
+      "no new recording: where the numbers are microampere, put the line time_s,current_uA,vbus_V above the first "
+      "sample, or name the "
       "column so; then diagnose the file again");
   return true;
 }
@@ -96,8 +104,8 @@ bool too_much_current(const Reading& r, Verdicts& verdicts) {
 }  // namespace
 
 bool recording_is_wrong(const Reading& r, Verdicts& verdicts) {
-  if (!unit_unknown(r, verdicts) && !too_much_current(r, verdicts) && !reversed_current(r, verdicts) && !dead_voltage(r, verdicts) &&
-      !too_high(r, verdicts))
+  if (!unit_unknown(r, verdicts) && !too_much_current(r, verdicts) && !reversed_current(r, verdicts) &&
+      !dead_voltage(r, verdicts) && !too_high(r, verdicts))
     return false;
   verdicts.claim(Fault::unsure, 1, {});
   return true;
@@ -126,9 +134,12 @@ void doubt_milliampere(const Reading& r, Verdicts& verdicts) {
   const double highest = r.switch_on().highest_mA;
   constexpr double kMost = 0.6;
   if (f.high_mA >= 1 || f.noise_mA <= 0 || highest >= 1 || highest < 100 * f.noise_mA) return;
-  verdicts.cap(kMost, fmt::format("no sample reaches 1 mA, yet the noise is {:.4f} mA: if this file is in ampere, all currents are 1000 "
-                                  "times what is said here (name the column current_A then); no confidence above {:.0f} %",
-                                  f.noise_mA, 100 * kMost));
+  verdicts.cap(
+      kMost,
+      fmt::format(
+          "no sample reaches 1 mA, yet the noise is {:.4f} mA: if this file is in ampere, all currents are 1000 "
+          "times what is said here (name the column current_A then); no confidence above {:.0f} %",
+          f.noise_mA, 100 * kMost));
 }
 
 const Features* same_power_up(const Features& trace, const Features* burst, Verdicts& verdicts) {

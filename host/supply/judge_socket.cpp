@@ -49,7 +49,9 @@ void judge_presence(const Reading& r, Verdicts& verdicts) {
   const Features& on = r.switch_on();
   // A chip works at power-on (reading its settings), works on commands, and leaks in standby. The first two cannot
   // be mistaken; a standby of 15 uA needs a good zero.
-  const double woke = on.t_on_s ? exceeds(on.behind_uC.value, 0.8, std::hypot(0.15, on.behind_uC.sigma)) : 0;
+  const double hum_uC = f.hum_mA > 0 ? on.behind_uC.sigma : 0;  // in which hum alone may give as much
+  const double woke =
+      on.t_on_s ? exceeds(on.behind_uC.value, 0.8 + 2 * hum_uC, std::hypot(0.15, on.behind_uC.sigma)) : 0;
   const double works = exceeds(f.active_ms, 3, 1);
   const double zero = std::hypot(
       f.baseline_mA.sigma, f.noise_mA / std::sqrt(std::max(1.0, std::min(f.duration_s / 10, 0.1) / f.sample_s)));
@@ -65,7 +67,14 @@ void judge_presence(const Reading& r, Verdicts& verdicts) {
   // A silent chip without a visible power-on would look like this too.
   const bool unseen = (zero > 0.01 && !r.burst && !on.ramp_resolved) || zero > 0.1 || on.behind_uC.sigma > 0.5;
   const double blind = unseen ? 0.45 : 0.95;
-  if (present < 0.5 && blind < 0.9) verdicts.doubt("noise and sampling hide what a chip in standby draws");
+  if (present < 0.5 && f.hum_mA > 0 && blind < 0.9)
+    verdicts.doubt(
+        fmt::format("hum of {:.2f} mA at {:.0f} Hz hides what a chip in standby draws: away with mains leads, "
+                    "short leads to the "
+                    "board, its supply from another outlet; then record again",
+                    f.hum_mA, f.hum_Hz));
+  else if (present < 0.5 && blind < 0.9)
+    verdicts.doubt("noise and sampling hide what a chip in standby draws");
   verdicts.claim(Fault::socket_empty,
                  (1 - present) * blind / std::max(0.02, verdicts.rest()) * std::min(1.0, verdicts.rest()),
                  std::move(evidence));

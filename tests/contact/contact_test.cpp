@@ -111,6 +111,23 @@ TEST(Contact, LeakIsToldWithItsMillivolts) {
   EXPECT_EQ(v.notes[0].find("more than"), std::string::npos) << v.notes[0];
 }
 
+// 5.2 kohm read 520 mV both ways at 100 uA (Ohm's law): beside a chip a note, turned or not; without one no chip the wrong way round.
+TEST(Contact, LeakBetweenTheSuppliesTurnsNoChip) {
+  const auto leaking = [](Readings r) {
+    r.rail.plus_mV = std::min<std::int16_t>(r.rail.plus_mV, 520);
+    r.rail.minus_mV = std::max<std::int16_t>(r.rail.minus_mV, -520);
+    return r;
+  };
+  const auto all = cases();
+  for (const char* name : {"ok_1ce", "ok_2ce", "turned_180", "turned_180_2ce"})
+    EXPECT_EQ(judge(leaking(all.at(name))).seating, judge(all.at(name)).seating) << name;
+  for (const char* name : {"shift_down_1", "shift_up_1", "row_25_48_open", "one_open_pin_17"})
+    EXPECT_FALSE(judge(leaking(all.at(name))).may_power()) << name;
+  const Verdict none = judge(leaking(all.at("empty")));
+  EXPECT_EQ(none.seating, Seating::unsure);
+  EXPECT_NE(none.sentence.find("conduct both ways, some 5 kohm"), std::string::npos) << none.sentence;
+}
+
 TEST(Contact, OneMissingDiodeIsAFaultAllMissingAreThePart) {
   Readings one = seated();
   one.positions[30 - 1].plus_mV = 1500;

@@ -99,6 +99,13 @@ class Check(bench.BenchTest):
         told = self.succeed("socket", "check", "--board", self.fixture(socket={"leakage_ohm": 1e6, "leaking_pins": [17, 18]}))
         self.assertEqual((told["verdict"], told["notes"]), ("seated", []))
 
+    def test_leaking_supply_pin_is_a_note_with_its_ohms(self):
+        told = self.succeed("socket", "check", "--board", self.fixture(socket={"leakage_ohm": 5200, "leaking_pins": [12]}))
+        self.assertEqual((told["verdict"], told["power_allowed"]), ("seated", True))
+        self.assertTrue(any("VCC leaks to ground, some 5 kohm" in note for note in told["notes"]), told["notes"])
+        told = self.succeed("socket", "check", "--board", self.fixture(socket={"leakage_ohm": 1000, "leaking_pins": [37]}), code=6)
+        self.assertEqual((told["verdict"], told["power_allowed"]), ("supply_short", False))
+
     def test_the_package_is_drawn(self):
         board = self.fixture(socket={"open_pins": [17]})
         done = self.run_it("socket", "check", "--board", board, "--svg", "contacts.svg")

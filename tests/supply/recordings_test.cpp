@@ -11,6 +11,7 @@ namespace steadycell::supply::test {
 namespace {
 
 using ::testing::HasSubstr;
+using ::testing::Not;
 
 constexpr int kRounds = 4;
 
@@ -319,6 +320,60 @@ TEST(Hum, IsPartOfWhatTheZeroIsKnownTo) {
   EXPECT_GT(features_of(samples).baseline_mA.sigma, 0.5);  // its effective value is 1.06
 }
 
+// 1.5 mA are a hundred times what a chip in standby draws: hum is named, and neither a chip nor its absence is sure because of it.
+TEST(Hum, OnASocketIsNamedAndMakesNothingSure) {
+  for (const Row& row : labels()) {
+    const std::string& label = row.at("label");
+    if (label != "socket_empty" && label != "socket_ok") continue;
+    for (const double hertz : {50.0, 60.0})
+      for (const double mA : {0.5, 1.5, 4.0})
+        for (const double from_s : {0.0, 0.015}) {
+          auto samples = only(read_trace(kCurrentFolder + row.at("file")).samples, [&](double t) { return t >= from_s; });
+          for (Sample& s : samples) s.mA += mA * std::sin(2 * 3.14159265 * hertz * s.time_s + 1);
+          Settings settings;
+          settings.rail = parse_rail(row.at("rail"));
+          const Features f = features_of(samples);
+          EXPECT_NEAR(f.hum_mA, mA, 0.1 * mA) << row.at("file");
+          EXPECT_EQ(f.hum_Hz, hertz) << row.at("file");
+          const auto list = diagnose(f, {}, settings, nullptr, nullptr);
+          EXPECT_THAT(told(list), HasSubstr(fmt::format("mA at {:.0f} Hz", hertz)));
+          EXPECT_LT(confidence_in(list, label == "socket_ok" ? Fault::socket_empty : Fault::socket_ok), 0.5)
+              << row.at("file") << " " << mA << " mA, " << hertz << " Hz\n" << told(list);
+          EXPECT_LT(confidence_in(list, Fault::socket_empty), 0.6) << row.at("file") << "\n" << told(list);
+        }
+  }
+}
+
+// Half a period of hum before power looks like a current that begins: the switch-on is where the voltage rises or the current jumps.
+TEST(Hum, BeforePowerIsNoSwitchOn) {
+  for (const double mA : {2.0, 4.0})
+    for (const double short_ohm : {1e9, 20.0})
+      for (std::uint64_t round = 0; round < kRounds; ++round) {
+        Random r(round);
+        Made made;
+        made.bench.t_on_s = 0.1;
+        made.fault.short_3V3_ohm = short_ohm;
+        auto samples = made.samples(r);
+        for (Sample& s : samples) s.mA += mA * std::sin(2 * 3.14159265 * 50 * s.time_s);
+        EXPECT_NEAR(features_of(samples).t_on_s.value_or(0), 0.1, 1e-3);
+        const auto list = diagnosed(samples);
+        EXPECT_EQ(list.front().fault, short_ohm < 1e6 ? Fault::rail_short : Fault::healthy) << mA << "\n" << told(list);
+      }
+  Random r(1);
+  Made hard;  // whose voltage hardly rises at all
+  hard.bench.t_on_s = 0.1;
+  hard.bench.limit_mA = 100;
+  hard.fault.short_5V_ohm = 0.05;
+  auto samples = hard.samples(r);
+  for (Sample& s : samples) s.mA += 2 * std::sin(2 * 3.14159265 * 50 * s.time_s), s.volts = std::min(s.volts, 0.04);
+  EXPECT_NEAR(features_of(samples).t_on_s.value_or(0), 0.1, 1e-3);
+  EXPECT_EQ(diagnosed(samples, 100).front().fault, Fault::vbus_short) << told(diagnosed(samples, 100));
+}
+
+TEST(Hum, IsSeenInNoTraceWithoutIt) {
+  for (const Row& row : labels()) EXPECT_EQ(features_of(read_trace(kCurrentFolder + row.at("file")).samples).hum_mA, 0) << row.at("file");
+}
+
 // 80 mV at rest on the voltage channel bend a resistor's line; the short in the socket stays one.
 TEST(Offset, OfTheVoltageChannelMakesNoJunctionOfAResistor) {
   for (const Row& row : labels()) {
@@ -352,6 +407,48 @@ TEST(LateLoad, IsNeverSound) {
       const Fault expected = host && more_mA < 300 ? Fault::unsure : Fault::rail_short;
       EXPECT_EQ(list.front().fault, expected) << host << " " << more_mA << "\n" << told(list);
     }
+}
+
+// USB 2.0, 7.2.1 (from memory): 100 mA before a host configures the stick. What rises and stays below that proves no fault, but is said.
+TEST(LateRise, WithinWhatUsbAllowsIsSaidAndSoundnessIsLessSure) {
+  for (const bool host : {false, true})
+    for (const double more_mA : {0.0, 30.0, 60.0})
+      for (std::uint64_t round = 0; round < kRounds; ++round) {
+        Random r(round);
+        const Board board = round == 0 ? Board() : random_board(r);
+        const Bench bench;
+        std::vector<Block> load;
+        boot(load, r, board, 0.0225, bench.end_s, Boot::whole, host);
+        if (more_mA > 0) load.push_back({0.8, bench.end_s, more_mA});
+        const auto samples = simulate(board, bench, {}, load, r);
+        const auto list = diagnosed(samples);
+        EXPECT_NE(list.front().fault, Fault::rail_short) << told(list);
+        if (features_of(samples).sustained_mA < 85) {  // nearer to 100 mA the figures allow no word
+          EXPECT_EQ(list.front().fault, Fault::healthy) << host << " " << more_mA << "\n" << told(list);
+          EXPECT_LT(confidence_in(list, Fault::rail_short), 0.1) << told(list);
+        }
+        if (more_mA == 0) {
+          EXPECT_THAT(told(list), Not(HasSubstr("and they stay"))) << host;
+          continue;
+        }
+        EXPECT_LE(confidence_in(list, Fault::healthy), host ? 0.8 : 0.7) << told(list);
+        EXPECT_THAT(told(list), HasSubstr(host ? "bMaxPower" : "may draw 100 mA (USB 2.0)"));
+      }
+}
+
+TEST(LateRise, AsTheTwinDoesIsNoDoubt) {
+  Random r(5);
+  const Board board;
+  const Bench bench;
+  std::vector<Block> load;
+  boot(load, r, board, 0.0225, bench.end_s, Boot::whole, false);
+  load.push_back({0.8, bench.end_s, 30});
+  const Features trace = features_of(simulate(board, bench, {}, load, r)), twin = features_of(simulate(board, bench, {}, load, r));
+  Settings settings;
+  settings.rail = Rail::vbus;
+  settings.limit_mA = 500;
+  EXPECT_THAT(told(diagnose(trace, {}, settings, nullptr, &twin)), Not(HasSubstr("and they stay")));
+  EXPECT_THAT(told(diagnose(trace, {}, settings, nullptr, nullptr)), HasSubstr("and they stay"));
 }
 
 TEST(Contact, ThatClosesLateIsNoTrip) {
