@@ -61,13 +61,16 @@ class Conform(bench.BenchTest):
 
     def test_nothing_is_tried_without_the_word(self):
         address = self.fixture()
-        for word in ("", "yes", WORD.upper(), WORD + "!"):
+        for word in ("yes", WORD.upper(), WORD + "!"):
             with self.subTest(word):
                 done = self.conform(address, word=word)
                 self.assertEqual((done.code, done.out), (2, b""))
                 for caution in (WORD, "static discharge", "hot", "local rules", "nothing was sent"):
                     self.assertIn(caution, done.err)
         self.assertEqual(self.run_it("board", "conform", "--board", address).code, 2)
+        empty = self.conform(address, word="")
+        self.assertEqual((empty.code, empty.out), (2, b""))
+        self.assertIn("--confirm: its value is empty", empty.err)
 
     def test_unknown_duty_is_named_with_the_known_ones(self):
         done = self.conform(self.fixture(), "--only", "flying")
