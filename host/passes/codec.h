@@ -9,20 +9,20 @@
 // How the bytes of a unit are stored: as they are, or as the difference to pass 1. Not for other rooms.
 namespace steadycell::passes {
 
-// Works in pieces of kPieceBytes: its memory does not grow with the unit, nor with what a hostile frame claims.
+// Works in pieces: its memory does not grow with what a hostile frame claims. Packing has room for one more unit, of which it touches
+// as much as the frame takes.
 class UnitCodec {
  public:
   static constexpr std::size_t kPieceBytes = 256 << 10;
 
   using ReadAt = std::function<Result<void>(std::uint64_t offset, MutableByteSpan out)>;
-  using Write = std::function<Result<void>(ByteSpan)>;
 
   UnitCodec();
   ~UnitCodec();
 
-  // (raw XOR reference) as one zstd frame (RFC 8878) of level 1, handed to `write` piece by piece. Nothing when that would not
-  // be shorter than raw: `write` may then have had some pieces.
-  Result<std::optional<std::uint64_t>> pack(ByteSpan raw, const ReadAt& reference, const Write& write);
+  // (raw XOR reference) as one zstd frame (RFC 8878) of level 1, valid until the next call; nothing when that would not be
+  // shorter than raw. The reference is asked for in pieces.
+  Result<std::optional<ByteSpan>> pack(ByteSpan raw, const ReadAt& reference);
   // Undoes pack; fills all of `out`. file_damaged for a frame that is broken, too short, too long, or asks for more memory
   // than any frame of ours.
   Result<void> unpack(std::uint64_t stored_bytes, const ReadAt& stored, const ReadAt& reference, MutableByteSpan out);
@@ -34,6 +34,8 @@ class UnitCodec {
   struct Zstd;
   std::unique_ptr<Zstd> zstd_;
   Bytes in_, out_;
+  std::unique_ptr<std::uint8_t[]> frame_;  // of the unit that was packed last
+  std::size_t frame_bytes_ = 0;            // room that it has
 };
 
 }  // namespace steadycell::passes

@@ -209,23 +209,13 @@ Result<std::uint64_t> CaptureWriter::store(UnitAddress unit, ByteSpan raw, std::
   const UnitAddress first{unit.place, unit.block, 1};
   const auto reference = unit.pass > 1 && units().has(first) ? reader_.facts(first) : failure(ErrorCode::not_found, "pass 1");
   if (reference) {
-    std::uint64_t at = offset;
-    bool reference_lost = false;
     const auto packed = reader_.codec_->pack(
-        raw,
-        [&](std::uint64_t piece_at, MutableByteSpan piece) {
-          auto got = reader_.read_reference(first, *reference, piece_at, piece);
-          reference_lost = !got;
-          return got;
-        },
-        [&](ByteSpan piece) {
-          auto written = (*file)->write_at(at, piece);
-          at += piece.size();
-          return written;
-        });
-    if (!packed && !reference_lost) return failure(packed.error());
+        raw, [&](std::uint64_t at, MutableByteSpan piece) { return reader_.read_reference(first, *reference, at, piece); });
     xor_zstd = packed && *packed;
-    if (xor_zstd) return **packed;
+    if (xor_zstd) {
+      if (const auto written = (*file)->write_at(offset, **packed); !written) return failure(written.error());
+      return (*packed)->size();
+    }
   }
   if (const auto written = (*file)->write_at(offset, raw); !written) return failure(written.error());
   return raw.size();
