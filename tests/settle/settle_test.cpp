@@ -571,8 +571,8 @@ TEST_F(SettleTest, SlicesGiveTheSameVotesAsWholeBlocks) {
   }
 }
 
-// Later passes vote as differences to pass 1; counted pass after pass they are whole. Pages that a pass did not read, pass 1 among them, and
-// a pass too noisy to be stored as a difference.
+// Later passes vote as differences to pass 1; counted pass after pass they are whole. With pages that a pass did not read, pass 1 among
+// them, and a pass too noisy to be stored as a difference.
 TEST_F(SettleTest, DifferencesGiveTheSameVotesAsWholePasses) {
   const Geometry geometry = small_chip();
   const Bytes truth = random_bytes(geometry.block_raw_bytes(), 1);
