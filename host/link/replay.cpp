@@ -64,18 +64,21 @@ class RecordingLink final : public Link {
 
 class ReplayLink final : public Link {
  public:
-  ReplayLink(const asio::any_io_executor& executor, std::shared_ptr<Recording> recording)
+  ReplayLink(const asio::any_io_executor& executor, std::shared_ptr<const Recording> recording)
       : executor_(executor),
         recording_(std::move(recording)),
         wake_(executor, asio::steady_timer::time_point::max()) {}
 
   asio::awaitable<Result<std::size_t>> read_some(MutableByteSpan into) override {
-    const auto view = co_await next(into.size());
-    if (!view) co_return failure(view.error());
-    std::copy(view->begin(), view->end(), into.begin());
-    co_return view->size();
+    // Others on the executor have their turn, as while a real link waits for bytes.
+    co_await asio::post(executor_, asio::use_awaitable);
+    while (!lost_ && answers_.empty()) {
+      boost::system::error_code woken;
+      co_await wake_.async_wait(asio::redirect_error(asio::use_awaitable, woken));
+    }
+    if (lost_) co_return failure(*lost_);
+    co_return fill(into);
   }
-  asio::awaitable<Result<ByteSpan>> read_view(MutableByteSpan) override { return next(kViewBytes); }
 
   asio::awaitable<Result<void>> write(ByteSpan bytes) override {
     if (lost_) co_return failure(*lost_);
@@ -96,20 +99,6 @@ class ReplayLink final : public Link {
     std::uint32_t request_id;
     std::size_t next = 0;  // of the frames caused
   };
-
-  // As many bytes as a transfer of the USB link has: frames are cut at its end, too.
-  static constexpr std::size_t kViewBytes = std::size_t{128} << 10;
-
-  asio::awaitable<Result<ByteSpan>> next(std::size_t most) {
-    // Others on the executor have their turn, as while a real link waits for bytes.
-    co_await asio::post(executor_, asio::use_awaitable);
-    while (!lost_ && answers_.empty()) {
-      boost::system::error_code woken;
-      co_await wake_.async_wait(asio::redirect_error(asio::use_awaitable, woken));
-    }
-    if (lost_) co_return failure(*lost_);
-    co_return say(most);
-  }
 
   void end(std::string_view why) {
     if (!lost_) lost_ = Error(ErrorCode::link_lost, fmt::format("{}: {}", describe(), why));
@@ -145,48 +134,42 @@ class ReplayLink final : public Link {
     return nullptr;
   }
 
-  const Recording::Frame& upcoming() const { return answers_.front().exchange->caused[answers_.front().next]; }
-
-  // The frame to be sent next, or the rest of the one that is being sent. Its header becomes that of now where it lies.
+  // The frame to be sent next, or the rest of the one that is being sent.
   void begin_frame() {
-    if (begun_) return;
+    if (sent_ > 0) return;
     const Answer& now = answers_.front();
-    frame_ = upcoming();
+    frame_ = now.exchange->caused[now.next];
     if (frame_.header.type == (SCP_HELLO | SCP_ANSWER)) sequences_.fill(0);
     frame_.header.request_id = now.request_id;
     frame_.header.sequence = sequences_[frame_.header.channel]++;
-    recording_->put_header(frame_);
-    begun_ = true;
+    scp_put_header(header_.data(), &frame_.header);
   }
 
-  // Frames that lie one behind the other, at most `most` bytes of them.
-  ByteSpan say(std::size_t most) {
-    begin_frame();
-    const std::size_t from = frame_.offset + sent_;
-    std::size_t end = from;
-    while (end - from < most && !answers_.empty()) {
-      // A frame that is said again lies where it lay: its new header must not reach what is on its way out.
-      if (!begun_ && upcoming().offset != end) break;
+  std::size_t fill(MutableByteSpan into) {
+    std::size_t given = 0;
+    while (given < into.size() && !answers_.empty()) {
       begin_frame();
-      const std::size_t count = std::min(frame_.size() - sent_, most - (end - from));
-      end += count;
+      const ByteSpan whole = recording_->bytes().subspan(frame_.offset, frame_.size());
+      const ByteSpan part = sent_ < header_.size() ? ByteSpan(header_).subspan(sent_) : whole.subspan(sent_);
+      const std::size_t count = std::min(part.size(), into.size() - given);
+      std::copy_n(part.begin(), count, into.begin() + static_cast<std::ptrdiff_t>(given));
+      given += count;
       sent_ += count;
-      if (sent_ < frame_.size()) continue;
+      if (sent_ < whole.size()) continue;
       sent_ = 0;
-      begun_ = false;
       if (++answers_.front().next == answers_.front().exchange->caused.size()) answers_.pop_front();
     }
-    return recording_->bytes().subspan(from, end - from);
+    return given;
   }
 
   asio::any_io_executor executor_;
-  std::shared_ptr<Recording> recording_;
+  std::shared_ptr<const Recording> recording_;
   asio::steady_timer wake_;
   Splitter requests_;
   std::size_t next_ = 0;  // exchange that is expected
   std::deque<Answer> answers_;
   Recording::Frame frame_;  // being sent, with the header of now
-  bool begun_ = false;
+  std::array<std::uint8_t, SCP_HEADER_BYTES> header_{};
   std::size_t sent_ = 0;  // bytes of it
   std::array<std::uint32_t, SCP_CHANNELS> sequences_{};
   std::optional<Error> lost_;
@@ -236,7 +219,7 @@ std::unique_ptr<Link> record(std::unique_ptr<Link> link, std::shared_ptr<Recordi
   return std::make_unique<RecordingLink>(std::move(link), std::move(into));
 }
 
-std::unique_ptr<Link> replay(const asio::any_io_executor& executor, std::shared_ptr<Recording> recording) {
+std::unique_ptr<Link> replay(const asio::any_io_executor& executor, std::shared_ptr<const Recording> recording) {
   return std::make_unique<ReplayLink>(executor, std::move(recording));
 }
 

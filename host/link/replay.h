@@ -30,8 +30,6 @@ class Recording {
   void reserve(std::size_t bytes) { bytes_.reserve(bytes); }
   // One frame more, of either direction.
   void add(const scp_header& header, ByteSpan payload);
-  // The frame, which is in here, gets this header.
-  void put_header(const Frame& frame) { scp_put_header(bytes_.data() + frame.offset, &frame.header); }
   // All frames, one after the other, as they were on the wire.
   ByteSpan bytes() const { return bytes_; }
   const std::vector<Exchange>& exchanges() const { return exchanges_; }
@@ -48,10 +46,9 @@ class Recording {
 std::unique_ptr<Link> record(std::unique_ptr<Link> link, std::shared_ptr<Recording> into);
 
 // Stands in for the board: each request is answered, at once, with what the same request caused then; request ids
-// and sequence numbers are those of now, put into the recording itself: its bytes go out from where they lie (read_view), as those of
-// the USB link do, so one link at a time says it. The host is to do as it did: a request that comes earlier than its turn
+// and sequence numbers are those of now. The host is to do as it did: a request that comes earlier than its turn
 // may pass over repeated ones only, one that comes once more gets its last answer again, any other ends the link
 // (link_lost, which names the request).
-std::unique_ptr<Link> replay(const asio::any_io_executor& executor, std::shared_ptr<Recording> recording);
+std::unique_ptr<Link> replay(const asio::any_io_executor& executor, std::shared_ptr<const Recording> recording);
 
 }  // namespace steadycell::link

@@ -9,8 +9,8 @@
 // How the bytes of a unit are stored: as they are, or as the difference to pass 1. Not for other rooms.
 namespace steadycell::passes {
 
-// Unpacking works in pieces of kPieceBytes: its memory does not grow with what a hostile frame claims. Packing has room for two units,
-// of which it touches the second only as far as the frame goes.
+// Works in pieces: its memory does not grow with what a hostile frame claims. Packing has room for one more unit, of which it touches
+// as much as the frame takes.
 class UnitCodec {
  public:
   static constexpr std::size_t kPieceBytes = 256 << 10;
@@ -20,9 +20,12 @@ class UnitCodec {
   UnitCodec();
   ~UnitCodec();
 
-  // (raw XOR reference) as one zstd frame (RFC 8878) of level 1, valid until the next call; nothing when that would not be
-  // shorter than raw. The reference is asked for in pieces.
+  // (raw XOR reference) as one zstd frame (RFC 8878) of level 1 with a checksum of its content, valid until the next call; nothing
+  // when that would not be shorter than raw. The reference is asked for in pieces.
   Result<std::optional<ByteSpan>> pack(ByteSpan raw, const ReadAt& reference);
+  // (raw XOR reference) again; fills all of `out`. True when the frame has a checksum of its content (frames of older versions have
+  // none): then the bytes are those that were packed. Errors as unpack.
+  Result<bool> unpack_difference(std::uint64_t stored_bytes, const ReadAt& stored, MutableByteSpan out);
   // Undoes pack; fills all of `out`. file_damaged for a frame that is broken, too short, too long, or asks for more memory
   // than any frame of ours.
   Result<void> unpack(std::uint64_t stored_bytes, const ReadAt& stored, const ReadAt& reference, MutableByteSpan out);
@@ -30,12 +33,11 @@ class UnitCodec {
   Result<void> unpack(std::uint64_t stored_bytes, const ReadAt& stored, ByteSpan reference, MutableByteSpan out);
 
  private:
-  Result<void> unpack_difference(std::uint64_t stored_bytes, const ReadAt& stored, MutableByteSpan out);
   struct Zstd;
   std::unique_ptr<Zstd> zstd_;
   Bytes in_, out_;
-  std::unique_ptr<std::uint8_t[]> difference_, frame_;  // of a unit that is packed
-  std::size_t unit_bytes_ = 0;                          // that they have room for
+  std::unique_ptr<std::uint8_t[]> frame_;  // of the unit that was packed last
+  std::size_t frame_bytes_ = 0;            // room that it has
 };
 
 }  // namespace steadycell::passes

@@ -46,7 +46,8 @@ TEST(Bits, NextSetByteIsTheFirstThatIsNotZero) {
     for (std::size_t from = 0; from <= size; ++from) EXPECT_EQ(next_set_byte(mask, from), size);
     for (std::size_t set = 0; set < size; ++set) {
       mask[set] = static_cast<std::uint8_t>(1U << set % 8);
-      for (std::size_t from = 0; from <= size; ++from) ASSERT_EQ(next_set_byte(mask, from), from <= set ? set : size) << size << ", " << from;
+      for (std::size_t from = 0; from <= size; ++from)
+        ASSERT_EQ(next_set_byte(mask, from), from <= set ? set : size) << size << ", " << from;
       mask[set] = 0;
     }
   }

@@ -141,7 +141,7 @@ struct Folder {
   ~Folder() { std::filesystem::remove_all(name); }
 };
 
-std::shared_ptr<link::Recording> recording() {
+std::shared_ptr<const link::Recording> recording() {
   static const auto kept = [] {
     for (int tries = 1;; ++tries) {
       const Folder folder;
@@ -151,7 +151,7 @@ std::shared_ptr<link::Recording> recording() {
       const auto done = read(folder.name + "/capture", [&](const asio::any_io_executor& executor) {
         return link::record(link::adopt_socket(executor, session.take_host_fd(), "board"), made);
       });
-      if (done) return made;
+      if (done) return std::shared_ptr<const link::Recording>(made);
       // On a machine that is very busy the board may hear nothing for 500 ms, and switches off.
       if (tries == 5) stop(done.error().text());
     }

@@ -83,12 +83,12 @@ struct Said {
   std::optional<Error> error;
 };
 
-// What the replay says to `asked`, read `piece` bytes at a time, or, for 0, looked at where it lies.
+// What the replay says to `asked`, read `piece` bytes at a time.
 Said said_to(const Recording& recording, const std::vector<Bytes>& asked, std::size_t piece) {
   Said said;
   asio::io_context context;
   run(context, [&]() -> asio::awaitable<void> {
-    const auto link = replay(context.get_executor(), std::make_shared<Recording>(recording));
+    const auto link = replay(context.get_executor(), std::make_shared<const Recording>(recording));
     const Bytes all = joined(asked);
     (void)co_await link->write(ByteSpan(all).first(10));  // requests may come in pieces, too
     (void)co_await link->write(ByteSpan(all).subspan(10));
@@ -98,13 +98,12 @@ Said said_to(const Recording& recording, const std::vector<Bytes>& asked, std::s
       patience.async_wait([&](const boost::system::error_code& cancelled) {
         if (!cancelled) link->close();
       });
-      auto reading = piece == 0 ? link->read_view({}) : link->Link::read_view(into);
-      const auto got = co_await std::move(reading);
+      const auto got = co_await link->read_some(into);
       if (!got) {
         said.error = got.error();
         break;
       }
-      said.bytes.insert(said.bytes.end(), got->begin(), got->end());
+      said.bytes.insert(said.bytes.end(), into.begin(), into.begin() + static_cast<std::ptrdiff_t>(*got));
     }
   }());
   return said;
@@ -116,7 +115,7 @@ TEST(Replay, AnswersWithTheRequestIdsAndSequencesOfNow) {
   const Bytes expected =
       joined({answer(SCP_HELLO, 0, 71, {0, 0, 1}), answer(kPoll, 1, 72, {7}), answer(kPoll, 2, 73, {8}),
               answer(kAsk, 3, 75, {0}), page(0, 75, {9, 9, 9}), page(1, 75, {6, 6})});
-  for (const std::size_t piece : {0U, 1U, 5U, 24U, 4096U}) {
+  for (const std::size_t piece : {1U, 5U, 24U, 4096U}) {
     const Said said = said_to(recorded(), asked, piece);
     EXPECT_EQ(said.bytes, expected) << piece;
     ASSERT_TRUE(said.error);
