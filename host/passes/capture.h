@@ -103,7 +103,6 @@ struct UnitRead {
   MutableByteSpan out;
   std::span<PageStatus> status;
   Result<void> got{};
-  const UnitRead* difference_to = nullptr;  // read_for_vote: `out` is the unit XOR what that one has in its `out`
 };
 
 // Reads a capture, also while a writer adds to it (it then sees what was there when it opened). Used from one thread.
@@ -125,11 +124,6 @@ class CaptureReader {
   // The same for the passes of a block, faster: each is hashed on a thread of its own while the next is read, and what is the
   // difference to a pass 1 among them takes its bytes from there.
   void read_units(std::span<UnitRead> units);
-  // The same for what is to vote, with less to hash: a difference to a pass 1 that stands beside it, and is right by its hash, may
-  // stay a difference, checked by the checksum in its frame alone (XXH64, 32 bits of it: RFC 8878) where the frame has one. That
-  // finds what a medium does to bytes. It does not find what somebody changed on purpose, nor a whole frame in another one's place
-  // that has the same length; read_units does.
-  void read_for_vote(std::span<UnitRead> units);
   Result<UnitFacts> facts(UnitAddress unit);
   // Page reads each block has seen in all sessions, by block: every unit ever journalled, repeats, and noted reads.
   Result<std::vector<std::uint64_t>> page_reads(UnitPlace place);
@@ -150,14 +144,8 @@ class CaptureReader {
   Error advise(UnitAddress unit, Error error) const;
   // Bytes of a pass-1 unit as they lie in the file, unchecked: what a later pass is the difference to.
   Result<void> read_reference(UnitAddress unit, const UnitFacts& facts, std::uint64_t offset, MutableByteSpan out);
-  enum class CheckedBy : std::uint8_t { hash, checksum };
-  void read_together(std::span<UnitRead> units, CheckedBy checked_by);
   // The bytes of a unit, not yet checked. `pass_1`: those of pass 1 as its file has them, or empty where they are not at hand.
   Result<void> fetch(UnitAddress unit, const UnitFacts& facts, ByteSpan pass_1, MutableByteSpan out);
-  // The difference that is stored; whether a checksum has vouched for it.
-  Result<bool> fetch_difference(UnitAddress unit, const UnitFacts& facts, MutableByteSpan out);
-  // `got` with the place and the way to mend it.
-  Error not_read(UnitAddress unit, const Error& why) const;
   // What is left once the bytes are there.
   Result<void> check(UnitAddress unit, const UnitFacts& facts, const Digest& digest, std::span<PageStatus> status) const;
 

@@ -15,10 +15,6 @@ namespace {
 constexpr int kMaxWindowLog = 23;
 constexpr int kWindowLog = 17;  // of what we pack: one zstd block
 
-// RFC 8878, 3.1.1: magic number of four bytes, then the frame header descriptor, whose bit 2 says that a checksum of the content follows.
-constexpr std::size_t kDescriptorAt = 4;
-constexpr std::uint8_t kHasChecksum = 0x04;
-
 struct FreeCompressor {
   void operator()(ZSTD_CCtx* context) const { ZSTD_freeCCtx(context); }
 };
@@ -54,7 +50,6 @@ Result<std::optional<ByteSpan>> UnitCodec::pack(ByteSpan raw, const ReadAt& refe
   ZSTD_CCtx_reset(context, ZSTD_reset_session_and_parameters);
   ZSTD_CCtx_setParameter(context, ZSTD_c_compressionLevel, 1);
   ZSTD_CCtx_setParameter(context, ZSTD_c_windowLog, kWindowLog);
-  ZSTD_CCtx_setParameter(context, ZSTD_c_checksumFlag, 1);
   ZSTD_CCtx_setPledgedSrcSize(context, raw.size());
   in_.resize(std::max(in_.size(), kStep));
   ZSTD_outBuffer output{frame_.get(), raw.size() - 1, 0};
@@ -74,7 +69,7 @@ Result<std::optional<ByteSpan>> UnitCodec::pack(ByteSpan raw, const ReadAt& refe
   return ByteSpan(frame_.get(), output.pos);
 }
 
-Result<bool> UnitCodec::unpack_difference(std::uint64_t stored_bytes, const ReadAt& stored, MutableByteSpan out) {
+Result<void> UnitCodec::unpack_difference(std::uint64_t stored_bytes, const ReadAt& stored, MutableByteSpan out) {
   if (!zstd_->decompressor) zstd_->decompressor.reset(ZSTD_createDCtx());
   if (!zstd_->decompressor) no_memory();
   ZSTD_DCtx* const context = zstd_->decompressor.get();
@@ -84,11 +79,9 @@ Result<bool> UnitCodec::unpack_difference(std::uint64_t stored_bytes, const Read
   out_.resize(kPieceBytes);
   ZSTD_outBuffer output{out.data(), out.size(), 0};
   std::size_t left = 1;  // not 0: the frame goes on
-  bool has_checksum = false;
   for (std::uint64_t at = 0; at < stored_bytes;) {
     const auto count = static_cast<std::size_t>(std::min<std::uint64_t>(kPieceBytes, stored_bytes - at));
-    if (auto got = stored(at, MutableByteSpan(in_).first(count)); !got) return failure(got.error());
-    if (at == 0 && count > kDescriptorAt) has_checksum = (in_[kDescriptorAt] & kHasChecksum) != 0;
+    if (auto got = stored(at, MutableByteSpan(in_).first(count)); !got) return got;
     ZSTD_inBuffer input{in_.data(), count, 0};
     while (input.pos < input.size) {
       const std::size_t consumed = input.pos, produced = output.pos;
@@ -102,17 +95,17 @@ Result<bool> UnitCodec::unpack_difference(std::uint64_t stored_bytes, const Read
   }
   if (left != 0) return bad_frame(output.pos == output.size ? "it is longer than a block" : "the frame is cut");
   if (output.pos != out.size()) return bad_frame(fmt::format("it has {} bytes, a block {}", output.pos, out.size()));
-  return has_checksum;
+  return {};
 }
 
 Result<void> UnitCodec::unpack(std::uint64_t stored_bytes, const ReadAt& stored, ByteSpan reference, MutableByteSpan out) {
-  if (const auto unpacked = unpack_difference(stored_bytes, stored, out); !unpacked) return failure(unpacked.error());
+  if (auto unpacked = unpack_difference(stored_bytes, stored, out); !unpacked) return unpacked;
   xor_into(out, reference);
   return {};
 }
 
 Result<void> UnitCodec::unpack(std::uint64_t stored_bytes, const ReadAt& stored, const ReadAt& reference, MutableByteSpan out) {
-  if (const auto unpacked = unpack_difference(stored_bytes, stored, out); !unpacked) return failure(unpacked.error());
+  if (auto unpacked = unpack_difference(stored_bytes, stored, out); !unpacked) return unpacked;
   for (std::size_t at = 0; at < out.size(); at += kPieceBytes) {
     const MutableByteSpan piece = out.subspan(at, std::min(kPieceBytes, out.size() - at));
     const MutableByteSpan other = MutableByteSpan(out_).first(piece.size());

@@ -20,12 +20,9 @@ class UnitCodec {
   UnitCodec();
   ~UnitCodec();
 
-  // (raw XOR reference) as one zstd frame (RFC 8878) of level 1 with a checksum of its content, valid until the next call; nothing
-  // when that would not be shorter than raw. The reference is asked for in pieces.
+  // (raw XOR reference) as one zstd frame (RFC 8878) of level 1, valid until the next call; nothing when that would not be
+  // shorter than raw. The reference is asked for in pieces.
   Result<std::optional<ByteSpan>> pack(ByteSpan raw, const ReadAt& reference);
-  // (raw XOR reference) again; fills all of `out`. True when the frame has a checksum of its content (frames of older versions have
-  // none): then the bytes are those that were packed. Errors as unpack.
-  Result<bool> unpack_difference(std::uint64_t stored_bytes, const ReadAt& stored, MutableByteSpan out);
   // Undoes pack; fills all of `out`. file_damaged for a frame that is broken, too short, too long, or asks for more memory
   // than any frame of ours.
   Result<void> unpack(std::uint64_t stored_bytes, const ReadAt& stored, const ReadAt& reference, MutableByteSpan out);
@@ -33,6 +30,7 @@ class UnitCodec {
   Result<void> unpack(std::uint64_t stored_bytes, const ReadAt& stored, ByteSpan reference, MutableByteSpan out);
 
  private:
+  Result<void> unpack_difference(std::uint64_t stored_bytes, const ReadAt& stored, MutableByteSpan out);
   struct Zstd;
   std::unique_ptr<Zstd> zstd_;
   Bytes in_, out_;

@@ -4,7 +4,6 @@
 
 #include "files/atomic.h"
 #include "passes/capture.h"
-#include "base/bits.h"
 #include "passes/codec.h"
 #include "passes/hasher.h"
 #include "passes/layout.h"
@@ -188,15 +187,6 @@ Result<void> read_exactly(files::File& file, std::uint64_t offset, MutableByteSp
 
 }  // namespace
 
-namespace {
-
-void mark(const UnitFacts& facts, std::span<PageStatus> status) {
-  std::fill(status.begin(), status.end(), PageStatus::read);
-  for (const auto& [run, what] : facts.exceptions) std::fill_n(status.begin() + run.first, run.count, what);
-}
-
-}  // namespace
-
 // Unchecked on purpose: the hash of the later unit tells whether the difference was undone rightly, even where the pass-1
 // unit itself was damaged before the difference was made.
 Result<void> CaptureReader::read_reference(UnitAddress unit, const UnitFacts& reference, std::uint64_t offset, MutableByteSpan out) {
@@ -220,22 +210,10 @@ Result<void> CaptureReader::fetch(UnitAddress unit, const UnitFacts& unit_facts,
     return codec_->unpack(unit_facts.stored_bytes, stored, in_file, out);
   };
   const auto got = read();
-  return got ? got : failure(not_read(unit, got.error()));
-}
-
-Result<bool> CaptureReader::fetch_difference(UnitAddress unit, const UnitFacts& unit_facts, MutableByteSpan out) {
-  const auto read = [&]() -> Result<bool> {
-    const auto file = pass_file(unit.pass);
-    if (!file) return failure(file.error());
-    const auto stored = [&](std::uint64_t at, MutableByteSpan piece) { return read_exactly(**file, unit_facts.file_offset + at, piece); };
-    return codec_->unpack_difference(unit_facts.stored_bytes, stored, out);
-  };
-  const auto got = read();
-  return got ? got : failure(not_read(unit, got.error()));
-}
-
-Error CaptureReader::not_read(UnitAddress unit, const Error& why) const {
-  return advise(unit, Error(why).during("reading {}", describe(unit)).at(files::join(folder_, pass_name(unit.pass))));
+  return got ? got
+             : failure(advise(unit, Error(got.error())
+                                        .during("reading {}", describe(unit))
+                                        .at(files::join(folder_, pass_name(unit.pass)))));
 }
 
 Error CaptureReader::advise(UnitAddress unit, Error error) const {
@@ -251,7 +229,8 @@ Result<void> CaptureReader::check(UnitAddress unit, const UnitFacts& unit_facts,
         unit, Error(ErrorCode::file_damaged,
                     fmt::format("reading {}: the bytes do not match the hash in the journal", describe(unit)))
                   .at(files::join(folder_, pass_name(unit.pass)))));
-  mark(unit_facts, status);
+  std::fill(status.begin(), status.end(), PageStatus::read);
+  for (const auto& [run, what] : unit_facts.exceptions) std::fill_n(status.begin() + run.first, run.count, what);
   return {};
 }
 
@@ -296,14 +275,6 @@ class Hashed {
 }  // namespace
 
 void CaptureReader::read_units(std::span<UnitRead> units) {
-  read_together(units, CheckedBy::hash);
-}
-
-void CaptureReader::read_for_vote(std::span<UnitRead> units) {
-  read_together(units, CheckedBy::checksum);
-}
-
-void CaptureReader::read_together(std::span<UnitRead> units, CheckedBy checked_by) {
   if (!hasher_) hasher_ = std::make_unique<Hasher>();
   Hashed hashed(*hasher_);
   const auto check_hashed = [&](UnitRead& read, const UnitFacts& unit_facts, const Digest& digest) {
@@ -315,31 +286,12 @@ void CaptureReader::read_together(std::span<UnitRead> units, CheckedBy checked_b
     auto unit_facts = facts(read.unit);
     const bool at_hand = whole && whole->unit.place == read.unit.place && whole->unit.block == read.unit.block;
     const ByteSpan pass_1 = at_hand ? ByteSpan(whole->out) : ByteSpan();
-    if (unit_facts && unit_facts->xor_zstd && at_hand && checked_by == CheckedBy::checksum) {
-      const auto vouched = fetch_difference(read.unit, *unit_facts, read.out);
-      read.got = vouched ? Result<void>() : failure(vouched.error());
-      if (vouched && *vouched) {
-        read.difference_to = whole;
-        mark(*unit_facts, read.status);
-        continue;  // pass 1 is hashed meanwhile
-      }
-      if (vouched) xor_into(read.out, pass_1);
-    } else {
-      read.got = unit_facts ? fetch(read.unit, *unit_facts, pass_1, read.out) : failure(unit_facts.error());
-    }
+    read.got = unit_facts ? fetch(read.unit, *unit_facts, pass_1, read.out) : failure(unit_facts.error());
     if (read.got && read.unit.pass == 1 && !unit_facts->xor_zstd) whole = &read;
     hashed.take(check_hashed);
     if (read.got) hashed.start(read, std::move(*unit_facts));
   }
   hashed.take(check_hashed);
-  // What is the difference to wrong bytes may be wrong, too, or right where pass 1 was damaged before it: its own hash tells.
-  for (UnitRead& read : units) {
-    if (!read.difference_to || read.difference_to->got) continue;
-    xor_into(read.out, read.difference_to->out);
-    read.difference_to = nullptr;
-    const auto unit_facts = facts(read.unit);
-    read.got = unit_facts ? check(read.unit, *unit_facts, Sha256::of(read.out), read.status) : failure(unit_facts.error());
-  }
 }
 
 Result<std::vector<std::uint64_t>> CaptureReader::page_reads(UnitPlace place) {
