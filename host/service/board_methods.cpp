@@ -15,6 +15,7 @@
 #include "link/link.h"
 #include "measure/board_check.h"
 #include "passes/clock.h"
+#include "service/bench.h"
 #include "service/contacts.h"
 #include "service/hold.h"
 #include "service/known_boards.h"
@@ -191,6 +192,8 @@ Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks) {
   const auto timings = params.boolean_or("timings", false);
   if (!timings) return failure(timings.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
+
+  if (const auto usable = check_bench_to_quote(*bench); !usable) return failure(usable.error());
 
   capture::ReadOptions options;
   options.map = std::move(*map);
@@ -465,6 +468,8 @@ Result<json::Object> supply_cold(json::Reader& params, const JobHooks& hooks) {
   const auto keep = params.boolean_or("keep_as_twin", false);
   if (!keep) return failure(keep.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
+  if (*keep)
+    if (const auto usable = check_bench(names->bench); !usable) return failure(usable.error());
   asio::io_context io(1);
   return run<json::Object>(with_board<json::Object>(std::move(*address), "supply.cold", hooks,
                                                     [&](board::BoardClient& board) { return cold_job(board, std::move(*names), *keep); }),
@@ -477,6 +482,7 @@ Result<json::Object> supply_record(json::Reader& params, const JobHooks& hooks) 
   const auto request = supply_request(params);
   if (!request) return failure(request.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
+  if (const auto usable = check_bench(request->names.bench); !usable) return failure(usable.error());
   const auto twin = twin_runs(request->names);
   if (!twin) return failure(twin.error());
   asio::io_context io(1);
