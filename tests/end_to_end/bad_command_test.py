@@ -42,6 +42,11 @@ class Typed(bench.BenchTest):
                 self.assertIn(word, self.said(found))
         self.assertEqual([path.name for path in self.folder.iterdir()], ["fixture.json"], "nothing was made")
 
+    def test_a_value_that_the_service_refuses_is_told_by_its_option(self):
+        for option in ("--board-number", "--controller", "--patient"):
+            found = self.refuse("e101", 2, "supply", "record", "--board", self.fixture(), "--to", "t.csv", option, "x" * 5000)
+            self.assertTrue(found["what"].startswith(option + " has 5000 bytes"), found["what"])
+
     def test_said_to_a_person(self):
         for arguments in (("chip", "identify"), ("chip", "identify", "--board"), ("chip", "decode")):
             done = self.run_it(*arguments)
