@@ -1,7 +1,5 @@
 #include "capture/held.h"
 
-#include <algorithm>
-
 namespace steadycell::capture {
 namespace {
 
@@ -26,9 +24,9 @@ bool holds_all(const passes::CaptureReader& capture, NumberRange blocks, std::ui
   const passes::CaptureHead& head = capture.head();
   const passes::Contents& contents = capture.contents();
   if (head.targets.empty() || blocks.last >= head.geometry.blocks) return false;
-  if (!contents.closed || !contents.chain_whole || contents.damage_count > 0 || contents.torn_bytes > 0) return false;
+  if (!contents.in_order()) return false;
   for (std::uint32_t pass = 1; pass <= passes; ++pass) {
-    if (std::ranges::find(contents.sealed_passes, pass) == contents.sealed_passes.end()) return false;
+    if (!contents.sealed(pass)) return false;
     for (const passes::TargetIdentity& target : head.targets)
       for (std::uint8_t lun = 0; lun < head.geometry.luns; ++lun)
         for (std::uint32_t block = blocks.first; block <= blocks.last; ++block)

@@ -344,9 +344,7 @@ class Reading {
         if (!noted) co_return noted;
       }
       if (sink.totals().wp_high > 0) co_return failure(ErrorCode::write_protect, "the board sensed WP# high during pass {}", pass);
-      const bool sealed = std::find(writer_->contents().sealed_passes.begin(), writer_->contents().sealed_passes.end(), pass) !=
-                          writer_->contents().sealed_passes.end();
-      if (sealed && units_now_ == 0) continue;
+      if (writer_->contents().sealed(pass) && units_now_ == 0) continue;
       const auto seal = co_await on_writer([&] { return writer_->seal_pass(pass); });
       if (!seal) co_return seal;
     }

@@ -57,6 +57,8 @@ std::string maker_name(std::uint8_t code);
 // Errors: no_chip (silent bus, even parity of the maker code), double_rate, unknown_chip.
 Result<Identification> decode_id(ByteSpan raw, bool jedec_at_40 = false);
 
+inline constexpr std::size_t kShortestParameterPage = 256;  // bytes of one ONFI copy; a JEDEC one is longer
+
 // ONFI or JEDEC parameter page with all its copies, as streamed after ECh 00h (or 40h). A copy counts when its own CRC is
 // right; without one, the bitwise majority of the copies is tried. JEDEC pages leave timing_mode at 0: their speed grade is
 // not decoded. Errors: bad_parameter_page with the reason; double_rate when every byte comes twice, or only every second one.

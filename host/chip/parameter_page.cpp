@@ -137,7 +137,7 @@ std::optional<EccNeed> extended_ecc(ByteSpan raw, ByteSpan page) {
 }
 
 Result<Identification> decode_onfi(ByteSpan raw) {
-  const auto chosen = choose(raw, 256);
+  const auto chosen = choose(raw, kShortestParameterPage);
   if (!chosen)
     return failure(ErrorCode::bad_parameter_page, "no copy of the ONFI parameter page has a right checksum, nor has their majority");
   const ByteSpan page(chosen->copy);

@@ -42,7 +42,24 @@ void leave_out_notes(json::Object& result, const std::vector<std::string>& told)
   *notes = std::move(left);
 }
 
-int report(const Error& error, const Invocation& invocation, const StopOnSignal& stop) {
+// The service speaks of its parameters: "board_number" has 5000 bytes. Who typed an option hears of that.
+Error in_words_of(const Invocation& invocation, const Error& error) {
+  if (error.code() != ErrorCode::wrong_usage || !error.what().starts_with('"')) return error;
+  const std::size_t end = error.what().find('"', 1);
+  const auto given =
+      end == std::string::npos ? invocation.given.end() : invocation.given.find(error.what().substr(1, end - 1));
+  if (given == invocation.given.end()) return error;
+  const json::Value& value = invocation.params.at(given->first);
+  if (value.is_string() && value.get_string() == given->first)
+    return error;  // perhaps the value is quoted, not the parameter
+  return Error(error.code(), given->second + error.what().substr(end + 1))
+      .at(error.where())
+      .keeping(error.kept())
+      .advising(error.next());
+}
+
+int report(const Error& told, const Invocation& invocation, const StopOnSignal& stop) {
+  const Error error = in_words_of(invocation, told);
   if (invocation.as_json)
     write_out(json::text_of(api::to_json(error)) + "\n");
   else

@@ -58,7 +58,7 @@ class Command {
     auto value = std::make_shared<std::string>();
     CLI::Option* option = app_->add_option(flags, *value, help);
     option->required(required)->check(something);
-    fill(option, [value, key](json::Object& params) { params[key] = *value; });
+    fill(option, key, [value, key](json::Object& params) { params[key] = *value; });
     return *this;
   }
   Command& number(const std::string& flags, const std::string& key, const std::string& help, std::uint64_t low, std::uint64_t high,
@@ -71,7 +71,7 @@ class Command {
       if (parsed && *parsed >= low && *parsed <= high) return std::string();
       return fmt::format("\"{}\" should be a whole number from {} to {}", printable(given), low, high);
     });
-    fill(option, [value, key](json::Object& params) { params[key] = *parse_number(*value); });
+    fill(option, key, [value, key](json::Object& params) { params[key] = *parse_number(*value); });
     return *this;
   }
   // The socket's two supplies.
@@ -83,7 +83,7 @@ class Command {
       return given == "1800" || given == "3300" ? std::string()
                                                 : fmt::format("\"{}\" should be 1800 or 3300, the supplies of the socket", printable(given));
     });
-    fill(option, [value](json::Object& params) { params["supply_mV"] = *parse_number(*value); });
+    fill(option, "supply_mV", [value](json::Object& params) { params["supply_mV"] = *parse_number(*value); });
     return *this;
   }
   // A file whose format follows from its name: another ending would promise another one.
@@ -97,7 +97,7 @@ class Command {
       if (std::any_of(endings.begin(), endings.end(), has)) return std::string();
       return fmt::format("\"{}\" should end in {}: no other format is written", printable(given), fmt::join(endings, " or "));
     });
-    fill(option, [value, key](json::Object& params) { params[key] = *value; });
+    fill(option, key, [value, key](json::Object& params) { params[key] = *value; });
     return *this;
   }
   Command& range(const std::string& flags, const std::string& key, const std::string& help) {
@@ -107,7 +107,7 @@ class Command {
     option->check([](const std::string& given) {
       return parse_range(given) ? std::string() : fmt::format("\"{}\" should be a range such as 0-63, both ends included", printable(given));
     });
-    fill(option, [value, key](json::Object& params) {
+    fill(option, key, [value, key](json::Object& params) {
       const NumberRange range = *parse_range(*value);
       params[key] = json::Array{range.first, range.last};
     });
@@ -118,14 +118,14 @@ class Command {
     auto value = std::make_shared<std::string>();
     CLI::Option* option = app_->add_option(flags, *value, help);
     option->required(required)->check(one_of(words));
-    fill(option, [value, key](json::Object& params) { params[key] = *value; });
+    fill(option, key, [value, key](json::Object& params) { params[key] = *value; });
     return *this;
   }
   Command& list(const std::string& name, const std::string& key, const std::string& help) {
     auto values = std::make_shared<std::vector<std::string>>();
     CLI::Option* option = app_->add_option(name, *values, help);
     option->required()->check(something);
-    fill(option, [values, key](json::Object& params) {
+    fill(option, key, [values, key](json::Object& params) {
       json::Array array;
       for (const std::string& value : *values) array.emplace_back(value);
       params[key] = std::move(array);
@@ -134,7 +134,7 @@ class Command {
   }
   Command& flag(const std::string& flags, const std::string& key, const std::string& help) {
     CLI::Option* option = app_->add_flag(flags, help);
-    fill(option, [key](json::Object& params) { params[key] = true; });
+    fill(option, key, [key](json::Object& params) { params[key] = true; });
     return *this;
   }
   // Which healthy board of the bench to compare with.
@@ -164,9 +164,11 @@ class Command {
   }
 
  private:
-  void fill(CLI::Option* option, std::function<void(json::Object&)> put) {
-    fills_.emplace_back([option, put = std::move(put)](json::Object& params) {
-      if (option->count() > 0) put(params);
+  void fill(CLI::Option* option, const std::string& key, std::function<void(json::Object&)> put) {
+    fills_.emplace_back([this, option, key, put = std::move(put)](json::Object& params) {
+      if (option->count() == 0) return;
+      invocation_.given[key] = option->get_name(option->get_positional());
+      put(params);
     });
   }
 

@@ -1,4 +1,5 @@
 #pragma once
+#include <map>
 #include <string>
 #include <variant>
 #include <vector>
@@ -12,6 +13,7 @@ namespace steadycell::cli {
 struct Invocation {
   std::string method;   // "chip.read"; "demo" is run by the cli itself
   json::Object params;
+  std::map<std::string, std::string> given;  // how each parameter was written: "board_number" -> "--board-number"
   bool as_json = false;
   ProgressStyle progress = ProgressStyle::automatic;
 };

@@ -9,6 +9,7 @@
 #include "base/text.h"
 #include "cli/app.h"
 #include "cli/locate.h"
+#include "files/atomic.h"
 
 // The demo walks the path a bench user walks, command by command, on the simulated bench; only the rebuilding at the end
 // is somebody else's part, played by a script.
@@ -52,11 +53,7 @@ class Demo {
   Result<Steps> run(const std::filesystem::path& out, const std::optional<std::string>& named_board, const json::Value* supply_mV) {
     const auto shared = find_shared("demo");
     if (!shared) return failure(shared.error());
-    std::error_code code;
-    if (std::filesystem::exists(out, code))
-      return failure(Error(ErrorCode::already_exists, fmt::format("{} exists", out.string())).advising("choose another --out"));
-    std::filesystem::create_directories(out, code);
-    if (code) return failure(ErrorCode::storage_failed, "making {}: {}", out.string(), code.message());
+    if (const auto free = files::check_free(files::posix(), out.string()); !free) return failure(free.error());
 
     Steps steps;
     steps.out = out;
@@ -73,6 +70,8 @@ class Demo {
                          .at(std::string(chip["board"].get_string()))
                          .advising(fmt::format("let steadycell-simboard run {}, or leave --board out", fixture)));
     }
+    // Not before: a board that is not there, or another chip, leaves no empty folder behind.
+    if (const auto made = files::posix().make_directory(out.string()); !made) return failure(made.error());
 
     const std::string capture = (out / "capture").string(), image = (out / "image").string();
     const auto read_passes = [&](const std::string& what, std::uint64_t passes) {

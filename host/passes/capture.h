@@ -1,4 +1,5 @@
 #pragma once
+#include <algorithm>
 #include <array>
 #include <functional>
 #include <memory>
@@ -95,6 +96,10 @@ struct Contents {
   std::vector<std::uint32_t> sealed_passes;  // each once, in the order of their first sealing
   std::vector<std::string> board_checks;    // what was known of the fixture board when it was read, each once; the first of them
   std::vector<std::uint64_t> pass_ends;     // by pass - 1: end of the last unit that a record names in the pass file
+
+  // Closed by its last writer, and nothing of the journal is missing, changed or torn.
+  bool in_order() const { return closed && chain_whole && damage_count == 0 && torn_bytes == 0; }
+  bool sealed(std::uint32_t pass) const { return std::ranges::find(sealed_passes, pass) != sealed_passes.end(); }
 };
 
 // One of several units that are read together: as read_unit, which `got` answers for.

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <array>
+#include <optional>
 
 #include "base/text.h"
 #include "files/atomic.h"
@@ -74,101 +75,190 @@ Result<CaptureHead> head_for(const ImportRequest& request, std::uint64_t pages) 
   return head;
 }
 
-Result<CaptureWriter> open_capture(files::FileSystem& system, const ImportRequest& request, const CaptureHead& head, std::uint64_t bytes) {
-  const auto there = system.exists(request.folder);
-  if (!there) return failure(there.error());
-  const WriterOptions options{.tool = request.tool};
-  if (!*there) {
-    if (const auto free = files::check_free(system, request.folder); !free) return failure(free.error());
-    // Later passes are stored as differences; how small is not known yet.
-    const std::array<files::RoomPart, 2> parts{{{"the first pass", bytes}, {"the journal", files::kReserveBytes}}};
-    if (const auto room = files::require_free(system, files::parent_of(request.folder), parts); !room) return failure(room.error());
-    return CaptureWriter::create(system, request.folder, head, options);
-  }
-  auto writer = CaptureWriter::open(system, request.folder, options);
-  if (!writer && writer.error().code() == ErrorCode::not_found)
+Result<CaptureWriter> new_capture(files::FileSystem& system, const ImportRequest& request, const CaptureHead& head,
+                                  std::uint64_t bytes) {
+  if (const auto free = files::check_free(system, request.folder); !free) return failure(free.error());
+  // Later passes are stored as differences; how small is not known yet.
+  const std::array<files::RoomPart, 2> parts{{{"the first pass", bytes}, {"the journal", files::kReserveBytes}}};
+  if (const auto room = files::require_free(system, files::parent_of(request.folder), parts); !room)
+    return failure(room.error());
+  return CaptureWriter::create(system, request.folder, head, {.tool = request.tool});
+}
+
+// The capture that is there, only read: opening it for writing would change it, and it may be refused yet.
+Result<CaptureReader> capture_there(files::FileSystem& system, const ImportRequest& request,
+                                    const CaptureHead& head) {
+  auto reader = CaptureReader::open(system, request.folder);
+  if (!reader && reader.error().code() == ErrorCode::not_found)
     return failure(ErrorCode::already_exists, "{} exists and is no capture", printable(request.folder));
-  if (writer && (writer->head().origin != head.origin || writer->head().geometry != head.geometry))
+  if (reader && (reader->head().origin != head.origin || reader->head().geometry != head.geometry))
     return failure(
         Error(ErrorCode::already_exists, fmt::format("{} is another capture", printable(request.folder))).keeping("it is untouched"));
-  return writer;
+  return reader;
 }
 
 class Importer {
  public:
-  Importer(const ImportRequest& request, const Hooks& hooks, Sources sources, CaptureWriter writer)
-      : request_(request), hooks_(hooks), sources_(std::move(sources)), writer_(std::move(writer)), geometry_(writer_.head().geometry),
-        raw_(geometry_.block_raw_bytes()), status_(geometry_.pages_per_block) {}
+  Importer(files::FileSystem& system, const ImportRequest& request, const Hooks& hooks, Sources sources,
+           CaptureHead head)
+      : system_(system),
+        request_(request),
+        hooks_(hooks),
+        sources_(std::move(sources)),
+        head_(std::move(head)),
+        geometry_(head_.geometry),
+        raw_(geometry_.block_raw_bytes()),
+        status_(geometry_.pages_per_block) {}
 
   Result<ImportSummary> run() {
-    const std::uint64_t total = sources_.bytes * sources_.files.size();
-    for (std::uint32_t pass = 1; pass <= sources_.files.size(); ++pass) {
-      const std::uint64_t added_before = summary_.units_added;
-      for (std::uint32_t block = 0; block < geometry_.blocks; ++block) {
-        if (hooks_.stopped()) return interrupted();
-        if (const auto taken = take_block(pass, block); !taken) return failure(taken.error());
-        hooks_.tell(summary_.bytes, total, summary_.bytes);
-      }
-      const auto& sealed = writer_.contents().sealed_passes;
-      if (summary_.units_added == added_before && std::find(sealed.begin(), sealed.end(), pass) != sealed.end()) continue;
-      // The name without its folders: where it lay says nothing about the bytes, and may say too much about the person.
-      const std::string& name = request_.files[pass - 1];
-      const auto noted = writer_.note(
-          {{"event", "import"}, {"pass", pass}, {"file", printable(name.substr(name.find_last_of('/') + 1))}, {"bytes", sources_.bytes}});
-      if (!noted) return failure(noted.error());
-      if (const auto seal = writer_.seal_pass(pass); !seal) return failure(seal.error());
+    const auto exists = system_.exists(request_.folder);
+    if (!exists) return failure(exists.error());
+    if (*exists) {
+      auto there = capture_there(system_, request_, head_);
+      if (!there) return failure(there.error());
+      const auto missing = compare_with(*there);
+      if (!missing) return failure(missing.error());
+      if (*missing == 0 && there->contents().in_order() && all_sealed(there->contents()))
+        return summary(there->head().uuid);
+      there_.emplace(std::move(*there));
     }
-    const auto head = writer_.finish();
-    if (!head) return failure(head.error());
-    summary_.capture_uuid = writer_.head().uuid;
-    summary_.passes = static_cast<std::uint32_t>(sources_.files.size());
-    summary_.blocks = geometry_.blocks;
-    summary_.pages_missing_at_end = static_cast<std::uint32_t>(geometry_.pages_per_lun() - sources_.bytes / geometry_.raw_page_bytes());
-    return summary_;
+    auto writer = *exists ? CaptureWriter::open(system_, request_.folder, {.tool = request_.tool})
+                          : new_capture(system_, request_, head_, sources_.bytes);
+    if (!writer) return failure(writer.error());
+    if (const auto added = add_missing(*writer); !added) return failure(added.error());
+    const auto closed = writer->finish();
+    if (!closed) return failure(closed.error());
+    return summary(writer->head().uuid);
   }
 
  private:
-  Result<void> take_block(std::uint32_t pass, std::uint32_t block) {
-    const std::uint64_t at = geometry_.block_raw_bytes() * block;
-    const auto there = static_cast<std::size_t>(std::min<std::uint64_t>(raw_.size(), sources_.bytes - at));
-    const auto got = sources_.files[pass - 1]->read_at(at, MutableByteSpan(raw_).first(there));
+  // Compares the files with all that the capture holds, before anything is added to it; returns how many blocks
+  // are missing.
+  Result<std::uint64_t> compare_with(CaptureReader& there) {
+    std::uint64_t missing = 0;
+    for (std::uint32_t pass = 1; pass <= sources_.files.size(); ++pass)
+      for (std::uint32_t block = 0; block < geometry_.blocks; ++block) {
+        const UnitAddress unit{{0, 0}, {block}, pass};
+        if (!there.units().has(unit)) {
+          ++missing;
+          continue;
+        }
+        if (hooks_.stopped())
+          return failure(
+              Error(ErrorCode::interrupted, "the import was stopped").keeping("the capture is as it was"));
+        if (const auto same = compare(there, unit); !same) return failure(same.error());
+        tell(block);
+      }
+    return missing;
+  }
+
+  Result<void> add_missing(CaptureWriter& writer) {
+    for (std::uint32_t pass = 1; pass <= sources_.files.size(); ++pass) {
+      const std::uint64_t added_before = units_added_;
+      for (std::uint32_t block = 0; block < geometry_.blocks; ++block) {
+        const UnitAddress unit{{0, 0}, {block}, pass};
+        const bool compared = there_ && there_->units().has(unit);
+        if (compared && writer.units().has(unit)) continue;
+        if (hooks_.stopped()) return interrupted(writer);
+        // A unit that opening took back is added again; one that came meanwhile is another program's.
+        if (const auto taken = writer.units().has(unit) ? compare(writer.reader(), unit) : add(writer, unit);
+            !taken)
+          return taken;
+        if (!compared) tell(block);
+      }
+      if (units_added_ == added_before && writer.contents().sealed(pass)) continue;
+      // The name without its folders: where it lay says nothing about the bytes, and may say too much about the person.
+      const std::string& name = request_.files[pass - 1];
+      const auto noted = writer.note({{"event", "import"},
+                                      {"pass", pass},
+                                      {"file", printable(name.substr(name.find_last_of('/') + 1))},
+                                      {"bytes", sources_.bytes}});
+      if (!noted) return noted;
+      if (const auto seal = writer.seal_pass(pass); !seal) return seal;
+    }
+    return {};
+  }
+
+  bool all_sealed(const Contents& contents) const {
+    for (std::uint32_t pass = 1; pass <= sources_.files.size(); ++pass)
+      if (!contents.sealed(pass)) return false;
+    return true;
+  }
+
+  std::uint64_t bytes_of(std::uint32_t block) const {
+    return std::min<std::uint64_t>(raw_.size(), sources_.bytes - geometry_.block_raw_bytes() * block);
+  }
+
+  // The file's block into raw_ and status_.
+  Result<void> load(UnitAddress unit) {
+    const auto there = static_cast<std::size_t>(bytes_of(unit.block.index));
+    const auto got = sources_.files[unit.pass - 1]->read_at(geometry_.block_raw_bytes() * unit.block.index,
+                                                            MutableByteSpan(raw_).first(there));
     if (!got) return failure(got.error());
     if (*got != there)
-      return failure(ErrorCode::bad_input_file, "{} became shorter while it was read", printable(request_.files[pass - 1]));
+      return failure(ErrorCode::bad_input_file, "{} became shorter while it was read",
+                     printable(request_.files[unit.pass - 1]));
     std::fill(raw_.begin() + static_cast<std::ptrdiff_t>(there), raw_.end(), std::uint8_t{0xFF});
     const auto read = static_cast<std::ptrdiff_t>(there / geometry_.raw_page_bytes());
     std::fill(status_.begin(), status_.begin() + read, PageStatus::read);
     std::fill(status_.begin() + read, status_.end(), PageStatus::not_read);
-    summary_.bytes += there;
+    return {};
+  }
 
-    const UnitAddress unit{{0, 0}, {block}, pass};
-    if (!writer_.units().has(unit)) {
-      ++summary_.units_added;
-      return writer_.append_unit(unit, raw_, status_);
-    }
-    const auto facts = writer_.reader().facts(unit);
+  Result<void> add(CaptureWriter& writer, UnitAddress unit) {
+    if (const auto loaded = load(unit); !loaded) return loaded;
+    ++units_added_;
+    return writer.append_unit(unit, raw_, status_);
+  }
+
+  Result<void> compare(CaptureReader& reader, UnitAddress unit) {
+    if (const auto loaded = load(unit); !loaded) return loaded;
+    const auto facts = reader.facts(unit);
     if (!facts) return failure(facts.error());
     if (facts->sha256 == Sha256::of(raw_)) return {};
-    return failure(Error(ErrorCode::mismatched_capture, fmt::format("block {} of {} is not what pass {} of {} holds", block,
-                                                                    printable(request_.files[pass - 1]), pass, printable(request_.folder)))
-                       .keeping("the capture is as it was")
-                       .advising("give the same files in the same order, further passes behind them, or another capture"));
+    return failure(
+        Error(ErrorCode::mismatched_capture,
+              fmt::format("block {} of {} is not what pass {} of {} holds", unit.block.index,
+                          printable(request_.files[unit.pass - 1]), unit.pass, printable(request_.folder)))
+            .keeping("the capture is as it was")
+            .advising("give the same files in the same order, further passes behind them, or another capture"));
   }
 
-  Result<ImportSummary> interrupted() {
-    if (const auto synced = writer_.sync(); !synced) return failure(synced.error());
+  void tell(std::uint32_t block) {
+    done_bytes_ += bytes_of(block);
+    hooks_.tell(done_bytes_, total_bytes(), done_bytes_);
+  }
+  std::uint64_t total_bytes() const { return sources_.bytes * sources_.files.size(); }
+
+  Result<void> interrupted(CaptureWriter& writer) const {
+    if (const auto synced = writer.sync(); !synced) return synced;
     return failure(Error(ErrorCode::interrupted, "the import was stopped")
-                       .keeping(fmt::format("{} blocks of all passes are in {}", writer_.acknowledged(), printable(request_.folder))));
+                       .keeping(fmt::format("{} blocks of all passes are in {}", writer.acknowledged(),
+                                            printable(request_.folder))));
   }
 
+  ImportSummary summary(const std::string& uuid) const {
+    ImportSummary out;
+    out.capture_uuid = uuid;
+    out.passes = static_cast<std::uint32_t>(sources_.files.size());
+    out.blocks = geometry_.blocks;
+    out.pages_missing_at_end =
+        static_cast<std::uint32_t>(geometry_.pages_per_lun() - sources_.bytes / geometry_.raw_page_bytes());
+    out.bytes = total_bytes();
+    out.units_added = units_added_;
+    return out;
+  }
+
+  files::FileSystem& system_;
   const ImportRequest& request_;
   const Hooks& hooks_;
   Sources sources_;
-  CaptureWriter writer_;
+  const CaptureHead head_;  // of the capture to make
   const Geometry geometry_;
+  std::optional<CaptureReader> there_;  // as the capture was before anything was added
   Bytes raw_;
   std::vector<PageStatus> status_;
-  ImportSummary summary_;
+  std::uint64_t done_bytes_ = 0, units_added_ = 0;
 };
 
 }  // namespace
@@ -183,11 +273,9 @@ Result<ImportSummary> import_passes(files::FileSystem& system, const ImportReque
     return failure(Error(ErrorCode::wrong_usage, possible.error().what()).advising("give the sizes of the chip that was read"));
   auto sources = open_sources(system, request);
   if (!sources) return failure(sources.error());
-  const auto head = head_for(request, sources->bytes / (std::uint64_t{request.page_bytes} + request.spare_bytes));
+  auto head = head_for(request, sources->bytes / (std::uint64_t{request.page_bytes} + request.spare_bytes));
   if (!head) return failure(head.error());
-  auto writer = open_capture(system, request, *head, sources->bytes);
-  if (!writer) return failure(writer.error());
-  return Importer(request, hooks, std::move(*sources), std::move(*writer)).run();
+  return Importer(system, request, hooks, std::move(*sources), std::move(*head)).run();
 }
 
 }  // namespace steadycell::passes

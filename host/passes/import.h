@@ -25,10 +25,12 @@ struct ImportSummary {
   std::uint64_t units_added = 0;           // the others were there already, with the same bytes
 };
 
-// Makes a capture with origin "import"; with one there already, goes on: units it holds must have the bytes of the files
-// (mismatched_capture otherwise), and further files become further passes. All sizes are checked before anything is made.
-// Errors: wrong_usage for a geometry no chip has or a file given twice; bad_input_file, with size and nearest fit, for files
-// that are empty, no whole number of pages or of different lengths; not_found; interrupted; storage errors. Progress counts bytes.
+// Makes a capture with origin "import"; with one there already, goes on: units it holds must have the bytes of the
+// files (mismatched_capture otherwise), and further files become further passes. All sizes are checked before
+// anything is made, and all that the capture holds before anything is added: one that is refused, or lacks
+// nothing, is left as it is, byte for byte. Errors: wrong_usage for a geometry no chip has or a file given twice;
+// bad_input_file, with size and nearest fit, for files that are empty, no whole number of pages or of different
+// lengths; not_found; interrupted; storage errors. Progress counts bytes.
 Result<ImportSummary> import_passes(files::FileSystem& system, const ImportRequest& request, const Hooks& hooks = {});
 
 }  // namespace steadycell::passes

@@ -144,6 +144,22 @@ Result<BenchRoot> BenchRoot::open(files::FileSystem& system, std::string folder,
   return BenchRoot(system, std::move(folder), clock);
 }
 
+Result<void> BenchRoot::check_writable() const {
+  const auto told = [](Error why) {
+    return failure(std::move(why)
+                       .during("writing to the bench folder")
+                       .advising("name a folder you may write to with --bench"));
+  };
+  if (const auto file = files::AtomicFile::create(*system_, files::join(folder_, "log.check")); !file)
+    return told(file.error());
+  const std::string log = files::join(folder_, "log.jsonl");
+  const auto there = system_->exists(log);
+  if (!there) return told(there.error());
+  if (*there)
+    if (const auto file = system_->open_write(log); !file) return told(file.error());
+  return {};
+}
+
 Result<LogEntry> BenchRoot::append(std::string_view kind, json::Object facts) {
   const std::string path = files::join(folder_, "log.jsonl");
   const auto lock = wait_for_lock(*system_, path);

@@ -38,6 +38,10 @@ class BenchRoot {
 
   const std::string& folder() const { return folder_; }
 
+  // Whether the next append will find room to write in: the folder takes a new file, the log lets itself be
+  // written. For jobs that cost time or power: asked before they begin. Leaves nothing behind.
+  Result<void> check_writable() const;
+
   // Locks the log, reads its tail, chains, syncs, unlocks: several processes share a bench. When this returns the line is on
   // the medium. A last line that a power cut tore was never acknowledged: it is kept aside as `log.torn-N`, and the new
   // line's facts name that file under "torn_line_kept_as". Errors: wrong_usage for facts beyond kLongestLogLine, in_use when

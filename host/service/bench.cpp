@@ -8,4 +8,11 @@ Result<records::BenchRoot> open_bench(const std::string& folder) {
   return records::BenchRoot::open(files::posix(), folder);
 }
 
+Result<void> check_bench(const std::string& folder) {
+  const auto bench = open_bench(folder);
+  const auto writable = bench ? bench->check_writable() : failure(bench.error());
+  if (!writable) return failure(Error(writable.error()).keeping("nothing got power"));
+  return {};
+}
+
 }  // namespace steadycell::service

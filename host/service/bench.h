@@ -9,4 +9,8 @@ namespace steadycell::service {
 // variables, a daemon does not.
 Result<records::BenchRoot> open_bench(const std::string& folder);
 
+// The same for a job that costs time or power, before it begins: what it finds out can be kept. Errors also those
+// of check_writable.
+Result<void> check_bench(const std::string& folder);
+
 }  // namespace steadycell::service

@@ -15,6 +15,7 @@
 #include "link/link.h"
 #include "measure/board_check.h"
 #include "passes/clock.h"
+#include "service/bench.h"
 #include "service/contacts.h"
 #include "service/hold.h"
 #include "service/known_boards.h"
@@ -61,9 +62,27 @@ asio::awaitable<Result<OpenedPlace>> open_held(link::BoardAddress address, std::
   co_return std::move(out);
 }
 
+// The table's cures are for a board on a cable. What answers at another address is a program, and is seen to
+// otherwise.
+Error with_cure_for(link::BoardAddress::Kind kind, Error error) {
+  using enum link::BoardAddress::Kind;
+  if (kind == usb || error.next() != facts_of(error.code()).next) return error;
+  const std::string_view look =
+      kind == tcp           ? "see whether the board's program still runs there and the network carries"
+      : kind == unix_socket ? "see whether the board's program still runs"
+                            : "see whether this computer is too busy for the simulated board";
+  if (error.code() == ErrorCode::link_lost)
+    return std::move(error).advising(
+        fmt::format("{}, then repeat the command: it goes on where it stopped", look));
+  if (error.code() == ErrorCode::board_timeout)
+    return std::move(error).advising(fmt::format("{}; start it anew if it hangs", look));
+  return error;
+}
+
 // Takes hold of the board, connects, runs `work` with it, and closes it whatever came of it.
 template <typename Value, typename Work>
-asio::awaitable<Result<Value>> with_board(link::BoardAddress address, std::string_view method, const JobHooks& hooks, Work work) {
+asio::awaitable<Result<Value>> on_held_board(link::BoardAddress address, std::string_view method,
+                                             const JobHooks& hooks, Work work) {
   auto opened = co_await open_held(std::move(address), method, hooks);
   if (!opened) co_return failure(opened.error());
   auto& [link, place, holder] = *opened;
@@ -84,6 +103,15 @@ asio::awaitable<Result<Value>> with_board(link::BoardAddress address, std::strin
   board_itself.emplace(std::move(*held));
   auto result = co_await work(**board);
   co_await (*board)->close();
+  co_return result;
+}
+
+template <typename Value, typename Work>
+asio::awaitable<Result<Value>> with_board(link::BoardAddress address, std::string_view method,
+                                          const JobHooks& hooks, Work work) {
+  const auto kind = address.kind;
+  auto result = co_await on_held_board<Value>(std::move(address), method, hooks, std::move(work));
+  if (!result) co_return failure(with_cure_for(kind, std::move(result.error())));
   co_return result;
 }
 
@@ -191,6 +219,8 @@ Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks) {
   const auto timings = params.boolean_or("timings", false);
   if (!timings) return failure(timings.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
+
+  if (const auto usable = check_bench_to_quote(*bench); !usable) return failure(usable.error());
 
   capture::ReadOptions options;
   options.map = std::move(*map);
@@ -435,8 +465,9 @@ Result<json::Object> board_conform(json::Reader& params, const JobHooks& hooks) 
       hooks.progress(progress);
     };
   asio::io_context io(1);
+  const auto kind = address->kind;
   const auto report = run<conform::Report>(conform_held(std::move(*address), std::move(options), hooks), io);
-  if (!report) return failure(report.error());
+  if (!report) return failure(with_cure_for(kind, report.error()));
   json::Object result{{"schema", "steadycell-board-conformance/1"}, {"time", passes::system_clock().wall_time()}, {"tool", kTool}};
   result["board"] = report->board.uuid;
   result["name"] = report->board.name;
@@ -465,6 +496,8 @@ Result<json::Object> supply_cold(json::Reader& params, const JobHooks& hooks) {
   const auto keep = params.boolean_or("keep_as_twin", false);
   if (!keep) return failure(keep.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
+  if (*keep)
+    if (const auto usable = check_bench(names->bench); !usable) return failure(usable.error());
   asio::io_context io(1);
   return run<json::Object>(with_board<json::Object>(std::move(*address), "supply.cold", hooks,
                                                     [&](board::BoardClient& board) { return cold_job(board, std::move(*names), *keep); }),
@@ -477,6 +510,7 @@ Result<json::Object> supply_record(json::Reader& params, const JobHooks& hooks) 
   const auto request = supply_request(params);
   if (!request) return failure(request.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
+  if (const auto usable = check_bench(request->names.bench); !usable) return failure(usable.error());
   const auto twin = twin_runs(request->names);
   if (!twin) return failure(twin.error());
   asio::io_context io(1);

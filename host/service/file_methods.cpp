@@ -73,7 +73,20 @@ Result<json::Object> chip_decode(json::Reader& params, const JobHooks&) {
     if (!read) return failure(read.error());
     page = std::move(*read);
   }
+  const auto unfit = [&](Error why) {
+    return failure(std::move(why)
+                       .at(printable(*page_path))
+                       .advising("give the file of a READ PARAMETER PAGE (ECh, address 00h or 40h) with all its "
+                                 "copies as the chip gave them, "
+                                 "or the ID bytes alone with --id"));
+  };
+  if (!page_path->empty() && page.size() < chip::kShortestParameterPage)
+    return unfit(Error(ErrorCode::bad_parameter_page,
+                       page.empty() ? std::string("the file is empty")
+                                    : fmt::format("the file has {} bytes, one copy of a parameter page has {}",
+                                                  page.size(), chip::kShortestParameterPage)));
   const auto chip = id->empty() ? chip::decode_parameter_page(page) : chip::identify(*id, page);
+  if (!chip && chip.error().code() == ErrorCode::bad_parameter_page) return unfit(chip.error());
   if (!chip) return failure(chip.error());
   json::Object result = to_json(*chip);
   result["id_bytes"] = id->empty() ? json::Value(nullptr) : json::Value(hex_spaced(*id));

@@ -10,6 +10,7 @@
 #include "files/atomic.h"
 #include "passes/clock.h"
 #include "records/bench_root.h"
+#include "service/bench.h"
 
 namespace steadycell::service {
 namespace {
@@ -56,10 +57,16 @@ bool is_stale(const std::string& then, const std::string& now) {
 }
 
 Result<void> ensure_bench(const std::string& bench) {
-  if (bench.empty()) return {};
-  const auto root = records::BenchRoot::open(files::posix(), bench);
-  if (!root) return failure(root.error());
-  return {};
+  return bench.empty() ? Result<void>() : check_bench(bench);
+}
+
+Result<void> check_bench_to_quote(const std::string& bench) {
+  std::error_code ignored;
+  if (bench.empty() || !std::filesystem::exists(bench, ignored) || std::filesystem::is_directory(bench, ignored))
+    return {};
+  return failure(Error(ErrorCode::wrong_usage, fmt::format("the bench {} is no folder", printable(bench)))
+                     .keeping("nothing got power")
+                     .advising("name the bench folder with --bench, or one that is not there yet"));
 }
 
 std::string KnownCheck::quote() const {

@@ -20,8 +20,12 @@ struct KnownCheck {
 };
 inline constexpr int kCheckDays = 30;  // older is stale; common practice, no source
 
-// Makes the bench root when it is missing, so that nothing is measured that cannot be kept; an empty name means no bench.
+// check_bench, so that nothing is measured that cannot be kept; an empty name means no bench.
 Result<void> ensure_bench(const std::string& bench);
+
+// For a job that only quotes the bench: refuses what cannot be one, before any power. One that cannot be read is
+// left to check_quote.
+Result<void> check_bench_to_quote(const std::string& bench);
 
 // Nothing: this board was never checked on this bench. Errors are those of the log.
 Result<std::optional<KnownCheck>> last_check(const std::string& bench, const std::string& board_uuid);

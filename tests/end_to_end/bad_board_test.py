@@ -51,7 +51,8 @@ class Peer(bench.BenchTest):
             pass
 
     def test_F05_deaf(self):
-        self.refuse("e204", 4, "chip", "identify", "--board", self.serve(self.drain), timeout=60)
+        found = self.refuse("e204", 4, "chip", "identify", "--board", self.serve(self.drain), timeout=60)
+        self.assertNotIn("cable", found["next"], "a socket has none")
 
     def test_talks_something_else(self):
         def talk(client):
@@ -67,7 +68,11 @@ class Peer(bench.BenchTest):
         self.refuse("e206", 4, "chip", "identify", "--board", self.serve(talk), timeout=60)
 
     def test_hangs_up(self):
-        self.refuse("e202", 4, "chip", "identify", "--board", self.serve(lambda client: None), timeout=60)
+        for command in (("chip", "identify"), ("board", "conform", "--confirm", "no patient chip in the socket, no stick in the port")):
+            found = self.refuse("e202", 4, *command, "--board", self.serve(lambda client: None), timeout=60)
+            self.assertNotIn("cable", found["next"], "a socket has none")
+            self.assertIn("program", found["next"])
+            (self.folder / "peer.sock").unlink()
 
 
 class Listening(bench.BenchTest):

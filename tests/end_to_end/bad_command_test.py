@@ -42,6 +42,11 @@ class Typed(bench.BenchTest):
                 self.assertIn(word, self.said(found))
         self.assertEqual([path.name for path in self.folder.iterdir()], ["fixture.json"], "nothing was made")
 
+    def test_a_value_that_the_service_refuses_is_told_by_its_option(self):
+        for option in ("--board-number", "--controller", "--patient"):
+            found = self.refuse("e101", 2, "supply", "record", "--board", self.fixture(), "--to", "t.csv", option, "x" * 5000)
+            self.assertTrue(found["what"].startswith(option + " has 5000 bytes"), found["what"])
+
     def test_said_to_a_person(self):
         for arguments in (("chip", "identify"), ("chip", "identify", "--board"), ("chip", "decode")):
             done = self.run_it(*arguments)
@@ -154,7 +159,13 @@ class HostileParameterPage(bench.BenchTest):
         for name, page in (("empty", b""), ("short", self.good[:255]), ("erased", b"\xff" * 768), ("zeros", bytes(768)),
                            ("text", b"not a parameter page\n" * 40)):
             with self.subTest(name):
-                self.refuse("e403", 7, *self.decode(page))
+                found = self.refuse("e403", 7, *self.decode(page))
+                self.assertEqual(found["where"], "page.bin")
+                self.assertNotIn("contacts", found["next"], "a file has none")
+        # Nor is a file that holds nothing passed over for the ID that was given beside it.
+        for page, word in ((b"", "empty"), (self.good[:255], "255 bytes")):
+            found = self.refuse("e403", 7, *self.decode(page), "--id", "EC DC 10 95 54")
+            self.assertIn(word, found["what"])
 
     def test_F36_terminal_escapes_in_the_names(self):
         page = self.changed(32, "12s20s", b"\x1b[31mEVIL\x07  ", b"\x1b]0;owned\x07\r\n      ")

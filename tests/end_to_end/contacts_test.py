@@ -78,6 +78,25 @@ class Check(bench.BenchTest):
                     self.assertEqual(told["pins"], pins)
                 self.refuse("e307", 6, "chip", "identify", "--board", board, *CONSENT)
 
+    def test_a_bench_that_cannot_be_kept_is_told_before_any_power(self):
+        board = self.fixture()
+        (self.folder / "file").write_text("no folder")
+        (self.folder / "locked/log.jsonl").mkdir(parents=True)  # cannot be written, not even by the superuser
+        before = self.snapshot("locked")
+        writing = (("socket", "check"), ("board", "check", *CONSENT), ("supply", "cold", "--board-number", "A-1", "--keep-as-twin"),
+                   ("supply", "record", "--to", "trace.csv"))
+        for bad in ("file", "locked"):
+            for command in writing:
+                with self.subTest(bench=bad, command=command):
+                    done = self.run_it(*command, "--board", board, "--bench", bad, "--json")
+                    error = self.only_object(done)["error"]
+                    self.assertIn("--bench", error["next"])
+                    self.assertEqual(error["kept"], "nothing got power")
+        found = self.refuse("e101", 2, "chip", "read", "--board", board, *CONSENT, "--passes", "1", "--into", "c", "--bench", "file")
+        self.assertEqual(found["kept"], "nothing got power")
+        self.assertFalse(any((self.folder / name).exists() for name in ("c", "trace.csv")))
+        self.assertEqual(self.snapshot("locked"), before)
+
     def test_map_of_two_chip_enables_finds_the_open_one(self):
         board = self.fixture(targets=[SMALL, SMALL], socket={"open_pins": [6]})
         told = self.succeed("socket", "check", "--board", board)

@@ -30,7 +30,14 @@ class Demo(bench.BenchTest):
         found = self.refuse("e101", 2, "demo", "--board", board, *CONSENT, "--out", "other")
         self.assertIn("EC 76", found["what"])
         self.assertIn("steadycell-simboard", found["next"])
-        self.assertFalse((self.folder / "other/capture").exists())
+        self.assertFalse(any((self.folder / name).exists() for name in ("no-word", "other")), "no empty folder is left")
+
+    def test_makes_one_folder_and_no_parents_of_it(self):
+        found = self.refuse("e505", 2, "demo", "--out", "a/b/c")
+        self.assertIn("a/b", self.said(found))
+        self.assertFalse((self.folder / "a").exists())
+        self.refuse("e101", 2, "demo", "--board", "bad", "--out", "out")
+        self.assertFalse((self.folder / "out").exists())
 
 
 class WrongFile(bench.BenchTest):

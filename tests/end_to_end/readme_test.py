@@ -37,6 +37,12 @@ def guide_sessions():
     return [commands_in(block.splitlines()) for block in re.findall(r"^```\n(\$ .*?)^```", text, re.S | re.M)]
 
 
+def was_too_busy(lines):
+    """A computer that cannot keep a board in real time is told so, and it changes what follows: only that is a reason to run a
+    session once more. What else differs, differs in the last one, too."""
+    return any(re.match(r"e20[24] .*(too busy|let this computer do less)", line) for line in lines)
+
+
 def steady(line):
     for pattern, word in CHANGING:
         line = re.sub(pattern, word, line)
@@ -59,29 +65,35 @@ class Session(bench.BenchTest):
 
 
 class Readme(Session):
-    def setUp(self):
-        super().setUp()
-        self.place = self.folder / "build/release"
-        self.place.mkdir(parents=True)
-        for link, to in ((self.place / "bin", BIN), (self.place / "share", BIN.parent / "share"), (self.folder / "tests", TESTS)):
+    def run_session(self, folder):
+        """[(command, lines shown, exit code shown, what became of it)] of a session in a folder of its own."""
+        place = folder / "build/release"
+        place.mkdir(parents=True)
+        for link, to in ((place / "bin", BIN), (place / "share", BIN.parent / "share"), (folder / "tests", TESTS)):
             link.symlink_to(to)
-
-    def test_session(self):
-        session = worked_session()
-        self.assertGreater(len(session), 12)
-        shell = "set -o pipefail\n"
-        for command, output in session:
+        shell = f"export STEADYCELL_BENCH={folder}/bench\nset -o pipefail\n"
+        done = []
+        for command, output in worked_session():
             if command.startswith("cd build/release &&"):
                 shell += command.split("&&", 1)[1] + "\n"
                 continue
+            code = 0
+            if output and (told := re.fullmatch(r"\(exit (\d+)\)", next((line for line in reversed(output) if line.strip()), ""))):
+                code = int(told[1])
+                output = [line for line in output if not line.startswith("(exit ")]
+            done.append((command, output, code, self.bash(shell + command, place)))
+        return done
+
+    def test_session(self):
+        for attempt in range(3):
+            done = self.run_session(self.folder / f"readme{attempt}")
+            if not any(was_too_busy(got.stdout.splitlines()) for _, _, _, got in done):
+                break
+        self.assertGreater(len(done), 12)
+        for command, output, code, got in done:
             with self.subTest(command):
-                code = 0
-                if output and (told := re.fullmatch(r"\(exit (\d+)\)", next((line for line in reversed(output) if line.strip()), ""))):
-                    code = int(told[1])
-                    output = [line for line in output if not line.startswith("(exit ")]
-                done = self.bash(shell + command, self.place)
-                self.same(output, done.stdout.splitlines(), command)
-                self.assertEqual(done.returncode, code, command)
+                self.same(output, got.stdout.splitlines(), command)
+                self.assertEqual(got.returncode, code, command)
 
 
 class Guide(Session):
@@ -106,9 +118,9 @@ class Guide(Session):
         return done
 
     def test_session(self):
-        for attempt in range(3):  # a computer that is too busy is told the board's own way (e202), and changes what follows
+        for attempt in range(3):
             done = self.run_sessions(self.folder / f"guide{attempt}")
-            if not any(line.startswith("e202 ") for _, _, got in done for line in got):
+            if not any(was_too_busy(got) for _, _, got in done):
                 break
         shown = [(command, output, got) for command, output, got in done if output]
         self.assertGreaterEqual(len(shown), 9)

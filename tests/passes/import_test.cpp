@@ -2,6 +2,9 @@
 
 #include <gtest/gtest.h>
 
+#include <map>
+
+#include "files/atomic.h"
 #include "files/memory_disk.h"
 #include "passes/sample.h"
 
@@ -23,15 +26,26 @@ ImportRequest request(std::vector<std::string> files) {
   return {.files = std::move(files), .page_bytes = kPage, .spare_bytes = kSpare, .pages_per_block = 4, .folder = "c", .tool = "test"};
 }
 
-// The import fails with `code`, says all of `words`, and makes nothing.
+// Every file of a folder with its bytes; empty where there is no such folder.
+std::map<std::string, Bytes> files_in(MemoryDisk& disk, const std::string& folder) {
+  std::map<std::string, Bytes> out;
+  for (const std::string& name : disk.names(folder))
+    if (const auto bytes = files::read_whole(disk, files::join(folder, name), 1 << 30)) out[name] = *bytes;
+  return out;
+}
+
+// The import fails with `code`, says all of `words`, makes nothing, and leaves a capture that is there as it is,
+// byte for byte.
 void expect_refused(MemoryDisk& disk, const ImportRequest& asked, ErrorCode code, const std::vector<std::string>& words) {
   const auto before = disk.names(".");
+  const auto held = files_in(disk, asked.folder);
   const auto imported = import_passes(disk, asked);
   ASSERT_FALSE(imported);
   EXPECT_EQ(imported.error().code(), code) << imported.error().text();
   for (const std::string& word : words)
     EXPECT_NE(imported.error().text().find(word), std::string::npos) << word << " in: " << imported.error().text();
   EXPECT_EQ(disk.names("."), before);
+  EXPECT_EQ(files_in(disk, asked.folder), held);
 }
 
 TEST(Import, EachFileBecomesAPassBitForBit) {
@@ -149,6 +163,37 @@ TEST(Import, AnotherFileInThePlaceOfAnImportedOneIsRefused) {
   disk.put("b.bin", pages(8, 2));
   ASSERT_TRUE(import_passes(disk, request({"a.bin"})));
   expect_refused(disk, request({"b.bin", "a.bin"}), ErrorCode::mismatched_capture, {"block 0", "b.bin", "pass 1"});
+}
+
+// A file that differs behind one that is new: nothing of the new one is added before the difference is seen.
+TEST(Import, AFileThatDiffersIsRefusedBeforeAnotherIsAdded) {
+  MemoryDisk disk;
+  disk.put("a.bin", pages(8, 1));
+  disk.put("c.bin", pages(8, 3));
+  auto writer = CaptureWriter::create(disk, "c", [] {
+    CaptureHead head = small_head();
+    head.origin = "import";
+    head.geometry.blocks = 2;
+    return head;
+  }());
+  ASSERT_TRUE(writer) << writer.error().text();
+  const Bytes second = pages(8, 2);
+  const std::vector<PageStatus> all_read(4, PageStatus::read);
+  ASSERT_TRUE(writer->append_unit(unit(0, 2), ByteSpan(second).first(second.size() / 2), all_read));
+  ASSERT_TRUE(writer->finish());
+  expect_refused(disk, request({"a.bin", "c.bin"}), ErrorCode::mismatched_capture, {"block 0", "c.bin", "pass 2"});
+}
+
+TEST(Import, TheSameFilesOnceMoreChangeNothing) {
+  MemoryDisk disk;
+  disk.put("a.bin", pages(8, 1));
+  ASSERT_TRUE(import_passes(disk, request({"a.bin"})));
+  const auto held = files_in(disk, "c");
+  const auto again = import_passes(disk, request({"a.bin"}));
+  ASSERT_TRUE(again) << again.error().text();
+  EXPECT_EQ(again->units_added, 0u);
+  EXPECT_EQ(again->bytes, 8u * kRawPage);
+  EXPECT_EQ(files_in(disk, "c"), held);
 }
 
 TEST(Import, F23AFullDiskStopsItAndTheSameCommandGoesOn) {
