@@ -54,6 +54,7 @@ class Reading {
       auto opened = passes::CaptureWriter::open(system_, options_.folder, passes::WriterOptions{.tool = options_.tool, .clock = nullptr});
       if (!opened) co_return failure(with_room(opened.error()));
       writer_.emplace(std::move(*opened));
+      if (const auto same = compare_board(writer_->head()); !same) co_return failure(co_await closing(same.error()));
       const auto room = files::compare_room(options_.folder, *free, room_needed(writer_->head(), writer_->contents()));
       if (!room) co_return failure(co_await closing(room.error()));
       going_on_ = true;
@@ -139,14 +140,13 @@ class Reading {
     co_return kept;
   }
 
-  // The answer where the capture already holds all that was asked for: then nothing gets power, and nothing is
-  // written. Nor is anything to a capture of another board, which is refused here.
+  // The answer where the capture already holds all that was asked for: then nothing gets power, and nothing is written.
   Result<std::optional<ReadResult>> nothing_to_read() const {
     const auto reader = passes::CaptureReader::open(system_, options_.folder);
     if (!reader) return failure(reader.error());
     const NumberRange blocks = options_.blocks.value_or(NumberRange{0, reader->head().geometry.blocks - 1});
-    if (const auto same = compare_board(reader->head()); !same) return failure(same.error());
     if (!holds_all(*reader, blocks, options_.passes)) return std::nullopt;
+    if (const auto same = compare_board(reader->head()); !same) return failure(same.error());
     return held_already(*reader, blocks, options_.passes, options_.folder);
   }
 
