@@ -161,7 +161,7 @@ class Importer {
         if (compared && writer.units().has(unit)) continue;
         if (hooks_.stopped()) return interrupted(writer);
         // A unit that opening took back is added again; one that came meanwhile is another program's.
-        if (const auto taken = writer.units().has(unit) ? compare(writer.reader(), unit) : add(writer, unit);
+        if (auto taken = writer.units().has(unit) ? compare(writer.reader(), unit) : add(writer, unit);
             !taken)
           return taken;
         if (!compared) tell(block);
@@ -169,12 +169,12 @@ class Importer {
       if (units_added_ == added_before && writer.contents().sealed(pass)) continue;
       // The name without its folders: where it lay says nothing about the bytes, and may say too much about the person.
       const std::string& name = request_.files[pass - 1];
-      const auto noted = writer.note({{"event", "import"},
+      auto noted = writer.note({{"event", "import"},
                                       {"pass", pass},
                                       {"file", printable(name.substr(name.find_last_of('/') + 1))},
                                       {"bytes", sources_.bytes}});
       if (!noted) return noted;
-      if (const auto seal = writer.seal_pass(pass); !seal) return seal;
+      if (auto seal = writer.seal_pass(pass); !seal) return seal;
     }
     return {};
   }
@@ -206,13 +206,13 @@ class Importer {
   }
 
   Result<void> add(CaptureWriter& writer, UnitAddress unit) {
-    if (const auto loaded = load(unit); !loaded) return loaded;
+    if (auto loaded = load(unit); !loaded) return loaded;
     ++units_added_;
     return writer.append_unit(unit, raw_, status_);
   }
 
   Result<void> compare(CaptureReader& reader, UnitAddress unit) {
-    if (const auto loaded = load(unit); !loaded) return loaded;
+    if (auto loaded = load(unit); !loaded) return loaded;
     const auto facts = reader.facts(unit);
     if (!facts) return failure(facts.error());
     if (facts->sha256 == Sha256::of(raw_)) return {};
@@ -231,7 +231,7 @@ class Importer {
   std::uint64_t total_bytes() const { return sources_.bytes * sources_.files.size(); }
 
   Result<void> interrupted(CaptureWriter& writer) const {
-    if (const auto synced = writer.sync(); !synced) return synced;
+    if (auto synced = writer.sync(); !synced) return synced;
     return failure(Error(ErrorCode::interrupted, "the import was stopped")
                        .keeping(fmt::format("{} blocks of all passes are in {}", writer.acknowledged(),
                                             printable(request_.folder))));

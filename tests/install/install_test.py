@@ -16,6 +16,9 @@ import tempfile
 import unittest
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "architecture"))
+import check_links  # noqa: E402
+
 BUILD, CMAKE = Path(sys.argv[1]).resolve(), sys.argv[2]
 RULES = "lib/udev/rules.d/70-steadycell.rules"
 
@@ -197,8 +200,9 @@ class Installed(unittest.TestCase):
 
     def test_documents(self):
         folder = self.root / "share/doc/steadycell"
-        for name in ("copyright", "changelog.gz", "README.md", "user-guide.md", "safety.md", "PROTOCOL.md"):
+        for name in ("copyright", "changelog.gz", "README.md", "docs/user-guide.md", "docs/safety.md", "firmware_protocol/PROTOCOL.md"):
             self.assertTrue((folder / name).is_file(), name)
+        self.assertEqual(check_links.problems_in(folder.resolve()), [], "a link of an installed page leads nowhere")
         self.assertTrue((self.root / "share/steadycell/demo/fixture.json").is_file())
 
 
