@@ -80,8 +80,9 @@ class Command {
     CLI::Option* option = app_->add_option("--supply-mV", *value, help);
     option->type_name("N:{1800,3300}");
     option->check([](const std::string& given) {
-      return given == "1800" || given == "3300" ? std::string()
-                                                : fmt::format("\"{}\" should be 1800 or 3300, the supplies of the socket", printable(given));
+      return given == "1800" || given == "3300"
+                 ? std::string()
+                 : fmt::format("\"{}\" should be 1800 or 3300, the supplies of the socket", printable(given));
     });
     fill(option, "supply_mV", [value](json::Object& params) { params["supply_mV"] = *parse_number(*value); });
     return *this;
@@ -105,7 +106,8 @@ class Command {
     CLI::Option* option = app_->add_option(flags, *value, help);
     option->type_name("A-B");
     option->check([](const std::string& given) {
-      return parse_range(given) ? std::string() : fmt::format("\"{}\" should be a range such as 0-63, both ends included", printable(given));
+      return parse_range(given) ? std::string()
+                                : fmt::format("\"{}\" should be a range such as 0-63, both ends included", printable(given));
     });
     fill(option, key, [value, key](json::Object& params) {
       const NumberRange range = *parse_range(*value);
@@ -526,7 +528,8 @@ std::variant<Invocation, Answer> parse_command_line(const std::vector<std::strin
     // A misspelt option leaves the right one missing: the misspelling is what to say.
     const auto [command, name] = named_in(app);
     const std::string unknown = first_of(arguments, app.remaining(true));
-    if (!unknown.empty()) return usage_error(fmt::format("{} does not know {}", name, printable(unknown)), fmt::format("see {} --help", name));
+    if (!unknown.empty())
+      return usage_error(fmt::format("{} does not know {}", name, printable(unknown)), fmt::format("see {} --help", name));
     return usage_error(fmt::format("{} needs {}", name, missing_in(*command)),
                        fmt::format("for example {}; {} --help tells all", example_of(*command), name));
   } catch (const CLI::ExtrasError&) {

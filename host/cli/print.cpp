@@ -323,7 +323,8 @@ std::string print_ecc_check(const json::Object& result) {
   const json::Object *verdicts = part(result, "verdicts"), *erased = part(result, "erased_verdicts");
   for (const auto& [name, meaning] : kMeaning)
     if (const std::uint64_t pages = verdicts && erased ? count(*verdicts, name) - count(*erased, name) : 0)
-      out += fmt::format("  {:<14} {:<8} {}\n", name, pages, explains_nothing && name != "unread" ? "worth nothing, as the scheme is" : meaning);
+      out += fmt::format("  {:<14} {:<8} {}\n", name, pages,
+                         explains_nothing && name != "unread" ? "worth nothing, as the scheme is" : meaning);
   if (const std::uint64_t pages = count(result, "erased_pages"))
     out += row("erased pages",
                fmt::format("{}, apart from the above: {} all FF, {} with zeros ({} in all)", pages, count(*erased, "confirmed"),
@@ -383,7 +384,8 @@ std::string print_ecc_find(const json::Object& result) {
     out += row("mask", word(*scheme, "mask") == "-" ? "none" : word(*scheme, "mask")) + row("erased pages", word(*scheme, "erased"));
     if (word(*scheme, "metadata_place") == "before_data") out += row("metadata", "in front of the data in the codeword");
     out += unproven_rows(result);
-    out += row("explains", fmt::format("{} of {}", count(result, "pages_explained"), counted(count(result, "pages_tried"), "written page")));
+    out +=
+        row("explains", fmt::format("{} of {}", count(result, "pages_explained"), counted(count(result, "pages_tried"), "written page")));
   } else {
     out += row("code", "no algebraic code found");
     out += row("tried on",
@@ -441,8 +443,9 @@ std::string whitening_rows(const json::Object& whitening) {
     out += row("register", fmt::format("{} stages, polynomial {}, {}, started every {} bytes", count(*of, "stages"),
                                        word(*of, "polynomial"), word(*of, "bit_order"), count(*of, "restart_bytes")));
   if (const json::Object* verified = part(whitening, "verified"))
-    out += row("found on", fmt::format("{}; of {} it makes {} plainer, {} noisier", counted(count(whitening, "found_on"), "page"),
-                                       counted(count(*verified, "pages"), "other"), count(*verified, "plainer"), count(*verified, "noisier"))) +
+    out += row("found on",
+               fmt::format("{}; of {} it makes {} plainer, {} noisier", counted(count(whitening, "found_on"), "page"),
+                           counted(count(*verified, "pages"), "other"), count(*verified, "plainer"), count(*verified, "noisier"))) +
            row("", fmt::format("{:.2f} bits a byte before, {:.2f} after, in those {}", real(*verified, "entropy_before"),
                                real(*verified, "entropy_after"), count(*verified, "plainer")));
   return out;

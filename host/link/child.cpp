@@ -39,7 +39,8 @@ std::string find_program() {
 Result<SimBoardProcess> SimBoardProcess::start(const std::string& fixture) {
   std::error_code code;
   if (!std::filesystem::exists(fixture, code))
-    return failure(Error(ErrorCode::not_found, fmt::format("fixture {} is not there", printable(fixture))).advising("check the path after sim:"));
+    return failure(
+        Error(ErrorCode::not_found, fmt::format("fixture {} is not there", printable(fixture))).advising("check the path after sim:"));
   if (std::filesystem::is_directory(fixture, code))
     return failure(Error(ErrorCode::bad_input_file, fmt::format("fixture {} is a folder", printable(fixture)))
                        .advising("give the fixture file itself, as in sim:fixture.json"));

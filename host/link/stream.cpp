@@ -102,9 +102,9 @@ asio::awaitable<Result<std::unique_ptr<Link>>> open_unix(BoardAddress address) {
   const auto executor = co_await asio::this_coro::executor;
   asio::local::stream_protocol::socket socket(executor);
   if (address.path.size() >= 108)
-    co_return failure(
-        Error(ErrorCode::link_open_failed, fmt::format("{}: the path is longer than a socket's may be (107 bytes)", printable(address.text())))
-            .advising("let the board's program listen at a shorter path, or go to its folder and give the name alone"));
+    co_return failure(Error(ErrorCode::link_open_failed,
+                            fmt::format("{}: the path is longer than a socket's may be (107 bytes)", printable(address.text())))
+                          .advising("let the board's program listen at a shorter path, or go to its folder and give the name alone"));
   error_code code;
   co_await socket.async_connect(asio::local::stream_protocol::endpoint(address.path),
                                 asio::redirect_error(asio::use_awaitable, code));

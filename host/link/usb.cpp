@@ -134,11 +134,13 @@ Result<std::size_t> choose(const std::vector<UsbBoard>& boards, const std::strin
   if (fitting.size() == 1) return fitting.front();
   const std::string asked = which.empty() ? "usb" : "usb:" + printable(which);
   if (fitting.empty())
-    return boards.empty() ? failure(Error(ErrorCode::link_open_failed, asked + ": no board is on USB")
-                                        .advising("check cable and supply of the board (a simulated one: is it plugged in by steadycell-simboard --vhci or usbip attach?); "
-                                                  "steadycell board list shows what is there"))
-                          : failure(Error(ErrorCode::link_open_failed, fmt::format("{}: no such board; there are {}", asked, names_of(boards)))
-                                        .advising("name one of these; steadycell board list says how"));
+    return boards.empty()
+               ? failure(Error(ErrorCode::link_open_failed, asked + ": no board is on USB")
+                             .advising("check cable and supply of the board (a simulated one: is it plugged in by steadycell-simboard "
+                                       "--vhci or usbip attach?); "
+                                       "steadycell board list shows what is there"))
+               : failure(Error(ErrorCode::link_open_failed, fmt::format("{}: no such board; there are {}", asked, names_of(boards)))
+                             .advising("name one of these; steadycell board list says how"));
   std::vector<UsbBoard> several;
   several.reserve(fitting.size());
   for (const std::size_t i : fitting) several.push_back(boards[i]);
