@@ -76,7 +76,8 @@ std::uint64_t verdict_count(const json::Object& result, std::string_view name) {
 
 // Done, but not all of it can be relied on: exit code 3.
 bool left_something(const std::string& method, const json::Object& result) {
-  if (method == "capture.settle") return verdict_count(result, "doubtful") + verdict_count(result, "unread") > 0;
+  if (method == "capture.settle")
+    return result.at("partial").as_bool() || verdict_count(result, "doubtful") + verdict_count(result, "unread") > 0;
   if (method == "chip.read") return result.at("pages_not_transferred").to_number<std::uint64_t>() > 0;
   return false;
 }

@@ -258,6 +258,7 @@ void build_tree(CLI::App& app, Invocation& invocation, Common& common, std::vect
       .text("CAPTURE", "capture", "capture folder", true)
       .text("--image", "image", "image folder to make", true)
       .text("--ecc", "ecc", "file with the ECC scheme")
+      .flag("--allow-partial", "allow_partial", "settle what is there although pass 1 was not finished; exit code 3")
       .flag("--timings", "timings", "also say where the time went");
 
   add(capture, "capture.verify", "verify", "compare every pass with the recorded hashes, and the journal with its chain",

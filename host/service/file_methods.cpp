@@ -151,10 +151,12 @@ Result<json::Object> capture_settle(json::Reader& params, const JobHooks& hooks)
   auto capture = params.text("capture"), image = params.text("image"), ecc = params.text_or("ecc", "");
   for (const auto* text : {&capture, &image, &ecc})
     if (!*text) return failure(text->error());
-  const auto timings = params.boolean_or("timings", false);
+  const auto timings = params.boolean_or("timings", false), allow_partial = params.boolean_or("allow_partial", false);
   if (!timings) return failure(timings.error());
+  if (!allow_partial) return failure(allow_partial.error());
   if (const auto done = params.finish(); !done) return failure(done.error());
   request.capture = *capture;
+  request.allow_partial = *allow_partial;
   request.image = *image;
   request.version = STEADYCELL_VERSION;
   request.build = STEADYCELL_BUILD;
@@ -167,6 +169,7 @@ Result<json::Object> capture_settle(json::Reader& params, const JobHooks& hooks)
   if (!summary) return failure(summary.error());
   json::Object result = image_json(*image, summary->manifest, summary->sha256, summary->causes);
   result["passes"] = summary->passes;
+  result["partial"] = summary->partial;
   if (*timings) result["timings"] = timings_json(summary->times);
   return result;
 }

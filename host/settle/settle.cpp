@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "base/text.h"
 #include "passes/capture.h"
 #include "settle/block_voter.h"
 #include "settle/bundle_writer.h"
@@ -29,6 +30,9 @@ image::Cause cause_of_missing(passes::PageStatus status) {
   }
   return image::Cause::unknown;
 }
+
+// In a damaged journal the record of it may be what is lost: the damage is noted then.
+bool first_pass_finished(const passes::Contents& contents) { return contents.sealed(1) || contents.damage_count > 0; }
 
 class Settler {
  public:
@@ -66,6 +70,7 @@ class Settler {
     summary.causes = evidence_.causes();
     summary.lanes = evidence_.lanes();
     summary.tied_bits = evidence_.tied_bits();
+    summary.partial = !first_pass_finished(reader_->contents());
     summary.times = times_;
     return summary;
   }
@@ -223,6 +228,11 @@ class Settler {
       manifest.raw_bit_error_rate = judge_->raw_bit_error_rate();
       for (std::string& note : judge_->notes()) manifest.notes.push_back(std::move(note));
     }
+    if (!first_pass_finished(contents))
+      manifest.notes.push_back(
+          fmt::format("pass 1 was not finished when the capture was settled: the image holds the {} that were there, and blocks that were "
+                      "asked for may be missing",
+                      counted(coverage_->blocks(), "block")));
     for (std::string& note : notes_on_capture(head, contents, voter_.lost())) manifest.notes.push_back(std::move(note));
     manifest.version = request.version;
     manifest.build = request.build;
@@ -262,6 +272,12 @@ Result<Summary> settle(files::FileSystem& system, const Request& request, const 
   }
   const auto coverage = image::CoverageMap::make(geometry, std::move(luns));
   if (!coverage) return failure(coverage.error());
+  if (!first_pass_finished(reader->contents()) && !request.allow_partial)
+    return failure(Error(ErrorCode::bad_input_file,
+                         fmt::format("pass 1 of capture {} was not finished, or is still being read: {} there, others may be missing",
+                                     printable(request.capture), counted(coverage->blocks(), "block")))
+                       .keeping("the capture is untouched, no image was made")
+                       .advising("finish it with the chip read it was begun with; to settle what is there, add --allow-partial"));
   std::optional<CodeJudge> judge;
   if (request.scheme) {
     auto made = CodeJudge::make(*request.scheme, geometry);

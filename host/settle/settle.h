@@ -21,6 +21,7 @@ struct Request {
   std::string capture;  // folder of a capture
   std::string image;    // folder to make; an existing one is refused
   std::optional<json::Value> scheme = {};  // ECC scheme, steadycell-ecc/1
+  bool allow_partial = false;              // settle also while pass 1 is not finished
   std::string version = {}, build = {};         // of the program, for the manifest
 };
 
@@ -31,6 +32,7 @@ struct Summary {
   std::map<image::Cause, std::uint64_t> causes;  // pages by why they waver or were not read; `none` left out
   vote::LaneEvidence lanes;       // over the wavering bits of the whole chip
   std::uint64_t tied_bits = 0;    // split evenly: the first pass decided
+  bool partial = false;           // pass 1 was not finished: blocks that were asked for may be missing; a note says so
   passes::StageTimes times;       // reading, voting, judging, writing
 };
 
@@ -41,7 +43,7 @@ struct Summary {
 // scheme it goes through the capture twice: first to measure this chip's error rates on at most 128 blocks spread
 // evenly, then to decide. The same capture and scheme always give the same bytes.
 //
-// Errors: those of the capture (bad_input_file, file_damaged, ...), already_exists for the image, bad_input_file for
+// Errors: those of the capture (bad_input_file, file_damaged, ...), bad_input_file while pass 1 is not finished, already_exists for the image, bad_input_file for
 // a scheme that does not fit the chip, storage_full and storage_failed, interrupted. On any of them no image appears
 // and the capture is untouched.
 Result<Summary> settle(files::FileSystem& system, const Request& request, const Hooks& hooks = {});

@@ -78,7 +78,12 @@ class Interrupted(bench.BenchTest):
 
     def test_F44_a_stopped_capture_settles_as_far_as_it_goes(self):
         self.stop_in_pass(1, signal.SIGINT)
-        found = self.succeed("capture", "settle", "capture", "--image", "image", code=3)
+        refused = self.run_it("capture", "settle", "capture", "--image", "image")
+        self.assertEqual(refused.code, 2)
+        self.assertIn("--allow-partial", refused.err)
+        found = self.succeed("capture", "settle", "capture", "--image", "image", "--allow-partial", code=3)
+        self.assertTrue(found["partial"])
+        self.assertTrue(any("pass 1 was not finished" in note for note in found["notes"]), found["notes"])
         self.assertGreater(found["verdicts"]["doubtful"] + found["verdicts"]["unread"], 0)
         self.assertEqual(found["verdicts"]["steady"], 0)  # nothing was read twice
 

@@ -58,6 +58,7 @@ class AssessmentTest : public SettleTest {
         const auto added = writer.append_unit({{target, 0}, {block}, 1}, unit, status);
         ASSERT_TRUE(added) << added.error().text();
       }
+    ASSERT_TRUE(writer.seal_pass(1));
   }
 
   Result<Assessment> assessed(const std::string& name, const Hooks& hooks = {}) const {

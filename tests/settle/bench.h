@@ -140,6 +140,7 @@ class SettleTest : public ::testing::Test {
         const auto added = writer.append_unit({{}, {block}, pass}, unit, all);
         ASSERT_TRUE(added) << added.error().text();
       }
+      ASSERT_TRUE(writer.seal_pass(pass));
     }
   }
 

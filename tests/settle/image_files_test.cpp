@@ -29,6 +29,7 @@ class ImageFiles : public SettleTest {
         ASSERT_TRUE(writer.append_unit({{}, {i == 2 ? 5 : i + 1}, pass}, unit, status));
       }
     }
+    ASSERT_TRUE(writer.seal_pass(1));
     settled();
     pages_ = file("image/pages.raw");
   }
@@ -217,6 +218,7 @@ TEST_F(ImageFiles, RangeNeedsALunWhenThereAreSeveral) {
     passes::CaptureWriter writer = new_capture(geometry);
     ASSERT_TRUE(writer.append_unit({{0, 0}, {0}, 1}, one, all));
     ASSERT_TRUE(writer.append_unit({{0, 1}, {0}, 1}, two, all));
+    ASSERT_TRUE(writer.seal_pass(1));
   }
   settled();
   const auto refused = exported({.view = View::raw, .pages = Pages{0, 1}});

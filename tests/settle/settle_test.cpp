@@ -57,6 +57,7 @@ TEST_F(SettleTest, PagesThatNoPassReadAreFilledAndSayWhy) {
     using enum PageStatus;
     ASSERT_TRUE(writer.append_unit({{}, {3}, 1}, block, std::vector{read, transfer_error, ready_timeout, ready_timeout}));
     ASSERT_TRUE(writer.append_unit({{}, {3}, 2}, block, std::vector{read, transfer_error, ready_timeout, read}));
+    ASSERT_TRUE(writer.seal_pass(1));
   }
   const Summary summary = settled();
   const std::vector<image::PageVerdict> rows = verdicts();
@@ -76,6 +77,32 @@ TEST_F(SettleTest, PagesThatNoPassReadAreFilledAndSayWhy) {
   EXPECT_THAT(summary.manifest.notes, Contains(HasSubstr("5 page reads failed")));
 }
 
+// F-01: an image of a part, with nothing wrong in it, would be taken for one of the whole.
+TEST_F(SettleTest, F01_AnUnfinishedFirstPassIsSettledOnRequestOnly) {
+  const Geometry geometry = small_chip();
+  const std::vector<PageStatus> all(4, PageStatus::read);
+  {
+    passes::CaptureWriter writer = new_capture(geometry);
+    ASSERT_TRUE(writer.append_unit({{}, {0}, 1}, random_bytes(geometry.block_raw_bytes(), 1), all));
+    ASSERT_TRUE(writer.append_unit({{}, {1}, 1}, random_bytes(geometry.block_raw_bytes(), 2), all));
+    ASSERT_TRUE(writer.finish());  // stopped, not killed
+  }
+  const auto refused = settle(files::posix(), request());
+  ASSERT_FALSE(refused);
+  EXPECT_EQ(refused.error().code(), ErrorCode::bad_input_file);
+  EXPECT_THAT(refused.error().text(), HasSubstr("pass 1"));
+  EXPECT_THAT(refused.error().text(), HasSubstr("2 blocks"));
+  EXPECT_THAT(refused.error().text(), HasSubstr("--allow-partial"));
+  EXPECT_FALSE(std::filesystem::exists(path("image")));
+  Request partial = request();
+  partial.allow_partial = true;
+  const auto summary = settle(files::posix(), partial);
+  ASSERT_TRUE(summary) << summary.error().text();
+  EXPECT_TRUE(summary->partial);
+  EXPECT_THAT(summary->manifest.notes, Contains(HasSubstr("pass 1 was not finished")));
+  EXPECT_EQ(summary->manifest.coverage[0].ranges, (std::vector<image::BlockRange>{{0, 2}}));
+}
+
 // F-48: blocks of unequal numbers of passes; an even number of votes keeps the first on a tie, and that is on record.
 TEST_F(SettleTest, F48_BlocksMayHaveDifferentNumbersOfPassesAndTiesKeepTheFirst) {
   const Geometry geometry = small_chip();
@@ -88,6 +115,7 @@ TEST_F(SettleTest, F48_BlocksMayHaveDifferentNumbersOfPassesAndTiesKeepTheFirst)
     ASSERT_TRUE(writer.append_unit({{}, {0}, 1}, first, all));
     ASSERT_TRUE(writer.append_unit({{}, {1}, 1}, first, all));
     ASSERT_TRUE(writer.append_unit({{}, {0}, 2}, second, all));
+    ASSERT_TRUE(writer.seal_pass(1));
   }
   const Summary summary = settled();
   EXPECT_EQ(summary.tied_bits, 1U);
@@ -143,6 +171,7 @@ TEST_F(SettleTest, EachLunHasItsOwnPagesFile) {
         ASSERT_TRUE(writer.append_unit({{target, lun}, {lun}, 1}, content.back(), all));
       }
     }
+    ASSERT_TRUE(writer.seal_pass(1));
   }
   const Summary summary = settled();
   EXPECT_EQ(file("image/pages-t0-l0.raw"), content[0]);
@@ -210,6 +239,7 @@ TEST_F(SettleTest, WholeSettleGivesWhatThePlainLoopDoes) {
         if (pass == 2) status[block % 4] = PageStatus::transfer_error;
         ASSERT_TRUE(writer.append_unit({{}, {block}, pass}, reads[block].back(), status));
       }
+    ASSERT_TRUE(writer.seal_pass(1));
   }
   settled();
   const Bytes pages = file("image/pages.raw");
