@@ -84,8 +84,30 @@ std::string_view meaning_of(std::string_view verdict) {
   return {};
 }
 
+// Which part of the chip an image holds; nothing when it is all of it.
+std::string part_of_chip(const json::Object& result) {
+  constexpr std::size_t kRangesShown = 4;
+  const json::Array& coverage = list(result, "coverage");
+  const std::uint64_t of_chip = count(result, "chip_blocks");
+  std::uint64_t blocks = 0;
+  bool one_lun = true;
+  std::string ranges;
+  for (std::size_t i = 0; i < coverage.size(); ++i) {
+    const json::Object& run = coverage[i].get_object();
+    const std::uint64_t first = count(run, "first_block"), last = first + count(run, "count") - 1;
+    blocks += count(run, "count");
+    one_lun = one_lun && count(run, "lun") + count(run, "target") == 0;
+    if (i < kRangesShown)
+      ranges += fmt::format("{}{}", i == 0 ? "" : ", ", first == last ? fmt::format("{}", first) : fmt::format("{}-{}", first, last));
+    if (i == kRangesShown) ranges += ", ...";
+  }
+  if (blocks >= of_chip) return "";
+  const std::string which = one_lun ? fmt::format("block{} {}", blocks == 1 ? "" : "s", ranges) : counted(blocks, "block");
+  return fmt::format(", of {}; the chip has {}", which, of_chip);
+}
+
 std::string verdict_rows(const json::Object& result) {
-  std::string out = row("pages", fmt::format("{}", count(result, "pages")));
+  std::string out = row("pages", fmt::format("{}{}", count(result, "pages"), part_of_chip(result)));
   if (const json::Object* verdicts = part(result, "verdicts"))
     for (const auto& [name, meaning] : kMeaning)
       if (const std::uint64_t pages = count(*verdicts, name)) out += fmt::format("  {:<14} {:<8} {}\n", name, pages, meaning);

@@ -39,6 +39,14 @@ json::Object image_json(const std::string& image, const image::Manifest& manifes
   result["page_bytes"] = manifest.geometry.page_bytes;
   result["spare_bytes"] = manifest.geometry.spare_bytes;
   result["pages_per_block"] = manifest.geometry.pages_per_block;
+  result["chip_blocks"] =
+      std::uint64_t{manifest.geometry.blocks} * manifest.geometry.luns * std::max<std::size_t>(manifest.identity.size(), 1);
+  json::Array coverage;
+  for (const image::LunCoverage& lun : manifest.coverage)
+    for (const image::BlockRange& range : lun.ranges)
+      coverage.push_back(
+          json::Object{{"target", lun.place.target}, {"lun", lun.place.lun}, {"first_block", range.first}, {"count", range.count}});
+  result["coverage"] = std::move(coverage);
   result["capture"] = manifest.capture_uuid;
   result["notes"] = to_json(manifest.notes);
   return result;
