@@ -315,6 +315,51 @@ class Refused(Assess):
             self.assertIn("32 of 512 + 16", said)
         self.assertFalse((self.folder / "out.bin").exists())
 
+    def test_the_key_of_another_chip(self):
+        """It would turn contents into noise: a plain image, one under another whitening, one of random pages, and pages a sequence further."""
+        key = json.loads((self.folder / "key.json").read_text())
+        table = key["table"]
+        (self.folder / "further.json").write_text(json.dumps(key | {"table": table | {"sequences": table["sequences"][1:] + table["sequences"][:1]}}))
+        shape, random_pages = (512, 16, 32), [(1, lambda size, rng: rng.randbytes(size))]
+        images = {"plain": whitened.dump(shape, 8)[0], "other": whitened.dump(shape, 8, lambda block, page, size: random.Random(page % 4).randbytes(size))[0],
+                  "random": whitened.dump(shape, 8, None, random_pages)[0]}
+        tries = [(self.image(dump, shape, name), "key.json") for name, dump in images.items()] + [(self.name, "further.json")]
+        for image, given in tries:
+            with self.subTest(image):
+                for part in ((), ("--pages", "0-31")):
+                    said = self.said(self.refuse("e102", 2, "image", "export", image, "--what", "raw", "--unwhiten", given, "--to", "out.bin", *part))
+                    for words in ("written pages", "random-looking", "nothing was written", "image assess", image):
+                        self.assertIn(words, said)
+                    self.assertFalse((self.folder / "out.bin").exists())
+
+    def test_a_wrong_sequence_beside_right_ones(self):
+        key = json.loads((self.folder / "key.json").read_text())
+        key["table"]["sequences"][2] = random.Random(1).randbytes(len(key["table"]["sequences"][2]) // 2).hex()
+        (self.folder / "one-wrong.json").write_text(json.dumps(key))
+        told = self.succeed("image", "export", self.name, "--what", "raw", "--unwhiten", "one-wrong.json", "--to", "out.bin")["unwhitening"]
+        self.assertGreater(told["proven"], 0)
+        self.assertGreater(told["unproven"], 40)
+        before, after = (self.folder / "case.bin").read_bytes(), (self.folder / "out.bin").read_bytes()
+        for page in range(2, 256, 4):
+            self.assertEqual(before[page * 528:][:528], after[page * 528:][:528], "pages under it stand as they are")
+        said = self.run_it("image", "export", self.name, "--what", "raw", "--unwhiten", "one-wrong.json", "--to", "again.bin", "--quiet").text
+        self.assertIn("no page here speaks for the key's sequence", said)
+
+    def test_a_damaged_block_is_told_only_when_it_is_exported(self):
+        pages = self.folder / self.name / "pages.raw"
+        whole = bytearray(pages.read_bytes())
+        whole[100] ^= 1
+        pages.chmod(0o644)
+        pages.write_bytes(whole)
+        export = ("image", "export", self.name, "--what", "data", "--unwhiten", "key.json", "--to", "out.bin")
+        self.refuse("e504", 7, *export)
+        self.succeed(*export, "--pages", "32-63")
+
+    def test_an_erased_image_has_nothing_to_prove_a_key_by_nor_to_spoil(self):
+        image = self.image(whitened.dump((512, 16, 32), 8, erased=1)[0], (512, 16, 32), "erased")
+        told = self.succeed("image", "export", image, "--what", "data", "--unwhiten", "key.json", "--to", "out.bin")
+        self.assertEqual((told["unwhitened"], told["unwhitening"]["erased"]), (0, 256))
+
     def test_no_key_at_all(self):
         for text in ("", "{}", "[1]", '{"schema": "steadycell-ecc/1"}'):
             (self.folder / "bad.json").write_text(text)
