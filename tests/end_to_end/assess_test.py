@@ -5,6 +5,7 @@ import random
 import shutil
 import subprocess
 import unittest
+import zlib
 
 import bench
 import layouts
@@ -133,6 +134,34 @@ class Whitened(Assess):
         self.assertEqual(found["whitening"]["bytes"][0][0], 0)
         covered = sum(length for _, length in found["whitening"]["bytes"])
         self.assertIn(covered, range(2050, 2055))
+
+    def test_page_numbers_in_the_spare_area_are_not_taken_for_whitened(self):
+        """A counter comes back like a whitening where the periods have to do with each other, but is none."""
+        def counters(number):
+            inverted = number ^ 0xFFFFFFFF
+            return (b"\xff" * 8 + number.to_bytes(4, "little") + inverted.to_bytes(4, "big") + (2 * number).to_bytes(4, "little") +
+                    bytes([number % 64, 255 - number % 64, zlib.crc32(number.to_bytes(4, "little")) & 255, number // 64 & 255, number // 2 & 255])).ljust(64, b"\xff")
+        for name, shape, blocks, sequence in (("page", SHAPE, 12, whitened.by_page(32)), ("block", SHAPE, 32, whitened.by_block(8)),
+                                              ("both", (2048, 64, 32), 48, whitened.by_both(8, 4)), ("on", SHAPE, 24, whitened.going_on(24, 64)),
+                                              ("each", SHAPE, 12, whitened.by_page(64))):
+            with self.subTest(name):
+                dump, _ = whitened.dump(shape, blocks, sequence, spare_of=counters)
+                found = self.succeed("image", "assess", self.image(dump, shape, name), "--to", f"{name}.json")
+                self.assertEqual(found["content"], "scrambled")
+                self.assertEqual(found["whitening"]["bytes"], [[0, 2048]])
+                self.succeed("image", "export", f"{name}-image", "--what", "raw", "--unwhiten", f"{name}.json", "--to", f"{name}.raw")
+                out = (self.folder / f"{name}.raw").read_bytes()
+                self.assertEqual([out[at + 2048:at + 2112] for at in range(0, len(dump), 2112)], [dump[at + 2048:at + 2112] for at in range(0, len(dump), 2112)])
+
+    def test_every_byte_of_a_whitened_spare_area_is_found(self):
+        flag = lambda number: b"\xff" * 4 + bytes([number * 2654435761 >> 16 & 3]) + bytes(59)
+        for name, sequence, blocks in (("random", whitened.by_page(16), 12), ("block", whitened.by_block(8), 32),
+                                       ("register", whitened.register(whitened.X16, whitened.page_seed(16)), 12)):
+            with self.subTest(name):
+                found = self.succeed("image", "assess", self.image(whitened.dump(SHAPE, blocks, sequence, whiten_spare=True, spare_of=flag)[0], name=name))
+                self.assertEqual(found["content"], "scrambled")
+                covered = {at for first, length in found["whitening"]["bytes"] for at in range(first, first + length)}
+                self.assertEqual(set(range(2048, 2112)) - covered, set())
 
     def test_pages_that_are_not_whitened_stay_as_they_are(self):
         of = whitened.by_page(16)
