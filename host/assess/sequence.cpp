@@ -137,6 +137,13 @@ void Gain::add(const Gain& other) {
   after_.add(other.after_);
 }
 
+PlaceCounts::PlaceCounts(std::uint32_t raw_page_bytes, std::uint32_t spare_bytes)
+    : spare_bytes_(spare_bytes),
+      before_(std::size_t{raw_page_bytes} * 256),
+      after_(before_.size()),
+      differences_(std::size_t{spare_bytes} * 256),
+      xors_(differences_.size()) {}
+
 void PlaceCounts::add(ByteSpan before, ByteSpan after) {
   if (pages_ == 0xFFFF) return;
   ++pages_;
@@ -144,6 +151,29 @@ void PlaceCounts::add(ByteSpan before, ByteSpan after) {
     ++before_[place * 256 + before[place]];
     ++after_[place * 256 + after[place]];
   }
+}
+
+void PlaceCounts::add_neighbours(ByteSpan spare, ByteSpan next) {
+  if (neighbours_ == 0xFFFF) return;
+  ++neighbours_;
+  for (std::size_t place = 0; place < spare_bytes_; ++place) {
+    ++differences_[place * 256 + static_cast<std::uint8_t>(next[place] - spare[place])];
+    ++xors_[place * 256 + (next[place] ^ spare[place])];
+  }
+}
+
+// Under random sequences of 8 and more even constant contents change in so many ways from page to page that one
+// pair of changes in eight is alike; so are one in three under those of a register seeded with the page number. A
+// counter's are alike nearly always.
+bool PlaceCounts::counts_pages(std::size_t place, double agreement_after) const {
+  constexpr std::uint32_t kLeastNeighbours = 64;
+  const std::size_t spare_begin = before_.size() / 256 - spare_bytes_;
+  if (place < spare_begin) return false;
+  if (neighbours_ < kLeastNeighbours) return true;
+  const auto of = [&](const std::vector<std::uint16_t>& counts) {
+    return agreement(std::span(counts).subspan((place - spare_begin) * 256, 256), neighbours_);
+  };
+  return 2 * std::max(of(differences_), of(xors_)) >= agreement_after;
 }
 
 std::vector<bool> PlaceCounts::covered() const {
@@ -157,7 +187,7 @@ std::vector<bool> PlaceCounts::covered() const {
       return agreement(std::span(counts).subspan(place * 256, 256), pages);
     };
     const double after = of(after_), before = of(before_);
-    out[place] = after > chance && after > 2 * before;
+    out[place] = after > chance && after > 2 * before && !counts_pages(place, after);
     varies[place] = before < chance;
   }
   // No code is shorter than three bytes: in lesser gaps the contents are not telling.

@@ -53,19 +53,26 @@ class Gain {
 };
 
 // Which bytes of page and spare area are whitened: those whose contents on different pages agree more often
-// without the whitening.
+// without the whitening. In the spare area a page counter, or another number made from the page's address, does so
+// as well where its period has to do with that of the whitening; it shows by its even steps from page to page.
 class PlaceCounts {
  public:
-  explicit PlaceCounts(std::uint32_t raw_page_bytes)
-      : before_(std::size_t{raw_page_bytes} * 256), after_(before_.size()) {}
+  explicit PlaceCounts(std::uint32_t raw_page_bytes, std::uint32_t spare_bytes = 0);
   void add(ByteSpan before, ByteSpan after);
+  // Spare areas, as they stand, of two neighbouring pages under different sequences.
+  void add_neighbours(ByteSpan spare, ByteSpan next);
   std::uint32_t pages() const { return pages_; }
-  // One flag a byte. Code bytes (three and more in a row) and contents that differ everywhere are not covered.
+  // One flag a byte. Code bytes (three and more in a row) and contents that differ everywhere are not covered, nor
+  // is a spare area of which too few neighbours are known.
   std::vector<bool> covered() const;
 
  private:
-  std::vector<std::uint16_t> before_, after_;  // [place][value]
-  std::uint32_t pages_ = 0;
+  bool counts_pages(std::size_t place, double agreement_after) const;
+
+  std::uint32_t spare_bytes_;
+  std::vector<std::uint16_t> before_, after_;      // [place][value]
+  std::vector<std::uint16_t> differences_, xors_;  // [place in spare area][value]
+  std::uint32_t pages_ = 0, neighbours_ = 0;
 };
 
 }  // namespace steadycell::assess

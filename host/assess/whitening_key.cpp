@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <charconv>
+#include <cmath>
 
 #include "assess/byte_counts.h"
 #include "base/json.h"
@@ -202,9 +203,15 @@ Result<void> check_fits(const WhiteningKey& key, const Geometry& geometry) {
 }
 
 Unwhitener::Unwhitener(const WhiteningKey& key)
-    : key_(&key), covered_(key.covered_bytes()), sequence_(covered_.size()) {}
+    : key_(&key), covered_(key.covered_bytes()), sequence_(covered_.size()) {
+  const auto* table = std::get_if<SequenceTable>(&key.whitening);
+  if (table == nullptr) return;
+  votes_.resize(table->sequences.size());
+  known_ = static_cast<std::size_t>(std::count_if(table->sequences.begin(), table->sequences.end(),
+                                                  [](const Bytes& sequence) { return !sequence.empty(); }));
+}
 
-Unwhitened Unwhitener::apply(MutableByteSpan raw_page, std::uint64_t block, std::uint32_t page_in_block) {
+Unwhitened Unwhitener::judge(ByteSpan raw_page, std::uint64_t block, std::uint32_t page_in_block) {
   if (looks_erased(raw_page)) return Unwhitened::erased;
   Unwhitened outcome = Unwhitened::proven;
   std::size_t at = 0;
@@ -212,13 +219,13 @@ Unwhitened Unwhitener::apply(MutableByteSpan raw_page, std::uint64_t block, std:
     std::copy_n(raw_page.begin() + range.offset, range.length, covered_.begin() + static_cast<std::ptrdiff_t>(at));
     at += range.length;
   }
-  if (const auto* shift_register = std::get_if<Register>(&key_->whitening)) {
-    const std::size_t followed = follow_page(*shift_register, covered_, sequence_);
+  const auto* table = std::get_if<SequenceTable>(&key_->whitening);
+  if (table == nullptr) {
+    const std::size_t followed = follow_page(std::get<Register>(key_->whitening), covered_, sequence_);
     if (followed == 0) return Unwhitened::not_caught;
     if (followed < covered_.size()) outcome = Unwhitened::partly;
   } else {
-    const auto& table = std::get<SequenceTable>(key_->whitening);
-    const Bytes& known = table.sequences[table.period.sequence_of(block, page_in_block)];
+    const Bytes& known = table->sequences[table->period.sequence_of(block, page_in_block)];
     if (known.empty()) return Unwhitened::unknown_sequence;
     std::copy(known.begin(), known.end(), sequence_.begin());
   }
@@ -228,9 +235,53 @@ Unwhitened Unwhitener::apply(MutableByteSpan raw_page, std::uint64_t block, std:
     covered_[i] = static_cast<std::uint8_t>(covered_[i] ^ sequence_[i]);
   after.add(covered_);
   if (after.entropy() >= before.entropy() + 1) return Unwhitened::plainer;
-  const bool by_table = std::holds_alternative<SequenceTable>(key_->whitening);
-  if (by_table && after.entropy() + 1 > before.entropy()) outcome = Unwhitened::assumed;
-  at = 0;
+  if (table != nullptr && after.entropy() + 1 > before.entropy()) return Unwhitened::unproven;
+  return outcome;
+}
+
+void Unwhitener::learn(ByteSpan raw_page, std::uint64_t block, std::uint32_t page_in_block) {
+  const Unwhitened outcome = judge(raw_page, block, page_in_block);
+  if (outcome == Unwhitened::erased) return;
+  ++learnt_[static_cast<std::size_t>(outcome)];
+  const auto* table = std::get_if<SequenceTable>(&key_->whitening);
+  if (table == nullptr || outcome == Unwhitened::unknown_sequence) return;
+  Votes& votes = votes_[table->period.sequence_of(block, page_in_block)];
+  const Votes had = votes;
+  ++(outcome == Unwhitened::proven    ? votes.proven
+     : outcome == Unwhitened::plainer ? votes.plainer
+                                      : votes.unproven);
+  const auto change = [](std::size_t& count, bool before, bool now) {
+    count = count + (now ? 1 : 0) - (before ? 1 : 0);
+  };
+  change(met_, had.pages() > 0, true);
+  change(spoken_for_, had.speak_for(), votes.speak_for());
+  change(settled_, had.settled(), votes.settled());
+}
+
+bool Unwhitener::settled() const {
+  return std::holds_alternative<SequenceTable>(key_->whitening) ? settled_ == known_ && known_ > 0 : fits();
+}
+
+// A page that looks random either way is taken on the word of pages under the same sequence; where these are
+// silent, on that of the other sequences: nearly all of them must be right here, and so many silent pages must not
+// be a wonder beside theirs.
+bool Unwhitener::supported(const Votes& votes) const {
+  constexpr double kWonder = 0.01;
+  if (votes.speak_for()) return true;
+  if (votes.proven > 0 || votes.plainer > 0 || spoken_for_ * 4 < met_ * 3 || !fits()) return false;
+  const auto proven = static_cast<double>(learnt_[static_cast<std::size_t>(Unwhitened::proven)]),
+             unproven = static_cast<double>(learnt_[static_cast<std::size_t>(Unwhitened::unproven)]);
+  return std::pow(unproven / (proven + unproven), static_cast<double>(votes.unproven)) >= kWonder;
+}
+
+Unwhitened Unwhitener::apply(MutableByteSpan raw_page, std::uint64_t block, std::uint32_t page_in_block) {
+  Unwhitened outcome = judge(raw_page, block, page_in_block);
+  if (outcome == Unwhitened::unproven) {
+    const auto& period = std::get<SequenceTable>(key_->whitening).period;
+    if (supported(votes_[period.sequence_of(block, page_in_block)])) outcome = Unwhitened::assumed;
+  }
+  if (!taken_off(outcome)) return outcome;
+  std::size_t at = 0;
   for (const Range& range : key_->bytes) {
     std::copy_n(covered_.begin() + static_cast<std::ptrdiff_t>(at), range.length, raw_page.begin() + range.offset);
     at += range.length;
@@ -239,8 +290,8 @@ Unwhitened Unwhitener::apply(MutableByteSpan raw_page, std::uint64_t block, std:
 }
 
 std::string_view name_of(Unwhitened what) {
-  static constexpr std::string_view kNames[kUnwhitened] = {"proven",  "partly",           "assumed",   "erased",
-                                                           "plainer", "unknown_sequence", "not_caught"};
+  static constexpr std::string_view kNames[kUnwhitened] = {
+      "proven", "partly", "assumed", "erased", "plainer", "unknown_sequence", "not_caught", "unproven"};
   return kNames[static_cast<std::size_t>(what)];
 }
 

@@ -1,4 +1,5 @@
 #pragma once
+#include <array>
 #include <string>
 #include <string_view>
 #include <variant>
@@ -47,28 +48,52 @@ Result<void> check_fits(const WhiteningKey& key, const Geometry& geometry);
 
 // What became of one page.
 enum class Unwhitened : std::uint8_t {
-  proven,            // taken off; the page itself shows that this was right
-  partly,            // of a register: where it was caught; the other pieces of the page stand as they are
-  assumed,           // taken off by the key's sequence, which other pages prove; this one looks random with and without it
-  erased,            // unchanged, like all below
-  plainer,           // plainer as it stands
+  proven,   // taken off; the page itself shows that this was right
+  partly,   // of a register: where it was caught; the other pieces of the page stand as they are
+  assumed,  // taken off by the key's sequence, for which pages of the same image speak; this one looks random with
+            // and without it
+  erased,   // unchanged, like all below
+  plainer,  // plainer as it stands
   unknown_sequence,  // the key has none for it
-  not_caught         // of a register: nowhere constant for long enough
+  not_caught,        // of a register: nowhere constant for long enough
+  unproven           // looks random with and without the key's sequence, and no page of the image speaks for that
 };
-inline constexpr std::size_t kUnwhitened = 7;
+inline constexpr std::size_t kUnwhitened = 8;
 std::string_view name_of(Unwhitened what);
 constexpr bool taken_off(Unwhitened what) { return what <= Unwhitened::assumed; }
 
+// A key may be that of another chip, so the pages of an image are asked first: learn() from all of them, then
+// apply().
 class Unwhitener {
  public:
   explicit Unwhitener(const WhiteningKey& key);  // which must outlive it
-  // Takes the whitening off page and spare area; `block` and `page_in_block` are those of its LUN. Where that is not
-  // taken_off(), nothing is changed.
+  // What this page says of the key; `block` and `page_in_block` are those of its LUN.
+  void learn(ByteSpan raw_page, std::uint64_t block, std::uint32_t page_in_block);
+  // Written pages learnt from by what each says for itself; one of a table that looks random either way is counted
+  // as unproven.
+  const std::array<std::uint64_t, kUnwhitened>& learnt() const { return learnt_; }
+  bool fits() const { return learnt_[0] + learnt_[1] > 0; }  // at least one page shows the key to be right
+  bool settled() const;                                      // further pages would hardly change what apply() does
+  // Takes the whitening off page and spare area. Where that is not taken_off(), nothing is changed.
   Unwhitened apply(MutableByteSpan raw_page, std::uint64_t block, std::uint32_t page_in_block);
 
  private:
+  // Pages under one sequence of a table.
+  struct Votes {
+    std::uint64_t proven = 0, unproven = 0, plainer = 0;
+    std::uint64_t pages() const { return proven + unproven + plainer; }
+    bool speak_for() const { return proven > plainer; }
+    bool settled() const { return proven >= 8 && proven > 2 * plainer; }
+  };
+  // By the page alone; leaves its contents in covered_.
+  Unwhitened judge(ByteSpan raw_page, std::uint64_t block, std::uint32_t page_in_block);
+  bool supported(const Votes& votes) const;
+
   const WhiteningKey* key_;
   Bytes covered_, sequence_;
+  std::array<std::uint64_t, kUnwhitened> learnt_{};
+  std::vector<Votes> votes_;                                        // of each sequence
+  std::size_t known_ = 0, met_ = 0, spoken_for_ = 0, settled_ = 0;  // sequences
 };
 
 }  // namespace steadycell::assess

@@ -503,9 +503,12 @@ std::string print_verify(const json::Object& result) {
 
 constexpr std::pair<std::string_view, std::string_view> kUnwhitening[] = {
     {"proven", "taken off, as the pages themselves show"},
-    {"assumed", "taken off by a sequence that other pages prove; these look random either way, as compressed contents do"},
+    {"assumed",
+     "taken off by a sequence that other pages here speak for; these look random either way, as compressed "
+     "contents do"},
     {"partly", "taken off where the register was caught; the rest of these pages stands as it is in the image"},
     {"not_caught", "unchanged: nowhere constant for long enough to catch the register"},
+    {"unproven", "unchanged: they look random either way, and no page here speaks for the key's sequence"},
     {"unknown_sequence", "unchanged: the key has no sequence for them"},
     {"plainer", "unchanged: plainer as they stand"},
     {"erased", "unchanged: erased"}};

@@ -1,5 +1,7 @@
 #include <algorithm>
+#include <numeric>
 
+#include "base/text.h"
 #include "files/atomic.h"
 #include "settle/block_reader.h"
 #include "settle/image_files.h"
@@ -100,6 +102,41 @@ void note_unwhitened(const image::PlacedPage& at, assess::Unwhitened outcome, Ex
     ++exported.left_out;
 }
 
+// Asks the pages of the whole image, also where few are exported: a key that none of them shows to be right would
+// spoil them.
+Result<void> prove_key(const ImageReader& reader, BlockReader& blocks, assess::Unwhitener& unwhitener,
+                       const Hooks& hooks) {
+  const Geometry& geometry = reader.manifest().geometry;
+  Progress progress{.stage = "proving the key", .total = reader.coverage().pages() / geometry.pages_per_block};
+  for (; progress.done < progress.total && !unwhitener.settled(); ++progress.done) {
+    if (auto on = hooks.go_on(progress.stage); !on) return on;
+    const auto block = blocks.read(progress.done);
+    // A damaged block proves nothing, and is reported when it is exported.
+    if (!block && block.error().code() == ErrorCode::hash_mismatch) continue;
+    if (!block) return failure(block.error());
+    for (std::uint32_t page = 0; page < geometry.pages_per_block; ++page) {
+      const image::PlacedPage at = *reader.coverage().page_at(progress.done * geometry.pages_per_block + page);
+      unwhitener.learn(block->subspan(std::size_t{page} * geometry.raw_page_bytes(), geometry.raw_page_bytes()),
+                       geometry.block_of(at.page).index, page);
+    }
+    progress.bytes += block->size();
+    hooks.tell(progress);
+  }
+  const auto& learnt = unwhitener.learnt();
+  const std::uint64_t written = std::accumulate(learnt.begin(), learnt.end(), std::uint64_t{0});
+  if (unwhitener.fits() || written == 0) return {};
+  const auto of = [&](assess::Unwhitened what) { return learnt[static_cast<std::size_t>(what)]; };
+  const std::uint64_t unknown = of(assess::Unwhitened::unknown_sequence);
+  return failure(Error(ErrorCode::bad_input_file,
+                       fmt::format("the whitening key is not proven right by any of the image's {}: {} random-looking with and without it, {} plainer "
+                                   "as they stand{}; nothing was written",
+                                   counted(written, "written page"), of(assess::Unwhitened::unproven) + of(assess::Unwhitened::not_caught),
+                                   of(assess::Unwhitened::plainer), unknown > 0 ? fmt::format(", {} without a sequence in it", unknown) : ""))
+                     .at(reader.folder())
+                     .advising("it may be the key of another chip: find this image's own with \"steadycell image assess IMAGE --to KEY\", and give "
+                               "that; where it finds none, export without --unwhiten"));
+}
+
 }  // namespace
 
 Result<Exported> export_image(files::FileSystem& system, const std::string& image, const ExportRequest& request,
@@ -120,6 +157,9 @@ Result<Exported> export_image(files::FileSystem& system, const std::string& imag
   }
   auto blocks = BlockReader::make(*reader);
   if (!blocks) return failure(blocks.error());
+  if (unwhitener)
+    if (const auto proven = prove_key(*reader, *blocks, *unwhitener, hooks); !proven)
+      return failure(proven.error());
 
   Exported exported;
   if (const auto counted = count_unsafe(*reader, *spans, exported); !counted) return failure(counted.error());

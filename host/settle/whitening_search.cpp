@@ -14,6 +14,8 @@ constexpr std::size_t kLeastPages = 64, kMostPages = 256;  // of a sequence
 constexpr std::uint64_t kGroupBytes = std::uint64_t{64} << 20, kMostBlocksOfGroup = 2048;
 constexpr std::uint32_t kLeastSequencesForPlaces = 8, kLeastPagesForPlaces = 64;
 
+constexpr std::uint32_t kSteppedPages = 16;  // of a block: compared with those of the block before
+
 constexpr std::uint64_t kMostChanged = 10;  // one in so many bytes of a sequence
 
 std::uint64_t differing_bytes(ByteSpan a, ByteSpan b) {
@@ -29,6 +31,12 @@ struct Gathered {
   }
 };
 
+// A page whose spare area is compared with that of its neighbour.
+struct SteppedPage {
+  image::PlacedPage at;
+  Bytes spare;
+};
+
 class SequenceSearch {
  public:
   SequenceSearch(PageSource& source, const assess::Period& period,
@@ -38,11 +46,12 @@ class SequenceSearch {
         period_(period),
         register_(shift_register),
         hooks_(hooks),
-        places_(geometry_.raw_page_bytes()),
+        places_(geometry_.raw_page_bytes(), geometry_.spare_bytes),
         sequences_(period.sequences()) {
     const std::uint64_t fit = kGroupBytes / geometry_.raw_page_bytes();
     pages_each_ = std::clamp<std::uint64_t>(fit / period.sequences(), kLeastPages, kMostPages);
     group_ = static_cast<std::uint32_t>(std::max<std::uint64_t>(1, fit / pages_each_));
+    last_.resize(period_.pages > 1 ? 1 : std::min(geometry_.pages_per_block, kSteppedPages));
   }
 
   Result<assess::Whitening> run() {
@@ -78,6 +87,7 @@ class SequenceSearch {
     const auto take = [&](const SourcePage& page) -> Result<void> {
       const std::uint32_t in_block = page.at.page.index % geometry_.pages_per_block;
       const std::uint32_t sequence = period_.sequence_of(geometry_.block_of(page.at.page).index, in_block);
+      if (first == 0) note_step(page);
       if (!page.read || sequence < first || sequence - first >= count || assess::looks_erased(page.bytes))
         return {};
       Gathered& into = gathered[sequence - first];
@@ -97,6 +107,24 @@ class SequenceSearch {
         hooks_.tell(progress_);
       }
     return gathered;
+  }
+
+  // The neighbour of a page is the one before; where all pages of a block share a sequence, that of the block
+  // before.
+  void note_step(const SourcePage& page) {
+    const std::uint32_t in_block = page.at.page.index % geometry_.pages_per_block;
+    const std::size_t slot = period_.pages > 1 ? 0 : in_block;
+    if (slot >= last_.size() || !page.read || assess::looks_erased(page.bytes) ||
+        assess::looks_plain(data_of(page.bytes)))
+      return;
+    SteppedPage& last = last_[slot];
+    const ByteSpan spare = page.bytes.subspan(geometry_.page_bytes);
+    const std::uint32_t apart = period_.pages > 1 ? 1 : geometry_.pages_per_block;
+    if (last.spare.size() == spare.size() && last.at.place == page.at.place &&
+        last.at.page.index + apart == page.at.page.index)
+      places_.add_neighbours(last.spare, spare);
+    last.at = page.at;
+    last.spare.assign(spare.begin(), spare.end());
   }
 
   Bytes estimate(const std::vector<Bytes>& pages, const std::vector<Bytes>& more = {}) const {
@@ -211,6 +239,7 @@ class SequenceSearch {
   Progress progress_{.stage = "looking for the whitening", .unit = "parts"};
   assess::SequenceEstimator estimator_;
   assess::PlaceCounts places_;
+  std::vector<SteppedPage> last_;
   std::vector<Bytes> sequences_;  // of the whole page, spare area included; empty: not known
   std::size_t pages_each_ = kLeastPages;
   std::uint32_t group_ = 1;  // sequences at a time

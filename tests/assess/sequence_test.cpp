@@ -135,6 +135,46 @@ TEST(PlaceCounts, TellsWhitenedBytesFromCodeBytes) {
   EXPECT_EQ(ranges, (std::vector<Range>{{0, 64}, {72, 8}, {88, 8}}));
 }
 
+// Eight places of a spare area beside 32 of data, 16 sequences; only the places named are whitened.
+TEST(PlaceCounts, TellsPageCountersFromWhitenedBytes) {
+  constexpr std::size_t kData = 32, kRaw = kData + 8;
+  const auto contents = [](unsigned page) {
+    Bytes out = text(kData, page);
+    const Bytes noise = random_bytes(1, 500 + page);
+    const Bytes spare = {static_cast<std::uint8_t>(page),
+                         static_cast<std::uint8_t>(page),
+                         0xFF,
+                         0xFF,
+                         static_cast<std::uint8_t>(255 - page % 16),
+                         static_cast<std::uint8_t>(page / 64),
+                         noise[0],
+                         0};
+    out.insert(out.end(), spare.begin(), spare.end());
+    return out;
+  };
+  PlaceCounts places(kRaw, kRaw - kData), unknown(kRaw, kRaw - kData);
+  Bytes last;
+  for (unsigned page = 0; page < 512; ++page) {
+    Bytes before = contents(page);
+    const Bytes mask = random_bytes(kRaw, 2000 + page % 16);
+    for (std::size_t place = 0; place < kRaw; ++place)
+      if (place < kData || place == kData + 3 || place == kData + 5)
+        before[place] = static_cast<std::uint8_t>(before[place] ^ mask[place]);
+    Bytes found = mask;  // what an estimate says: whatever leaves the likeliest contents
+    for (const std::size_t place : {kData, kData + 1}) found[place] = static_cast<std::uint8_t>(page % 16);
+    found[kData + 2] = 0xFF;
+    found[kData + 4] = static_cast<std::uint8_t>(255 - page % 16);
+    const Bytes after = under(before, found);
+    places.add(before, after);
+    unknown.add(before, after);
+    if (!last.empty()) places.add_neighbours(ByteSpan(last).subspan(kData), ByteSpan(before).subspan(kData));
+    last = before;
+  }
+  EXPECT_EQ(ranges_of(places.covered()), (std::vector<Range>{{0, kData}, {kData + 3, 1}, {kData + 5, 1}}));
+  EXPECT_EQ(ranges_of(unknown.covered()), (std::vector<Range>{{0, kData}}))
+      << "without neighbours nothing is known of the spare area";
+}
+
 TEST(PlaceCounts, NothingIsKnownFromOnePage) {
   PlaceCounts places(16);
   places.add(Bytes(16, 1), Bytes(16, 0));

@@ -140,13 +140,16 @@ TEST(WhiteningKey, ALaterSchemaIsSaidToBeLater) {
 TEST(Unwhitener, TakesTheSequenceOfBlockAndPage) {
   const WhiteningKey key = table_key();
   Unwhitener unwhitener(key);
-  const Bytes page = random_page(1);
-  Bytes changed = page;
-  ASSERT_TRUE(taken_off(unwhitener.apply(changed, 5, 2)));  // block 5 of two: the second; page 2 of two: the first
-  Bytes expected = page;
-  for (std::size_t i = 0; i < 4; ++i) expected[i] = static_cast<std::uint8_t>(expected[i] ^ (i + 1));
-  expected[512] ^= 5;
-  expected[513] ^= 6;
+  Bytes page = random_page(1);
+  for (std::size_t i = 0; i < 4; ++i)
+    page[i] = static_cast<std::uint8_t>(0x40 ^ (i + 1));  // one value beneath it, in all six
+  page[512] = 0x40 ^ 5;
+  page[513] = 0x40 ^ 6;
+  Bytes expected = page, changed = page;
+  ASSERT_EQ(unwhitener.apply(changed, 5, 2),
+            Unwhitened::proven);  // block 5 of two: the second; page 2 of two: the first
+  std::fill_n(expected.begin(), 4, std::uint8_t{0x40});
+  std::fill_n(expected.begin() + 512, 2, std::uint8_t{0x40});
   EXPECT_EQ(changed, expected);
 }
 
@@ -175,16 +178,98 @@ TEST(Unwhitener, LeavesPagesThatArePlainerAsTheyStand) {
   EXPECT_EQ(whitened, Bytes(528, 'a'));
 }
 
-TEST(Unwhitener, ARandomLookingPageIsUnwhitenedOnTheWordOfOthers) {
-  WhiteningKey key = table_key();
-  key.bytes = {{0, 512}};
-  Bytes mask = random_page(3);
-  mask.resize(512);
-  key.whitening = SequenceTable{.period = {}, .sequences = {mask}};
-  Unwhitener unwhitener(key);
-  Bytes page = random_page(4);
-  EXPECT_EQ(unwhitener.apply(page, 0, 0), Unwhitened::assumed);
-  EXPECT_NE(page, random_page(4));
+// A key of random sequences, one for each page of a block, and pages under them.
+class UnwhitenerOnTheWordOfOthers : public ::testing::Test {
+ protected:
+  static constexpr std::uint32_t kSequences = 8;
+  enum Contents { text, random, not_whitened };
+
+  static WhiteningKey key() {
+    WhiteningKey out = table_key();
+    out.pages_per_block = kSequences;
+    out.bytes = {{0, 512}};
+    SequenceTable table{.period = {.pages = kSequences}, .sequences = {}};
+    for (std::uint32_t i = 0; i < kSequences; ++i) table.sequences.push_back(sequence(i));
+    out.whitening = std::move(table);
+    return out;
+  }
+  static Bytes sequence(std::uint32_t page) {
+    Bytes out = random_page(100 + page);
+    out.resize(512);
+    return out;
+  }
+  void learn(std::uint32_t page, Contents contents, unsigned count = 1) {
+    for (; count > 0; --count) {
+      Bytes raw = contents == random ? random_page(++seed_) : Bytes(528, 'a');
+      const Bytes mask = sequence(page);
+      for (std::size_t i = 0; i < 512 && contents == text; ++i)
+        raw[i] = static_cast<std::uint8_t>(raw[i] ^ mask[i]);
+      unwhitener_.learn(raw, 0, page);
+    }
+  }
+  Unwhitened of_random(std::uint32_t page) {
+    const Bytes before = random_page(++seed_);
+    Bytes after = before;
+    const Unwhitened outcome = unwhitener_.apply(after, 0, page);
+    EXPECT_EQ(after == before, !taken_off(outcome));
+    return outcome;
+  }
+
+  const WhiteningKey key_ = key();
+  Unwhitener unwhitener_{key_};
+  unsigned seed_ = 5000;
+};
+
+TEST_F(UnwhitenerOnTheWordOfOthers, NothingIsTakenWhereNoPageSpeaksForTheKey) {
+  EXPECT_EQ(of_random(0), Unwhitened::unproven);
+  for (std::uint32_t page = 0; page < kSequences; ++page) learn(page, random, 3);
+  EXPECT_FALSE(unwhitener_.fits());
+  EXPECT_EQ(of_random(0), Unwhitened::unproven);
+}
+
+TEST_F(UnwhitenerOnTheWordOfOthers, PagesOfTheSameSequenceSpeakForIt) {
+  learn(0, text);
+  learn(0, random, 50);
+  EXPECT_TRUE(unwhitener_.fits());
+  EXPECT_EQ(of_random(0), Unwhitened::assumed);
+  EXPECT_EQ(of_random(1), Unwhitened::assumed)
+      << "one sequence of one is proven, and no page under this one is silent";
+  learn(0, not_whitened);
+  EXPECT_EQ(of_random(0), Unwhitened::unproven) << "as many speak against it";
+}
+
+TEST_F(UnwhitenerOnTheWordOfOthers, ASilentSequenceIsTakenBesideOthersThatNearlyAllAreRight) {
+  for (std::uint32_t page = 0; page < 5; ++page) {
+    learn(page, text, 4);
+    learn(page, random, 4);
+  }
+  for (std::uint32_t page = 5; page < kSequences; ++page) learn(page, random);
+  EXPECT_EQ(of_random(7), Unwhitened::unproven) << "five of eight are right";
+  learn(5, text);
+  EXPECT_EQ(of_random(7), Unwhitened::assumed) << "six of eight";
+  learn(7, not_whitened);
+  EXPECT_EQ(of_random(7), Unwhitened::unproven) << "a page speaks against it";
+}
+
+TEST_F(UnwhitenerOnTheWordOfOthers, ASequenceUnderWhichManyPagesAreSilentIsNotTaken) {
+  for (std::uint32_t page = 0; page < kSequences - 1; ++page) {
+    learn(page, text, 20);
+    learn(page, random, 20);
+  }
+  learn(7, random, 4);
+  EXPECT_EQ(of_random(7), Unwhitened::assumed) << "half of the pages are silent: four in a row are no wonder";
+  learn(7, random, 16);
+  EXPECT_EQ(of_random(7), Unwhitened::unproven) << "twenty are";
+}
+
+TEST_F(UnwhitenerOnTheWordOfOthers, SettledOnceEverySequenceIsProvenSeveralTimes) {
+  for (std::uint32_t page = 0; page < kSequences; ++page) {
+    EXPECT_FALSE(unwhitener_.settled());
+    learn(page, text, 8);
+  }
+  EXPECT_TRUE(unwhitener_.settled());
+  learn(3, not_whitened, 4);
+  EXPECT_FALSE(unwhitener_.settled());
 }
 
 TEST(Unwhitener, ARegisterTellsWhereItWasCaught) {
@@ -210,6 +295,8 @@ TEST(Unwhitener, ARegisterTellsWhereItWasCaught) {
   EXPECT_EQ(Bytes(one.begin() + 256, one.begin() + 512), Bytes(256, 0));
   EXPECT_EQ(Bytes(one.begin(), one.begin() + 256), Bytes(none.begin(), none.begin() + 256)) << "the piece that was not caught stands";
   EXPECT_EQ(unwhitener.apply(none, 0, 0), Unwhitened::not_caught);
+  unwhitener.learn(none, 0, 0);
+  EXPECT_FALSE(unwhitener.fits());
   EXPECT_EQ(none, random_page(5));
 }
 

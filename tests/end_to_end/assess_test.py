@@ -5,6 +5,7 @@ import random
 import shutil
 import subprocess
 import unittest
+import zlib
 
 import bench
 import layouts
@@ -133,6 +134,34 @@ class Whitened(Assess):
         self.assertEqual(found["whitening"]["bytes"][0][0], 0)
         covered = sum(length for _, length in found["whitening"]["bytes"])
         self.assertIn(covered, range(2050, 2055))
+
+    def test_page_numbers_in_the_spare_area_are_not_taken_for_whitened(self):
+        """A counter comes back like a whitening where the periods have to do with each other, but is none."""
+        def counters(number):
+            inverted = number ^ 0xFFFFFFFF
+            return (b"\xff" * 8 + number.to_bytes(4, "little") + inverted.to_bytes(4, "big") + (2 * number).to_bytes(4, "little") +
+                    bytes([number % 64, 255 - number % 64, zlib.crc32(number.to_bytes(4, "little")) & 255, number // 64 & 255, number // 2 & 255])).ljust(64, b"\xff")
+        for name, shape, blocks, sequence in (("page", SHAPE, 12, whitened.by_page(32)), ("block", SHAPE, 32, whitened.by_block(8)),
+                                              ("both", (2048, 64, 32), 48, whitened.by_both(8, 4)), ("on", SHAPE, 24, whitened.going_on(24, 64)),
+                                              ("each", SHAPE, 12, whitened.by_page(64))):
+            with self.subTest(name):
+                dump, _ = whitened.dump(shape, blocks, sequence, spare_of=counters)
+                found = self.succeed("image", "assess", self.image(dump, shape, name), "--to", f"{name}.json")
+                self.assertEqual(found["content"], "scrambled")
+                self.assertEqual(found["whitening"]["bytes"], [[0, 2048]])
+                self.succeed("image", "export", f"{name}-image", "--what", "raw", "--unwhiten", f"{name}.json", "--to", f"{name}.raw")
+                out = (self.folder / f"{name}.raw").read_bytes()
+                self.assertEqual([out[at + 2048:at + 2112] for at in range(0, len(dump), 2112)], [dump[at + 2048:at + 2112] for at in range(0, len(dump), 2112)])
+
+    def test_every_byte_of_a_whitened_spare_area_is_found(self):
+        flag = lambda number: b"\xff" * 4 + bytes([number * 2654435761 >> 16 & 3]) + bytes(59)
+        for name, sequence, blocks in (("random", whitened.by_page(16), 12), ("block", whitened.by_block(8), 32),
+                                       ("register", whitened.register(whitened.X16, whitened.page_seed(16)), 12)):
+            with self.subTest(name):
+                found = self.succeed("image", "assess", self.image(whitened.dump(SHAPE, blocks, sequence, whiten_spare=True, spare_of=flag)[0], name=name))
+                self.assertEqual(found["content"], "scrambled")
+                covered = {at for first, length in found["whitening"]["bytes"] for at in range(first, first + length)}
+                self.assertEqual(set(range(2048, 2112)) - covered, set())
 
     def test_pages_that_are_not_whitened_stay_as_they_are(self):
         of = whitened.by_page(16)
@@ -314,6 +343,51 @@ class Refused(Assess):
             said = self.said(self.refuse("e102", 2, "image", "export", self.name, "--what", "data", "--unwhiten", "other.json", "--to", "out.bin"))
             self.assertIn("32 of 512 + 16", said)
         self.assertFalse((self.folder / "out.bin").exists())
+
+    def test_the_key_of_another_chip(self):
+        """It would turn contents into noise: a plain image, one under another whitening, one of random pages, and pages a sequence further."""
+        key = json.loads((self.folder / "key.json").read_text())
+        table = key["table"]
+        (self.folder / "further.json").write_text(json.dumps(key | {"table": table | {"sequences": table["sequences"][1:] + table["sequences"][:1]}}))
+        shape, random_pages = (512, 16, 32), [(1, lambda size, rng: rng.randbytes(size))]
+        images = {"plain": whitened.dump(shape, 8)[0], "other": whitened.dump(shape, 8, lambda block, page, size: random.Random(page % 4).randbytes(size))[0],
+                  "random": whitened.dump(shape, 8, None, random_pages)[0]}
+        tries = [(self.image(dump, shape, name), "key.json") for name, dump in images.items()] + [(self.name, "further.json")]
+        for image, given in tries:
+            with self.subTest(image):
+                for part in ((), ("--pages", "0-31")):
+                    said = self.said(self.refuse("e102", 2, "image", "export", image, "--what", "raw", "--unwhiten", given, "--to", "out.bin", *part))
+                    for words in ("written pages", "random-looking", "nothing was written", "image assess", image):
+                        self.assertIn(words, said)
+                    self.assertFalse((self.folder / "out.bin").exists())
+
+    def test_a_wrong_sequence_beside_right_ones(self):
+        key = json.loads((self.folder / "key.json").read_text())
+        key["table"]["sequences"][2] = random.Random(1).randbytes(len(key["table"]["sequences"][2]) // 2).hex()
+        (self.folder / "one-wrong.json").write_text(json.dumps(key))
+        told = self.succeed("image", "export", self.name, "--what", "raw", "--unwhiten", "one-wrong.json", "--to", "out.bin")["unwhitening"]
+        self.assertGreater(told["proven"], 0)
+        self.assertGreater(told["unproven"], 40)
+        before, after = (self.folder / "case.bin").read_bytes(), (self.folder / "out.bin").read_bytes()
+        for page in range(2, 256, 4):
+            self.assertEqual(before[page * 528:][:528], after[page * 528:][:528], "pages under it stand as they are")
+        said = self.run_it("image", "export", self.name, "--what", "raw", "--unwhiten", "one-wrong.json", "--to", "again.bin", "--quiet").text
+        self.assertIn("no page here speaks for the key's sequence", said)
+
+    def test_a_damaged_block_is_told_only_when_it_is_exported(self):
+        pages = self.folder / self.name / "pages.raw"
+        whole = bytearray(pages.read_bytes())
+        whole[100] ^= 1
+        pages.chmod(0o644)
+        pages.write_bytes(whole)
+        export = ("image", "export", self.name, "--what", "data", "--unwhiten", "key.json", "--to", "out.bin")
+        self.refuse("e504", 7, *export)
+        self.succeed(*export, "--pages", "32-63")
+
+    def test_an_erased_image_has_nothing_to_prove_a_key_by_nor_to_spoil(self):
+        image = self.image(whitened.dump((512, 16, 32), 8, erased=1)[0], (512, 16, 32), "erased")
+        told = self.succeed("image", "export", image, "--what", "data", "--unwhiten", "key.json", "--to", "out.bin")
+        self.assertEqual((told["unwhitened"], told["unwhitening"]["erased"]), (0, 256))
 
     def test_no_key_at_all(self):
         for text in ("", "{}", "[1]", '{"schema": "steadycell-ecc/1"}'):

@@ -78,10 +78,10 @@ def flip(page, rate, rng):
         page[at // 8] ^= 1 << at % 8
 
 
-def dump(shape, blocks, sequence=None, mix=MIXED, erased=0.1, rate=1e-4, seed=1, whiten_spare=False):
+def dump(shape, blocks, sequence=None, mix=MIXED, erased=0.1, rate=1e-4, seed=1, whiten_spare=False, spare_of=None):
     """Returns (dump, contents): pages of data and spare area; the contents are the data bytes with the same errors, erased pages FF.
 
-    `sequence(block, page in block, size)` is what lies on the data, or on data and spare area.
+    `sequence(block, page in block, size)` is what lies on the data, or on data and spare area. `spare_of(page number)`: another spare area than the usual one.
     """
     page_bytes, spare_bytes, pages_per_block = shape
     rng, out, plain = random.Random(seed), bytearray(), bytearray()
@@ -92,7 +92,9 @@ def dump(shape, blocks, sequence=None, mix=MIXED, erased=0.1, rate=1e-4, seed=1,
             continue
         data = content(mix, page_bytes, rng)
         spare = b"\xff\xff" + rng.randrange(1 << 12).to_bytes(4, "little") + rng.randbytes(spare_bytes - 6)  # a logical number; the code is as good as random
-        if whiten_spare:
+        if spare_of:
+            spare = spare_of(number)
+        elif whiten_spare:
             spare = bytes(2) + (number // 7).to_bytes(4, "big") + spare[6:]
         page = bytearray(data + spare)
         flip(page, rate, rng)
