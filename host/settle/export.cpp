@@ -127,14 +127,15 @@ Result<void> prove_key(const ImageReader& reader, BlockReader& blocks, assess::U
   if (unwhitener.fits() || written == 0) return {};
   const auto of = [&](assess::Unwhitened what) { return learnt[static_cast<std::size_t>(what)]; };
   const std::uint64_t unknown = of(assess::Unwhitened::unknown_sequence);
-  return failure(Error(ErrorCode::bad_input_file,
-                       fmt::format("the whitening key is not proven right by any of the image's {}: {} random-looking with and without it, {} plainer "
-                                   "as they stand{}; nothing was written",
-                                   counted(written, "written page"), of(assess::Unwhitened::unproven) + of(assess::Unwhitened::not_caught),
-                                   of(assess::Unwhitened::plainer), unknown > 0 ? fmt::format(", {} without a sequence in it", unknown) : ""))
-                     .at(reader.folder())
-                     .advising("it may be the key of another chip: find this image's own with \"steadycell image assess IMAGE --to KEY\", and give "
-                               "that; where it finds none, export without --unwhiten"));
+  return failure(
+      Error(ErrorCode::bad_input_file,
+            fmt::format("the whitening key is not proven right by any of the image's {}: {} random-looking with and without it, {} plainer "
+                        "as they stand{}; nothing was written",
+                        counted(written, "written page"), of(assess::Unwhitened::unproven) + of(assess::Unwhitened::not_caught),
+                        of(assess::Unwhitened::plainer), unknown > 0 ? fmt::format(", {} without a sequence in it", unknown) : ""))
+          .at(reader.folder())
+          .advising("it may be the key of another chip: find this image's own with \"steadycell image assess IMAGE --to KEY\", and give "
+                    "that; where it finds none, export without --unwhiten"));
 }
 
 }  // namespace

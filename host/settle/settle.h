@@ -43,9 +43,9 @@ struct Summary {
 // scheme it goes through the capture twice: first to measure this chip's error rates on at most 128 blocks spread
 // evenly, then to decide. The same capture and scheme always give the same bytes.
 //
-// Errors: those of the capture (bad_input_file, file_damaged, ...), bad_input_file while pass 1 is not finished, already_exists for the image, bad_input_file for
-// a scheme that does not fit the chip, storage_full and storage_failed, interrupted. On any of them no image appears
-// and the capture is untouched.
+// Errors: those of the capture (bad_input_file, file_damaged, ...), bad_input_file while pass 1 is not finished or for a
+// scheme that does not fit the chip, already_exists for the image, storage_full and storage_failed, interrupted. On any of
+// them no image appears and the capture is untouched.
 Result<Summary> settle(files::FileSystem& system, const Request& request, const Hooks& hooks = {});
 
 }  // namespace steadycell::settle
