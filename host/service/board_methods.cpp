@@ -518,7 +518,7 @@ Result<json::Object> supply_record(json::Reader& params, const JobHooks& hooks) 
                                                              [&](board::BoardClient& board) { return record_job(board, *request, hooks); }),
                                     io);
   if (!recorded) return recorded;
-  auto result = diagnose_files({.trace = request->to, .burst = request->burst, .twin = twin->runs, .notes = {}}, {});
+  auto result = diagnose_files({.trace = request->to, .burst = request->burst, .twin = twin->runs, .notes = {}, .twin_is_kept = true}, {});
   if (!result) return failure(result.error());
   for (auto& [key, value] : *recorded) (*result)[key] = std::move(value);
   if ((*result)["check_before_power"].is_null())  // else it has said so

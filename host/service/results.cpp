@@ -1,7 +1,6 @@
 #include "service/results.h"
 
 #include "files/file_system.h"
-#include "measure/trace_file.h"
 #include "supply/diagnosis.h"
 #include "supply/report.h"
 
@@ -63,6 +62,42 @@ Result<std::optional<NumberRange>> number_range(json::Reader& params, std::strin
   return std::optional<NumberRange>(NumberRange{numbers[0], numbers[1]});
 }
 
+namespace {
+
+// Why a run is no twin of this trace; empty where it may be one. `rail` is the trace's.
+std::string no_twin(const measure::LoadedTrace& run, std::optional<supply::Rail> rail, bool is_kept) {
+  if (rail && run.header.rail && *run.header.rail != *rail)
+    return fmt::format("it was recorded on {}, the trace on {}", supply::name_of(*run.header.rail), supply::name_of(*rail));
+  if (!run.features.t_on_s) return "it does not show its switch-on";
+  if (is_kept) return {};
+  supply::Settings settings;
+  settings.rail = run.header.rail ? run.header.rail : rail;
+  const auto likely = supply::diagnose(run.features, run.header, settings, nullptr, nullptr).front();
+  if (likely.fault == supply::Fault::healthy || likely.fault == supply::Fault::socket_ok) return {};
+  return fmt::format("it does not look like a working board: {} ({})", supply::words_for(likely.fault), supply::percent(likely.confidence));
+}
+
+}  // namespace
+
+Result<LoadedTwins> load_twins(const TraceFiles& paths, const measure::LoadedTrace& trace, const supply::TraceHeader& known) {
+  LoadedTwins out;
+  const auto rail = known.rail ? known.rail : trace.header.rail;
+  for (const std::string& path : paths.twin) {
+    auto loaded = measure::load_trace(files::posix(), path, {});  // its own header, not what the user says about the trace
+    if (!loaded) return failure(loaded.error());
+    if (const std::string why = no_twin(*loaded, rail, paths.twin_is_kept); !why.empty())
+      out.notes.push_back(fmt::format("not compared with the twin {}: {}", printable(path), why));
+    else
+      out.runs.push_back(std::move(loaded->features));
+  }
+  out.beside = supply::compare(trace.features, out.runs);
+  if (!out.beside && !out.runs.empty())
+    out.notes.push_back(fmt::format("not laid beside the twin: {}", !trace.features.t_on_s
+                                                                        ? "this trace does not show its switch-on, where the two are aligned"
+                                                                        : "the two share too little: one is too short, or sampled too slowly"));
+  return out;
+}
+
 Result<json::Object> diagnose_files(const TraceFiles& paths, const supply::TraceHeader& known) {
   files::FileSystem& system = files::posix();
   const auto trace = measure::load_trace(system, paths.trace, known);
@@ -73,28 +108,24 @@ Result<json::Object> diagnose_files(const TraceFiles& paths, const supply::Trace
     if (!loaded) return failure(loaded.error());
     burst.emplace(std::move(*loaded));
   }
-  std::vector<supply::Features> runs;
-  for (const std::string& path : paths.twin) {
-    auto loaded = measure::load_trace(system, path, known);
-    if (!loaded) return failure(loaded.error());
-    runs.push_back(std::move(loaded->features));
-  }
-  const auto beside = supply::compare(trace->features, runs);
-  const supply::Features* twin = beside ? &runs[beside->run] : runs.empty() ? nullptr : &runs.front();
+  const auto twins = load_twins(paths, *trace, known);
+  if (!twins) return failure(twins.error());
   supply::Settings settings;
   settings.rail = known.rail;
   settings.limit_mA = known.limit_mA;
-  const auto diagnoses = supply::diagnose(trace->features, trace->header, settings, burst ? &burst->features : nullptr, twin);
+  const auto diagnoses = supply::diagnose(trace->features, trace->header, settings, burst ? &burst->features : nullptr, twins->twin());
   json::Object result{{"samples", trace->samples}};
   result["diagnoses"] = supply::to_json(diagnoses);
   result["features"] = supply::to_json(trace->features);
-  result["twin"] = beside ? json::Value(supply::to_json(*beside)) : json::Value(nullptr);
+  result["twin"] = twins->beside ? json::Value(supply::to_json(*twins->beside)) : json::Value(nullptr);
   const auto& cold = trace->header.cold;
   const auto& cold_twin = trace->header.cold_twin;
   result["check_before_power"] =
       cold ? json::Value(supply::to_json(supply::judge_cold(*cold, cold_twin ? &*cold_twin : nullptr))) : json::Value(nullptr);
   result["broke_off_s"] = trace->header.broke_off_s ? json::Value(*trace->header.broke_off_s) : json::Value(nullptr);
-  result["notes"] = to_json(paths.notes);
+  json::Array notes = to_json(paths.notes);
+  for (const std::string& note : twins->notes) notes.emplace_back(note);
+  result["notes"] = std::move(notes);
   return result;
 }
 

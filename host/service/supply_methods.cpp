@@ -32,7 +32,7 @@ Result<TraceFiles> trace_files(json::Reader& params, const PatientNames& names) 
   auto trace = params.text("trace"), burst = params.text_or("burst", ""), twin = params.text_or("twin", "");
   for (const auto* text : {&trace, &burst, &twin})
     if (!*text) return failure(text->error());
-  TraceFiles out{.trace = std::move(*trace), .burst = std::move(*burst), .twin = {}, .notes = {}};
+  TraceFiles out{.trace = std::move(*trace), .burst = std::move(*burst), .twin = {}, .notes = {}, .twin_is_kept = false};
   if (!twin->empty()) {
     out.twin.push_back(std::move(*twin));
     return out;
@@ -45,6 +45,7 @@ Result<TraceFiles> trace_files(json::Reader& params, const PatientNames& names) 
                                                 runs->notes.empty() ? "" : ": " + runs->notes.front()))
             .advising("keep one with steadycell supply keep-twin, or leave --board-number away"));
   out.twin = std::move(runs->runs);
+  out.twin_is_kept = true;
   out.notes = std::move(runs->notes);
   return out;
 }
@@ -174,18 +175,14 @@ Result<json::Object> supply_plot(json::Reader& params, const JobHooks&) {
   const auto trace = measure::load_trace(system, paths->trace, *known);
   if (!trace) return failure(trace.error());
   std::optional<measure::LoadedTrace> burst;
-  std::vector<supply::Features> runs;
   if (!paths->burst.empty()) {
     auto loaded = measure::load_trace(system, paths->burst, *known);
     if (!loaded) return failure(loaded.error());
     burst.emplace(std::move(*loaded));
   }
-  for (const std::string& path : paths->twin) {
-    auto loaded = measure::load_trace(system, path, *known);
-    if (!loaded) return failure(loaded.error());
-    runs.push_back(std::move(loaded->features));
-  }
-  const auto beside = supply::compare(trace->features, runs);
+  const auto twins = load_twins(*paths, *trace, *known);
+  if (!twins) return failure(twins.error());
+  const auto& beside = twins->beside;
   supply::Settings settings;
   settings.rail = known->rail;
   settings.limit_mA = known->limit_mA;
@@ -194,7 +191,7 @@ Result<json::Object> supply_plot(json::Reader& params, const JobHooks&) {
   input.trace = &trace->features;
   input.header = trace->header;
   if (known->limit_mA) input.header.limit_mA = known->limit_mA;
-  input.twin = beside ? &runs[beside->run] : runs.empty() ? nullptr : &runs.front();
+  input.twin = twins->twin();
   input.diagnosis = supply::diagnose(trace->features, trace->header, settings, burst ? &burst->features : nullptr, input.twin).front();
   if (trace->features.t_on_s) {
     constexpr double kBefore = 1e-3, kBehind = 9e-3;
@@ -209,13 +206,15 @@ Result<json::Object> supply_plot(json::Reader& params, const JobHooks&) {
   if (beside) input.parts_s = beside->beside.parts_s;
   const std::string drawing = supply::plot_svg(input);
   if (const auto written = files::write_whole(system, *to, as_bytes(drawing)); !written) return failure(written.error());
+  json::Array notes = to_json(paths->notes);
+  for (const std::string& note : twins->notes) notes.emplace_back(note);
   return json::Object{{"trace", paths->trace},
                       {"to", *to},
                       {"fault", std::string(supply::key_of(input.diagnosis.fault))},
                       {"says", supply::words_for(input.diagnosis.fault)},
                       {"confidence", input.diagnosis.confidence},
                       {"bytes", drawing.size()},
-                      {"notes", to_json(paths->notes)}};
+                      {"notes", std::move(notes)}};
 }
 
 }  // namespace steadycell::service

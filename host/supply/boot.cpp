@@ -156,7 +156,9 @@ std::optional<double> find_chirp(std::span<const double> x, Stretch s, double bi
 
 void measure_bursts(std::span<const double> x, Stretch s, Features& out) {
   const auto bins_of = [&](double seconds) { return static_cast<std::size_t>(std::lround(seconds / out.bin_s)); };
-  const std::size_t to = std::min(s.to, out.chirp_s ? bins_of(*out.chirp_s) : s.from + bins_of(0.6));
+  // Until a host is there, whose requests read pages, too; however late the controller begins, and then for the
+  // time firmware takes (common practice, no source): what its idle firmware does later is no loading.
+  const std::size_t to = out.chirp_s ? std::min(s.to, bins_of(*out.chirp_s)) : s.to, loading = bins_of(0.6);
   if (to <= s.from || out.bin_s < 3 * out.sample_s) return;  // too coarse to see inside a bin
   // Inside a bin hum is a slope of 2 pi f A at the most.
   const double noise_mA = std::hypot(out.noise_mA, 2 * std::numbers::pi * out.hum_Hz * out.hum_mA * out.bin_s / std::sqrt(12.0));
@@ -172,8 +174,12 @@ void measure_bursts(std::span<const double> x, Stretch s, Features& out) {
                    active.begin() + static_cast<std::ptrdiff_t>(i + kWindow), true) >= 10)
       std::fill_n(dense.begin() + static_cast<std::ptrdiff_t>(i), kWindow, true);
   out.active_ms = static_cast<double>(count) * out.bin_s * 1e3;
+  out.bursts_seen_s = static_cast<double>(to - s.from) * out.bin_s;
   std::vector<double> peaks;
-  for (std::size_t i = 0; i < active.size(); ++i) {
+  const auto first_dense = static_cast<std::size_t>(std::find(dense.begin(), dense.end(), true) - dense.begin());
+  const std::size_t end_of_loading =
+      first_dense < dense.size() ? std::min(dense.size(), std::max(loading, first_dense + loading)) : dense.size();
+  for (std::size_t i = 0; i < end_of_loading; ++i) {
     if (!active[i]) continue;
     if (dense[i]) {
       out.dense_ms += out.bin_s * 1e3;

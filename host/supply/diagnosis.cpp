@@ -94,6 +94,26 @@ std::vector<Diagnosis> Verdicts::ranked() && {
   return std::move(list_);
 }
 
+std::string ohms_before_power_again() {
+  return "no new recording, which would power the load again: power off; ohms at 0.2 V on VBUS and on the "
+         "regulator's output; what reads "
+         "low is found and mended before the next power-up";
+}
+
+std::vector<std::string> overload_evidence(const Reading& r, const Overload& o) {
+  std::vector<std::string> evidence{
+      fmt::format("from {:.3f} s on {:.0f} mA flow while the rail, which had stood at {:.2f} V, lies at {:.2f} V: "
+                  "{:.2f} ohm with lead and "
+                  "contacts",
+                  o.time_s, o.mA, r.trace.top_V, o.volts, o.ohm()),
+      o.opened ? fmt::format("{:.1f} ms later the current was gone: a limiter opened", o.length_s * 1e3)
+               : "no limiter opened, for the current goes on: it is held, or the source sags under it",
+      "it came after the start: a part that breaks down as it warms, or a latch-up"};
+  if (r.limit_mA)
+    evidence.push_back(fmt::format("{:.0f} % of the limit of {:.0f} mA", 100 * o.mA / *r.limit_mA, *r.limit_mA));
+  return evidence;
+}
+
 void judge_collapse(const Reading& r, Verdicts& verdicts) {
   const Features& f = r.trace;
   const auto event_near = [&](std::string_view word, double time_s) {
@@ -110,6 +130,7 @@ void judge_collapse(const Reading& r, Verdicts& verdicts) {
     return before("off") && !before("trip");
   };
   double certain = 0;
+  bool went_away = false;
   std::vector<std::string> evidence;
   for (const Collapse& c : f.collapses) {
     if (ours(c.time_s)) continue;
@@ -123,6 +144,14 @@ void judge_collapse(const Reading& r, Verdicts& verdicts) {
     } else if (c.from_nothing && c.came_back) {
       p = 0.02;
       says += "; nothing flowed until then: a contact closed and capacitors charged";
+    } else if (const double passed = f.sustained_mA; passed > 5 && c.peak_before_mA < 0.8 * passed) {
+      went_away = true;
+      verdicts.note(
+          fmt::format("at {:.3f} s the supply went away, while {:.0f} mA flowed: no limiter does that, for it had "
+                      "passed {:.0f} mA for 50 ms "
+                      "before; it was switched off or pulled out, and what came later is not known",
+                      c.time_s, c.peak_before_mA, passed));
+      continue;
     } else if (r.limit_mA) {
       p = exceeds(c.peak_before_mA / *r.limit_mA, 0.87, 0.03);
       says +=
@@ -143,6 +172,9 @@ void judge_collapse(const Reading& r, Verdicts& verdicts) {
       evidence = {says};
     }
   }
+  // It fell for good, below the limit said, and not by a hand: soundness does not follow from what came before.
+  const bool fell =
+      !f.collapses.empty() && !f.collapses.back().came_back && !ours(f.collapses.back().time_s) && !went_away;
   if (f.collapses.empty() && r.limit_mA && f.end_V < 0.93 * f.top_V && f.end_mA > 0.9 * *r.limit_mA) {
     certain = 0.9;
     evidence = {fmt::format("at the end {:.0f} mA flow, the limit, and the supply is held down at {:.2f} V",
@@ -151,6 +183,17 @@ void judge_collapse(const Reading& r, Verdicts& verdicts) {
   if (!evidence.empty() && !f.plateaus.empty())
     evidence.push_back(fmt::format("the stage before drew {:.1f} mA", f.plateaus.back().mA));
   verdicts.claim(Fault::limit_trip, certain, std::move(evidence));
+  if (fell && certain < 0.5 && r.limit_mA) {
+    verdicts.doubt(
+        fmt::format("the supply fell at {:.3f} s, at {:.0f} mA, {:.0f} % of the limit said: switched off, another "
+                    "limiter in its "
+                    "way, or another limit than said",
+                    f.collapses.back().time_s, f.collapses.back().peak_before_mA,
+                    100 * f.collapses.back().peak_before_mA / *r.limit_mA));
+    verdicts.cap_absence(0.7, fmt::format("the supply fell at {:.3f} s and stayed off: what came later is not "
+                                          "known; soundness gets 70 % at most",
+                                          f.collapses.back().time_s));
+  }
 }
 
 std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header, const Settings& settings,
@@ -172,7 +215,9 @@ std::vector<Diagnosis> diagnose(const Features& trace, const TraceHeader& header
   }
   if (header.broke_off_s) note_break(trace, *header.broke_off_s, verdicts);
   if (!trace.has_baseline)
-    verdicts.note("no samples from before power: the zero of the current is not known better than 1 mA");
+    verdicts.note(trace.t_on_s
+                      ? "hardly a sample from before power: the zero of the current is not known better than 1 mA"
+                      : "no samples from before power: the zero of the current is not known better than 1 mA");
   if (trace.gaps > 0)
     verdicts.note(fmt::format("{} gaps, {:.1f} ms in all, were not recorded", trace.gaps, trace.gap_s * 1e3));
   if (trace.hum_mA > 0)

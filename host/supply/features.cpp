@@ -20,6 +20,10 @@ constexpr double kHead = 60e-3, kTail = 0.1, kBin = 1e-3;
 constexpr double kSudden_s = 0.4e-3, kHumPeriod_s = 25e-3;
 constexpr double kByChance = 1e-4;  // a run of equal samples less likely than this is no chance
 constexpr std::size_t kMostBins = 16384;
+// A first level that cannot be the zero of the current: no amplifier's zero is off by 20 mA while the voltage is
+// beyond what a channel is off by, nor a clamp's by 100 mA. Common practice, no source.
+constexpr double kNoZero_mA = 20, kNoZeroAlone_mA = 100, kNoZero_V = 0.1;
+constexpr std::size_t kFewestBefore = 2;  // samples, for a switch-on that is seen
 
 }  // namespace
 
@@ -103,6 +107,10 @@ double coarse_step(std::span<const Sample> samples, double noise_mA) {
   return grid ? step : 0;
 }
 
+bool no_zero(double mA, double volts) {
+  return mA > (volts > kNoZero_V ? kNoZero_mA : kNoZeroAlone_mA);
+}
+
 }  // namespace
 
 void Analyzer::State::watch_highest(double mA) {
@@ -163,9 +171,19 @@ void Analyzer::State::start() {
   rest_V = median_of(volts);
   noise_mA = noise_of(first);
   start_s = last_s = first.front().time_s;
+  // Only a few samples before power: those are the rest, not what stands behind them.
+  if (rest_V > 0.5 || no_zero(rest_mA, rest_V)) {
+    std::size_t leading = 0;
+    while (leading < currents.size() && currents[leading] < kNoZero_mA && volts[leading] < kNoZero_V) ++leading;
+    if (leading >= kFewestBefore) {
+      rest_mA = median_of({currents.begin(), currents.begin() + static_cast<std::ptrdiff_t>(leading)});
+      rest_V = median_of({volts.begin(), volts.begin() + static_cast<std::ptrdiff_t>(leading)});
+    }
+  }
   const std::vector<Sample> waiting = std::move(first);
   const bool on_already = known.t_on_s && *known.t_on_s <= start_s;
-  if (rest_V > 0.5 || on_already) power_found(start_s);  // no moment without power: no baseline
+  if (rest_V > 0.5 || on_already || (rest_V > kNoZero_V && rest_mA > kNoZero_mA))
+    power_found(start_s);  // no moment without power: no baseline
   for (const Sample& s : waiting) take(s);
 }
 
@@ -253,6 +271,8 @@ Features Analyzer::finish() {
   out.sample_s = s.sample_s;
   out.duration_s = out.samples > 0 ? s.last_s - s.start_s + s.sample_s : 0;
   out.noise_mA = s.noise_mA;
+  // Nothing ever rose above the first level, and that is no zero: it was powered all along.
+  if (!s.t_on && !s.head.empty() && no_zero(s.rest_mA, s.rest_V)) s.power_found(s.head.front().time_s);
   if (!s.t_on) {
     double sum = 0;
     for (const Sample& sample : s.head) sum += sample.mA;
@@ -263,7 +283,7 @@ Features Analyzer::finish() {
     }
     return std::move(out);
   }
-  if (out.has_baseline || s.known.t_on_s) out.t_on_s = *s.t_on;
+  if (out.has_baseline || s.known.t_on_s || s.before >= kFewestBefore) out.t_on_s = *s.t_on;
 
   double volts = 0, mA = 0, count = 0;
   const double tail_from = s.last_s - std::min(kTail, out.duration_s / 10);
@@ -306,7 +326,10 @@ Features Analyzer::finish() {
       if (out.bins[j].samples) stood = std::min<double>(stood, out.bins[j].mean_V);
     out.top_V = std::max(out.top_V, stood);
   }
-  if (out.t_on_s) measure_switch_on(in, out);
+  if (out.t_on_s)
+    measure_switch_on(in, out);
+  else
+    measure_first_moments(in, out);
   measure_boot(out);
   // Over a rest of no whole periods hum leaves the zero off by A / (pi f T) at the most, and it adds to any charge.
   if (out.hum_mA > 0) {

@@ -42,6 +42,15 @@ struct Collapse {
   bool from_nothing = false;  // nothing flowed until just before: capacitors charge through a contact that closed, no load grew
 };
 
+// The rail had stood, and then lay far below while much current went on flowing: a load that the source cannot
+// carry.
+struct Overload {
+  double time_s = 0, length_s = 0;
+  double mA = 0, volts = 0;  // means over that time
+  bool opened = false;       // it ended with the current gone and the rail still down: a limiter opened
+  double ohm() const { return mA > 0 ? volts / mA * 1e3 : 0; }
+};
+
 // The current-voltage relation while the voltage rose.
 struct RampShape {
   double volts_at_10 = 0, volts_at_85 = 0;  // where the current passed 10 % and 85 % of its end value
@@ -84,7 +93,9 @@ struct Features {
   // Current against voltage over the upper part of the ramp, as a line: a resistor has its 1/R as slope and what
   // the capacitor beside it takes, C dV/dt, as the current at 0 V.
   double ramp_mA_per_V = 0, ramp_mA_at_0V = 0;
-  double early_mA = 0, early_V = 0;  // medians 1 to 4 ms after switch-on, of less when the power was gone sooner
+  // Medians 1 to 4 ms after switch-on, of less when the power was gone sooner; of a trace that starts powered its
+  // first 4 ms.
+  double early_mA = 0, early_V = 0;
   RampShape ramp_shape;
   double early_slope_V_per_s = 0;  // trend of the voltage over 5 to 50 ms, if it has not come up
 
@@ -98,9 +109,12 @@ struct Features {
   double late_rise_mA = 0, late_rise_s = 0;  // a step up after loading that stays until the end, and when
   double hum_mA = 0, hum_Hz = 0;             // amplitude of mains hum over the last 100 ms; 0: none that stands out
   std::vector<Plateau> plateaus;
-  double active_ms = 0;  // bins with bursts in them, first 400 ms
-  double dense_ms = 0;  // of these, in stretches where at least half of 20 ms bursts: page reads one after another
-  std::uint32_t blips = 0;           // single bursts outside those stretches
+  double active_ms = 0;      // bins with bursts in them, until a host's chirp
+  double bursts_seen_s = 0;  // how long they were looked for
+  // Of these, in stretches where at least half of 20 ms bursts: page reads one after another. From the first such
+  // stretch on for 0.6 s.
+  double dense_ms = 0;
+  std::uint32_t blips = 0;           // single bursts outside those stretches, until dense_ms ends
   double blip_peak_mA = 0;           // median height of their peaks
   double first_dense_s = -1;         // when dense reads begin, after t_on; below 0: never
   std::optional<double> chirp_s;     // high-speed chirp of the device: a block of about 18 mA for 1 to 7 ms
@@ -110,6 +124,7 @@ struct Features {
   std::vector<Drop> drops;           // the first 256
   std::uint64_t drop_count = 0;
   std::vector<Collapse> collapses;  // the first 16
+  std::optional<Overload> overload;  // the longest
 
   std::vector<Bin>
       bins;  // 1 ms each (or one sample, if longer) from t_on, the first 16 s: for comparison and plots

@@ -110,7 +110,12 @@ std::string before_power(std::string_view finding);
 std::optional<double> resistor_at_5V(const Reading& reading, double ohm);
 void judge_open_before(const Reading& reading, Verdicts& verdicts);
 void judge_leak(const Reading& reading, Verdicts& verdicts);
+void judge_leak_gone(const Reading& reading, Verdicts& verdicts);
 void judge_data_lines(const Reading& reading, Verdicts& verdicts);
+// The rail had stood and then lies far below while much current flows.
+std::vector<std::string> overload_evidence(const Reading& reading, const Overload& overload);
+// The next step where a load holds the rail down: not another power-up.
+std::string ohms_before_power_again();
 // Both: the supply stood and fell. Claims limit_trip.
 void judge_collapse(const Reading& reading, Verdicts& verdicts);
 

@@ -24,6 +24,24 @@ double weight_of(const ColdCheck& cold, std::size_t line) {
   return 0;
 }
 
+// The resistor that the check before power found, and what of it the trace shows.
+struct Leak {
+  double likely = 0, there = 0;  // that it leaks; that its current flows at power
+  double expected_mA = 0, level_mA = 0;
+};
+
+Leak leak_of(const Reading& r) {
+  Leak leak;
+  if (!r.cold || r.cold->ohm > 2 * kLeak_ohm) return leak;
+  const Features& f = r.trace;
+  leak.expected_mA = f.top_V / r.cold->ohm * 1e3;
+  leak.level_mA = f.t_on_s ? f.first_level_mA.value : f.low_mA;
+  leak.there =
+      exceeds(leak.level_mA, 0.7 * leak.expected_mA, std::hypot(0.1 * leak.expected_mA, r.zero_sigma_mA()));
+  leak.likely = 1 - exceeds_by_factor(r.cold->ohm, kLeak_ohm, 0.2);
+  return leak;
+}
+
 }  // namespace
 
 std::string before_power(std::string_view finding) { return fmt::format("before power: {}", finding); }
@@ -50,22 +68,29 @@ void judge_open_before(const Reading& r, Verdicts& verdicts) {
 // Below 500 ohm at 0.2 V only a resistor conducts, and only one on the 5 V side: the regulator is off there. At 5 V it must take its
 // share; when it does not, it has gone.
 void judge_leak(const Reading& r, Verdicts& verdicts) {
-  if (!r.cold || r.cold->ohm > 2 * kLeak_ohm) return;
-  const Features& f = r.trace;
-  const double expected = f.top_V / r.cold->ohm * 1e3;
-  const double level = f.t_on_s ? f.first_level_mA.value : f.low_mA;
-  const double there = exceeds(level, 0.7 * expected, std::hypot(0.1 * expected, r.zero_sigma_mA()));
-  const double leaks = 1 - exceeds_by_factor(r.cold->ohm, kLeak_ohm, 0.2);
-  const std::string finding = before_power(r.cold->findings.front());
+  const Leak leak = leak_of(r);
+  if (leak.likely == 0) return;
+  std::vector<std::string> evidence{before_power(r.cold->findings.front()),
+                                    fmt::format("at {:.2f} V that takes {:.0f} mA, and {:.0f} mA flow right "
+                                                "behind switch-on, as into {:.0f} ohm: the resistor is on the "
+                                                "5 V side, for at 0.2 V nothing behind a regulator conducts",
+                                                r.trace.top_V, leak.expected_mA, leak.level_mA,
+                                                r.trace.top_V / std::max(0.1, leak.level_mA) * 1e3)};
+  if (!r.trace.collapses.empty())
+    evidence.push_back(fmt::format(
+        "the supply fell under it and the rest at {:.3f} s: no more current before the resistor is found",
+        r.trace.collapses.front().time_s));
+  verdicts.claim(Fault::vbus_short, leak.likely * leak.there, std::move(evidence));
+}
+
+void judge_leak_gone(const Reading& r, Verdicts& verdicts) {
+  const Leak leak = leak_of(r);
+  if (leak.likely == 0) return;
   verdicts.claim(
-      Fault::vbus_short, leaks * there,
-      {finding, fmt::format("at {:.2f} V that takes {:.0f} mA, and {:.0f} mA flow right behind switch-on: the resistor is on the 5 V "
-                            "side, for at 0.2 V nothing behind a regulator conducts",
-                            f.top_V, expected, level)});
-  verdicts.claim(
-      Fault::intermittent, 0.5 * leaks * (1 - there),
-      {finding, fmt::format("at {:.2f} V that would take {:.0f} mA, but {:.1f} mA flow: what conducted then has moved or burnt open",
-                            f.top_V, expected, level)});
+      Fault::intermittent, 0.5 * leak.likely * (1 - leak.there),
+      {before_power(r.cold->findings.front()), fmt::format("at {:.2f} V that would take {:.0f} mA, but {:.1f} mA "
+                                                           "flow: what conducted then has moved or burnt open",
+                                                           r.trace.top_V, leak.expected_mA, leak.level_mA)});
 }
 
 void judge_data_lines(const Reading& r, Verdicts& verdicts) {

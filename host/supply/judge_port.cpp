@@ -28,6 +28,35 @@ void judge_held(const Reading& r, double held, double ohm, std::vector<std::stri
   verdicts.claim(Fault::rail_short, 0.95 * held * (1 - on_port) / std::max(0.02, 1 - held * on_port), std::move(evidence));
 }
 
+// Something of `ohm` holds the port down, on the 5 V side or behind the regulator, and no check before power tells which.
+void claim_by_ohm(const Reading& r, double held, double charging, double ohm, std::vector<std::string> evidence,
+                Verdicts& verdicts) {
+  const double hard = 1 - exceeds_by_factor(ohm, r.at.hard_short_ohm, 0.3);
+  verdicts.claim(Fault::vbus_short, held * hard * (1 - 0.7 * charging), evidence);
+  if (held * (1 - hard) <= 0.05) return;
+  verdicts.doubt(
+      fmt::format("{:.0f} ohm hold the port down: a soft short at 5 V, a short behind the regulator, or a limit "
+                  "too low for this board",
+                  ohm));
+  if (charging < 0.5) verdicts.cure(ohms_before_power_again());
+  verdicts.claim(Fault::rail_short, held * (1 - hard) * 0.45, evidence);
+  verdicts.claim(Fault::vbus_short, held * (1 - hard) * 0.5, std::move(evidence));
+}
+
+// 0. The port stood, and then much current holds it down: whatever it did before, it is no sound board now.
+bool judge_overload(const Reading& r, Verdicts& verdicts) {
+  if (!r.trace.overload) return false;
+  const Overload& o = *r.trace.overload;
+  if (o.opened) {
+    judge_leak(r, verdicts);
+    judge_collapse(r, verdicts);
+  }
+  // What the check before power saw is no witness: the short came later.
+  claim_by_ohm(r, 0.97, 0, o.ohm(), overload_evidence(r, o), verdicts);
+  verdicts.claim(Fault::unsure, 1, {});
+  return true;
+}
+
 // 1. The port never came up.
 void judge_not_up(const Reading& r, Verdicts& verdicts) {
   const Features& f = r.trace;
@@ -54,19 +83,10 @@ void judge_not_up(const Reading& r, Verdicts& verdicts) {
         f.early_slope_V_per_s));
     verdicts.claim(Fault::inrush_large, held * charging * 0.4, {evidence[0]});
   }
-  const double hard = 1 - exceeds_by_factor(ohm, r.at.hard_short_ohm, 0.3);
   if (r.cold)
-    judge_held(r, held * (1 - 0.7 * charging), ohm, evidence, verdicts);
+    judge_held(r, held * (1 - 0.7 * charging), ohm, std::move(evidence), verdicts);
   else
-    verdicts.claim(Fault::vbus_short, held * hard * (1 - 0.7 * charging), evidence);
-  if (!r.cold && held * (1 - hard) > 0.05) {
-    verdicts.doubt(
-        fmt::format("{:.0f} ohm hold the port down: a soft short at 5 V, a short behind the regulator, or a limit "
-                    "too low for this board",
-                    ohm));
-    verdicts.claim(Fault::rail_short, held * (1 - hard) * 0.45, evidence);
-    verdicts.claim(Fault::vbus_short, held * (1 - hard) * 0.5, evidence);
-  }
+    claim_by_ohm(r, held, charging, ohm, std::move(evidence), verdicts);
   if (up < 0.5 && held < 0.5)
     verdicts.doubt(
         fmt::format("the port stays at {:.2f} V although next to nothing flows: check the fixture", f.top_V));
@@ -314,8 +334,36 @@ void judge_flat(const Reading& r, Verdicts& verdicts) {
   const double drawing = exceeds(level, r.at.nothing_mA, std::hypot(0.12, r.zero_sigma_mA()));
   const double seen = f.duration_s > 0.25 ? 1 : 0.5;
   const double p = flat * (1 - stepped) * quiet * drawing * seen;
+  if (p < 0.02) return;
+  if (!f.t_on_s) {
+    constexpr double kIdleAlone = 0.3;  // common practice, no source
+    verdicts.doubt(
+        fmt::format("{:.1f} mA that never change, in a trace that begins after the switch-on: a controller that "
+                    "has booted and idles draws that, and "
+                    "so does one that never started",
+                    level));
+    verdicts.claim(
+        Fault::dead_clock, kIdleAlone * p,
+        {fmt::format("{:.1f} mA, within {:.1f} mA all the time: no step, no burst, no chirp", level, spread)});
+    verdicts.claim(Fault::unsure, p, {});
+    return;
+  }
+  // A regulator that folds back gives a short behind it a flat current, too, and no more than a busy controller
+  // draws. Weights are common practice, no source.
+  constexpr double kMostReset_mA = 10, kSpread = 0.2;
+  const double most_reset =
+      r.twin && r.twin->t_on_s ? std::max(kMostReset_mA, 1.3 * r.twin->first_level_mA.value) : kMostReset_mA;
+  const double beyond = exceeds_by_factor(std::max(level, 0.01), most_reset, kSpread),
+               far_beyond = exceeds_by_factor(std::max(level, 0.01), 2 * most_reset, kSpread);
+  const double load = p * (0.45 * beyond + 0.3 * far_beyond);
   verdicts.claim(
-      Fault::dead_clock, p,
+      Fault::rail_short, load,
+      {fmt::format(
+           "{:.1f} mA from the first moment on, and nothing moves in it; a controller in reset draws 2 to 10",
+           level),
+       "a regulator that folds back on a short behind it gives such a current, too"});
+  verdicts.claim(
+      Fault::dead_clock, (p - load) / (1 - load),
       {fmt::format(
            "{:.1f} mA from the first moment on, within {:.1f} mA all the time: no step, no burst, no chirp", level,
            spread),
@@ -368,9 +416,10 @@ void judge_memory(const Reading& r, Verdicts& verdicts) {
     none *= (1 - hidden) / std::max(0.02, 1 - none * hidden);
   }
   std::vector<std::string> evidence{
-      fmt::format("the controller starts ({:.1f} mA), but in its first 0.6 s only {:.0f} ms hold bursts one after "
+      fmt::format("the controller starts ({:.1f} mA), but in the {:.1f} s {} only {:.0f} ms hold bursts one after "
                   "another; loading firmware takes {:.0f} ms and more",
-                  f.steady_mA.value, f.dense_ms, r.at.dense_ms)};
+                  f.steady_mA.value, f.bursts_seen_s, f.chirp_s ? "before it meets a host" : "of the trace",
+                  f.dense_ms, r.at.dense_ms)};
   double request_only =
       0.85;  // too few to tell: a memory without supply or CE# is not even asked in a way that shows
   if (f.blips >= 3) {
@@ -449,13 +498,15 @@ void judge_healthy(const Reading& r, Verdicts& verdicts) {
 }  // namespace
 
 void judge_port(const Reading& r, Verdicts& verdicts) {
+  if (judge_overload(r, verdicts)) return;
   judge_not_up(r, verdicts);
   if (exceeds(r.trace.top_V, kPortUp, 0.05) < 0.02) return;
+  judge_leak(r, verdicts);
   judge_collapse(r, verdicts);
   judge_open_before(r, verdicts);
   judge_nothing(r, verdicts);
   judge_lifted(r, verdicts);
-  judge_leak(r, verdicts);
+  judge_leak_gone(r, verdicts);
   judge_late_load(r, verdicts);
   doubt_late_rise(r, verdicts);
   judge_drops(r, verdicts);

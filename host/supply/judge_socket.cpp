@@ -84,6 +84,12 @@ void judge_presence(const Reading& r, Verdicts& verdicts) {
 
 void judge_socket(const Reading& r, Verdicts& verdicts) {
   const Features& f = r.trace;
+  if (f.overload) {
+    if (f.overload->opened) judge_collapse(r, verdicts);
+    verdicts.claim(Fault::socket_short, 0.97, overload_evidence(r, *f.overload));
+    verdicts.claim(Fault::unsure, 1, {});
+    return;
+  }
   const double nominal = nominal_volts(*r.rail);
   const double up = exceeds(f.top_V, 0.87 * nominal, 0.02 * nominal);
   const double held = (1 - up) * exceeds(f.early_mA, 3, 1 + r.zero_sigma_mA());

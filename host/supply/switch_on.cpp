@@ -336,6 +336,12 @@ std::optional<double> power_gone(const SwitchOnInput& in) {
   return std::nullopt;
 }
 
+void measure_first_moments(const SwitchOnInput& in, Features& out) {
+  const Window first{in.t_on_s, in.t_on_s + std::max(4 * kMilli, 4 * in.sample_s)};
+  out.early_mA = median_in(in, first);
+  out.early_V = volts_in(in, first);
+}
+
 void measure_switch_on(const SwitchOnInput& in, Features& out) {
   const double dt = in.sample_s, on = in.t_on_s;
   const double seen_to = in.samples.empty() ? on : in.samples.back().time_s + dt;

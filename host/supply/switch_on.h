@@ -24,6 +24,8 @@ struct SwitchOnInput {
 // When the power that came at t_on was gone again, if it went within the samples: a limiter opens in a millisecond, and
 // what it let through until then is all there is to judge a short by.
 std::optional<double> power_gone(const SwitchOnInput& in);
+// Of a trace that starts powered: what flows in its first moments, as early_mA and early_V.
+void measure_first_moments(const SwitchOnInput& in, Features& out);
 // Fills the switch-on part of `out`.
 void measure_switch_on(const SwitchOnInput& in, Features& out);
 

@@ -11,6 +11,13 @@ constexpr double kLevelTime = 5e-3;
 constexpr double kQuietStart = 10e-3;  // inrush and its end are no drops
 constexpr double kStand = 2e-3, kLook = 0.5e-3;
 constexpr double kShortestDrop = 0.25e-3;  // shorter ones ride on the capacitors and leave a spike only
+// A rail this far below where it stood at less than so many ohms is overloaded: 50 ohm at 5 V are the 100 mA that
+// a port gives before a host configures the stick (USB 2.0, 7.2.1, from memory), and 4.4 V of 5 the least that it
+// may fall to (7.2.2). The rest is common practice, no source: a supply that is switched off falls at less than 5
+// mA, and capacitors recharge within 20 ms.
+constexpr double kFallen = 0.88, kOverload_ohm = 50, kOverload_mA = 5;
+constexpr double kRecharge = 20e-3, kBrief = 3e-3;
+constexpr std::size_t kRelieved = 3;  // samples; noise alone does not end it
 constexpr std::size_t kMostDrops = 256, kMostCollapses = 16;
 
 }  // namespace
@@ -19,6 +26,7 @@ void Watch::add(double time_s, double mA, double volts) {
   recent_.push_back({time_s, mA, volts});
   while (recent_.front().time_s < time_s - kMemory) recent_.pop_front();
   watch_collapse(time_s, volts);
+  watch_overload(time_s, mA, volts);
   watch_drop(time_s, mA, volts);
 }
 
@@ -99,6 +107,37 @@ void Watch::watch_collapse(double time_s, double volts) {
   }
 }
 
+void Watch::watch_overload(double time_s, double mA, double volts) {
+  const bool fallen = standing_V_ > 1 && volts < kFallen * standing_V_;
+  const bool heavy = fallen && mA > std::max(kOverload_mA, 8 * noise_mA_) && mA * kOverload_ohm > volts * 1e3;
+  if (heavy) {
+    if (!overloaded_) {
+      overloaded_ = true;
+      now_ = {};
+      now_.time_s = time_s;
+      heavy_ = 0;
+    }
+    relieved_ = 0;
+    ++heavy_;
+    now_.mA += mA;
+    now_.volts += volts;
+    now_.length_s = time_s - now_.time_s + sample_s_;
+    return;
+  }
+  if (overloaded_ && ++relieved_ == kRelieved) close_overload(fallen, fallen ? kBrief : kRecharge);
+}
+
+// What ends with the rail up again within 20 ms were capacitors that recharged, behind a contact that closed.
+void Watch::close_overload(bool opened, double least_s) {
+  overloaded_ = false;
+  if (now_.length_s < least_s) return;
+  if (longest_ && longest_->length_s >= now_.length_s) return;
+  longest_ = now_;
+  longest_->mA /= static_cast<double>(heavy_);
+  longest_->volts /= static_cast<double>(heavy_);
+  longest_->opened = opened;
+}
+
 // The voltage that was never undercut for 2 ms, highest so far.
 void Watch::look_at_standing(double now_s) {
   if (recent_.front().time_s > now_s - kStand) return;
@@ -132,6 +171,8 @@ void Watch::judge_collapse() {
 void Watch::finish(Features& out) {
   if (returning_) close_drop();
   if (down_ && !judged_) judge_collapse();
+  if (overloaded_) close_overload(false, kBrief);  // to the end of the trace: nothing shows that it would have ended
+  out.overload = longest_;
   out.drops = std::move(drops_);
   out.drop_count = drop_count_;
   out.collapses = std::move(collapses_);

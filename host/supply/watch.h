@@ -1,6 +1,7 @@
 #pragma once
 #include <cstdint>
 #include <deque>
+#include <optional>
 #include <vector>
 
 #include "supply/features.h"
@@ -21,6 +22,8 @@ class Watch {
  private:
   void watch_drop(double time_s, double mA, double volts);
   void watch_collapse(double time_s, double volts);
+  void watch_overload(double time_s, double mA, double volts);
+  void close_overload(bool opened, double least_s);
   void close_drop();
   void judge_collapse();
   void look_at_standing(double now_s);
@@ -47,6 +50,11 @@ class Watch {
   bool down_ = false, judged_ = true;
   Collapse collapse_;
   std::vector<Collapse> collapses_;
+
+  bool overloaded_ = false;
+  std::size_t relieved_ = 0, heavy_ = 0;  // samples in a row that no longer look it; samples of this one
+  Overload now_;                          // sums until it ends
+  std::optional<Overload> longest_;
 };
 
 }  // namespace steadycell::supply

@@ -104,26 +104,39 @@ struct Between {
   std::string_view next;
 };
 // Steps that tell two likely ones apart, either way round.
-constexpr std::array<Between, 13> kBetween{{
+constexpr std::array<Between, 14> kBetween{{
     {Fault::data_line, Fault::healthy,
-     "power off; measure D+ and D- to ground at the connector and at the controller's pins at 100 uA, 1.5 V at most: about 0.6 V at the "
+     "power off; measure D+ and D- to ground at the connector and at the controller's pins at 100 uA, 1.5 V at "
+     "most: about 0.6 V at the "
      "pin and "
      "another reading at the connector is a broken or bridged track, the same at both is the controller"},
-    {Fault::vbus_short, Fault::rail_short, "ohms at 0.2 V on VBUS and on the regulator's output: the shorted side reads the lower"},
+    {Fault::vbus_short, Fault::rail_short,
+     "ohms at 0.2 V on VBUS and on the regulator's output: the shorted side reads the lower"},
     {Fault::open_path, Fault::ldo_dead,
      "measure 5 V at the regulator's input: there, the regulator is to blame; missing, the path is open"},
-    {Fault::ldo_dead, Fault::dead_clock, "measure the regulator's output: 3.3 V there means the controller, none means the regulator"},
-    {Fault::dead_clock, Fault::rail_short, "ohms at 0.2 V on 3.3 V: below 50 ohm it is a load, in the kilo-ohms the controller idles"},
+    {Fault::ldo_dead, Fault::dead_clock,
+     "measure the regulator's output: 3.3 V there means the controller, none means the regulator"},
+    {Fault::dead_clock, Fault::rail_short,
+     "ohms at 0.2 V on 3.3 V: below 50 ohm it is a load, in the kilo-ohms the controller idles"},
     {Fault::boot_loop, Fault::intermittent,
-     "no new recording: compare the intervals in this one; a loop keeps its period, a contact does not; then look at the joints with the "
+     "no new recording: compare the intervals in this one; a loop keeps its period, a contact does not; then look "
+     "at the joints with the "
      "power off"},
     {Fault::boot_loop, Fault::limit_trip,
-     "no new recording: look at the voltage around one restart in this one (supply plot): the limiter pulls it down, a loop leaves it"},
-    {Fault::healthy, Fault::nand_no_answer, "record the first 0.3 s at 10 kS/s or more: page reads show as bursts one after another"},
-    {Fault::healthy, Fault::missing_bulk, "record a burst of the switch-on with a 1 ms ramp: the step at its end is the capacitor"},
+     "no new recording: look at the voltage around one restart in this one (supply plot): the limiter pulls it "
+     "down, a loop leaves it"},
+    {Fault::healthy, Fault::nand_no_answer,
+     "record the first 0.3 s at 10 kS/s or more: page reads show as bursts one after another"},
+    {Fault::healthy, Fault::missing_bulk,
+     "record a burst of the switch-on with a 1 ms ramp: the step at its end is the capacitor"},
     {Fault::healthy, Fault::boot_loop,
-     "one more power-up tells, by supply record, which ends it by itself at a loop's second period; if a loop shows, no other"},
-    {Fault::limit_trip, Fault::rail_short, "cold, ohms at 0.2 V on 3.3 V; then compare the level right behind switch-on with a twin"},
+     "one more power-up tells, by supply record, which ends it by itself at a loop's second period; if a loop "
+     "shows, no other"},
+    {Fault::limit_trip, Fault::vbus_short,
+     "leave the limit where it is: power off; ohms at 0.2 V on VBUS, and whatever reads below 500 ohm is found "
+     "first"},
+    {Fault::limit_trip, Fault::rail_short,
+     "cold, ohms at 0.2 V on 3.3 V; then compare the level right behind switch-on with a twin"},
     {Fault::socket_short, Fault::socket_reversed,
      "power off; the contact check's rail test at 100 uA both ways: a junction one way is a turned chip, low both "
      "ways a short"},

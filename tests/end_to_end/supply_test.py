@@ -1,5 +1,6 @@
 """Recording and diagnosing the supply of a dead stick: boards simulated with ngspice (tests/data/current), by commands."""
 import csv
+import gzip
 import hashlib
 import json
 import shutil
@@ -235,6 +236,26 @@ class Supply(bench.BenchTest):
         kept = [line["facts"] for line in self.log() if line["kind"] == "twin.kept"]
         self.assertEqual([(facts["diagnosis"], facts["user_insisted"]) for facts in kept], [("healthy", False), ("nand_no_answer", True)])
         self.assertEqual(len([line for line in self.log() if line["kind"] == "twin.run_dropped"]), 1)
+
+    def test_twin_that_is_none_is_left_out_with_the_reason(self):
+        for name in ("s012.csv.gz", "s022.csv.gz", "s031.csv.gz"):
+            shutil.copy(CURRENT / name, self.folder)
+        lines = gzip.decompress((CURRENT / "s031.csv.gz").read_bytes()).decode().splitlines(keepends=True)
+        (self.folder / "other_rail.csv").write_text("# rail: socket3v3\n" + "".join(lines))
+        started = [line for line in lines if not line[0].isdigit() or float(line.split(",")[0]) > 0.1]
+        (self.folder / "started.csv").write_text("".join(started))
+        port = ("--rail", "vbus", "--limit", "500")
+        for trace, twin, reason in (("s012.csv.gz", "s022.csv.gz", "does not look like a working board: short on the 5 V side"),
+                                    ("s012.csv.gz", "other_rail.csv", "recorded on socket3v3, the trace on vbus"),
+                                    ("s012.csv.gz", "started.csv", "it does not show its switch-on"),
+                                    ("started.csv", "s031.csv.gz", "this trace does not show its switch-on")):
+            with self.subTest(trace=trace, twin=twin):
+                result = self.succeed("supply", "diagnose", trace, "--twin", twin, *port)
+                self.assertIsNone(result["twin"])
+                self.assertIn(reason, " ".join(result["notes"]))
+                plotted = self.succeed("supply", "plot", trace, "--twin", twin, "--to", f"{trace}-{twin}.svg", *port)
+                self.assertIn(reason, " ".join(plotted["notes"]))
+        self.assertEqual(self.succeed("supply", "diagnose", "s012.csv.gz", "--twin", "s031.csv.gz", *port)["notes"], [])
 
     def test_drawing_is_a_picture_and_replaces_nothing(self):
         shutil.copy(CURRENT / "s001.csv.gz", self.folder)

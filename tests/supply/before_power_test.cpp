@@ -41,6 +41,29 @@ TEST(BeforePower, ResistorSeenAtAFifthOfAVoltIsOnTheFiveVoltSide) {
   }
 }
 
+// 60 ohm take 83 mA, and with the boot more than a limit of 100 mA: the known resistor is named, not the limit to
+// be raised.
+TEST(BeforePower, KnownResistorUnderWhichTheLimiterOpensIsNamedFirst) {
+  Random r(1);
+  std::vector<Block> load;
+  boot(load, r, {}, 0.0225, 1.2, Boot::whole, false);
+  Bench bench;
+  bench.limit_mA = 100, bench.trip_ms = 5;
+  FaultCircuit fault;
+  fault.short_5V_ohm = 60;
+  TraceHeader header;
+  header.rail = Rail::vbus;
+  header.limit_mA = 100;
+  header.cold = stick(60);
+  const auto samples = simulate({}, bench, fault, load, r);
+  const Features f = features_of(samples, header);
+  ASSERT_FALSE(f.collapses.empty());
+  const auto list = diagnose(f, header, {}, nullptr, nullptr);
+  EXPECT_EQ(list.front().fault, Fault::vbus_short) << told(list);
+  EXPECT_THAT(list.front().evidence, Contains(HasSubstr("no more current before the resistor is found")))
+      << told(list);
+}
+
 TEST(BeforePower, LoadThatAFifthOfAVoltDoesNotSeeLiesBehindTheRegulator) {
   const auto list = with(booting(60), stick(250e3));
   EXPECT_EQ(list.front().fault, Fault::rail_short);
