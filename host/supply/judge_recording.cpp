@@ -14,6 +14,9 @@ bool reversed_current(const Reading& r, Verdicts& verdicts) {
   const bool runs_back = f.high_mA < 1 && std::min(f.low_mA, f.early_mA) < -least;
   const bool charges_back = f.t_on_s && f.switch_on_uC.value < -(3 + 5 * f.switch_on_uC.sigma) && f.high_mA < least;
   if (!runs_back && !charges_back) return false;
+  verdicts.cure(
+      "no new recording: change the sign of every current in the file, then diagnose it again; turn the probe "
+      "before the next recording");
   verdicts.doubt(
       runs_back
           ? fmt::format("{:.1f} mA flow back into the supply: the current probe is the wrong way round; change the sign of current_mA",
@@ -42,6 +45,8 @@ bool dead_voltage(const Reading& r, Verdicts& verdicts) {
   if (!below_limit && (r.limit_mA || high - middle < 2 + 0.15 * high)) return false;
   const std::string why = below_limit ? fmt::format("at most {:.0f} of the {:.0f} mA that the limiter gives", high, *r.limit_mA)
                                       : fmt::format("{:.0f} to {:.0f} mA", middle, high);
+  verdicts.cure(
+      "look at the voltage lead and its channel with the power off; then record again, from before the switch-on");
   verdicts.doubt(fmt::format(
       "the voltage stays at {:.2f} V while {} flow; a short would take all the limiter gives, all the time: the voltage was not "
       "recorded, look at its lead",

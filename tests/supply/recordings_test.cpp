@@ -160,6 +160,7 @@ TEST(WrongRecording, CurrentWithTheWrongSignIsSaid) {
     const auto list = diagnosed(samples);
     EXPECT_EQ(list.front().fault, Fault::unsure) << told(list);
     EXPECT_THAT(list.front().evidence.front(), HasSubstr("the wrong way round"));
+    EXPECT_THAT(list.front().next_step, HasSubstr("change the sign"));
   }
 }
 
