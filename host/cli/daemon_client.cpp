@@ -21,23 +21,27 @@ namespace {
 
 using Clock = std::chrono::steady_clock;
 using namespace std::chrono_literals;
-constexpr auto kLook = 100ms;       // how often a stop that came between two looks is seen
-constexpr auto kQuiet = 1s;         // a job's daemon that has said nothing for so long is asked whether it lives
+constexpr auto kLook = 100ms;        // how often a stop that came between two looks is seen
+constexpr auto kQuiet = 1s;          // a job's daemon that has said nothing for so long is asked whether it lives
 constexpr auto kQuietAtEnd = 300ms;  // the same once the job was asked to stop
-constexpr auto kStopPatience = 1s;  // a stopped command waits no longer for a daemon that answers nothing
+constexpr auto kStopPatience = 1s;   // a stopped command waits no longer for a daemon that answers nothing
 
 Error unreachable(std::string what) { return Error(ErrorCode::daemon_unreachable, std::move(what)); }
 
-bool is_set(const std::atomic<bool>* stop) { return stop != nullptr && stop->load(); }
+bool is_set(const std::atomic<bool>* stop) {
+  return stop != nullptr && stop->load();
+}
 
 // Nothing had been asked of the daemon, or nothing that lasts.
 Error stopped_before(std::string_view what) {
-  return Error(ErrorCode::interrupted, fmt::format("stopped before the daemon {}", what)).advising("run the same command again");
+  return Error(ErrorCode::interrupted, fmt::format("stopped before the daemon {}", what))
+      .advising("run the same command again");
 }
 
 }  // namespace
 
-Result<std::unique_ptr<DaemonClient>> DaemonClient::connect(const std::string& socket, const std::atomic<bool>* stop,
+Result<std::unique_ptr<DaemonClient>> DaemonClient::connect(const std::string& socket,
+                                                            const std::atomic<bool>* stop,
                                                             std::chrono::seconds limit) {
   auto client = reach(socket, stop, limit);
   if (client || (client.error().code() != ErrorCode::daemon_unreachable && client.error().code() != ErrorCode::bad_message)) return client;
@@ -60,9 +64,11 @@ Result<std::unique_ptr<DaemonClient>> DaemonClient::reach(const std::string& soc
   while (::connect(fd, reinterpret_cast<const sockaddr*>(&address), sizeof address) != 0) {
     if (errno == ENOENT || errno == ENOTDIR || errno == ECONNREFUSED) return nullptr;
     if (errno != EINTR && errno != EAGAIN)
-      return failure(unreachable(fmt::format("the daemon's socket {}: {}", printable(socket), std::strerror(errno))));
+      return failure(
+          unreachable(fmt::format("the daemon's socket {}: {}", printable(socket), std::strerror(errno))));
     if (is_set(stop)) return failure(stopped_before("let this command in"));
-    if (Clock::now() - began > limit) return failure(unreachable(fmt::format("the daemon has let nobody in for {} s", limit.count())));
+    if (Clock::now() - began > limit)
+      return failure(unreachable(fmt::format("the daemon has let nobody in for {} s", limit.count())));
   }
   const auto greeted = client->greet(stop);
   if (!greeted) return failure(greeted.error());
@@ -107,7 +113,8 @@ Result<void> DaemonClient::send(const std::string& line, const std::atomic<bool>
     if (errno != EINTR && errno != EAGAIN && errno != EWOULDBLOCK)
       return failure(unreachable(fmt::format("the daemon hung up: {}", std::strerror(errno))));
     if (is_set(stop)) return failure(stopped_before("took the command"));
-    if (Clock::now() - began > limit_) return failure(silent(fmt::format("the daemon has taken nothing for {} s", limit_.count())));
+    if (Clock::now() - began > limit_)
+      return failure(silent(fmt::format("the daemon has taken nothing for {} s", limit_.count())));
   }
   return {};
 }
@@ -123,10 +130,12 @@ Result<json::Object> DaemonClient::call(std::string_view method, const json::Val
   if (line.size() > api::kMaxRequestBytes)
     return failure(ErrorCode::wrong_usage, "the command has {} bytes, the daemon takes {}", line.size(), api::kMaxRequestBytes);
   if (const auto sent = send(line, hooks.stop); !sent) return failure(sent.error());
-  return service::needs_board(method) ? answer_of_job(id, method, params, hooks) : answer_at_once(id, method, hooks);
+  return service::needs_board(method) ? answer_of_job(id, method, params, hooks)
+                                      : answer_at_once(id, method, hooks);
 }
 
-Result<json::Object> DaemonClient::answer_at_once(std::uint64_t id, std::string_view method, const service::JobHooks& hooks) {
+Result<json::Object> DaemonClient::answer_at_once(std::uint64_t id, std::string_view method,
+                                                  const service::JobHooks& hooks) {
   const auto began = Clock::now();
   std::optional<Result<json::Object>> result;
   while (!result) {
@@ -139,11 +148,12 @@ Result<json::Object> DaemonClient::answer_at_once(std::uint64_t id, std::string_
   return std::move(*result);
 }
 
-Result<json::Object> DaemonClient::answer_of_job(std::uint64_t id, std::string_view method, const json::Value& params,
-                                                 const service::JobHooks& hooks) {
+Result<json::Object> DaemonClient::answer_of_job(std::uint64_t id, std::string_view method,
+                                                 const json::Value& params, const service::JobHooks& hooks) {
   std::optional<Result<json::Object>> result;
   auto last_heard = Clock::now();
-  std::optional<Clock::time_point> asked_since;  // the daemon owes an answer, and has said nothing at all since then
+  std::optional<Clock::time_point>
+      asked_since;  // the daemon owes an answer, and has said nothing at all since then
   bool stopping = false, told = false;
   while (!result) {
     if (!stopping && is_set(hooks.stop)) {
@@ -170,23 +180,25 @@ Result<json::Object> DaemonClient::answer_of_job(std::uint64_t id, std::string_v
     if (!asked_since) continue;
     const auto silence = Clock::now() - *asked_since;
     const auto named = [&](ErrorCode code, std::string what) {
-      return failure(hangs(Error(code, std::move(what)).keeping(service::kept_by_broken_job(method, params)), process_,
-                           service::advice_on_broken_job(method, params)));
+      return failure(hangs(Error(code, std::move(what)).keeping(service::kept_by_broken_job(method, params)),
+                           process_, service::advice_on_broken_job(method, params)));
     };
     if (stopping && silence > kStopPatience)
       return named(ErrorCode::interrupted,
-                   "it does not answer the request to stop, and this command no longer waits for it; its board cuts the rails by itself "
+                   "it does not answer the request to stop, and this command no longer waits for it; its board "
+                   "cuts the rails by itself "
                    "once the daemon's heartbeat stops");
     if (silence > limit_ * kPatience)
-      return named(ErrorCode::daemon_unreachable,
-                   fmt::format("the daemon has said nothing of {} for {} s", method, (limit_ * kPatience).count()));
+      return named(ErrorCode::daemon_unreachable, fmt::format("the daemon has said nothing of {} for {} s", method,
+                                                              (limit_ * kPatience).count()));
     if (silence > limit_ && !told) {
       told = true;
       if (hooks.note)
-        hooks.note(fmt::format("process {} (steadycelld) has not answered for {} s; this command waits {} s more, in case it comes "
-                               "back. If it hangs: {}",
-                               process_, limit_.count(), (limit_ * (kPatience - 1)).count(),
-                               what_ends_it(process_, service::advice_on_broken_job(method, params))));
+        hooks.note(fmt::format(
+            "process {} (steadycelld) has not answered for {} s; this command waits {} s more, in case it comes "
+            "back. If it hangs: {}",
+            process_, limit_.count(), (limit_ * (kPatience - 1)).count(),
+            what_ends_it(process_, service::advice_on_broken_job(method, params))));
     }
   }
   return std::move(*result);
@@ -202,7 +214,8 @@ Result<bool> DaemonClient::hear(std::uint64_t id, std::string_view method, const
   if (got <= 0) return failure(unreachable(fmt::format("the daemon ended before it answered {}", method)));
   Result<void> understood;
   lines_.feed({buffer.data(), static_cast<std::size_t>(got)}, [&](const api::LineReader::Line& line) {
-    understood = line.too_long ? failure(ErrorCode::bad_message, "a message of the daemon has more than {} bytes", api::kMaxAnswerBytes)
+    understood = line.too_long ? failure(ErrorCode::bad_message, "a message of the daemon has more than {} bytes",
+                                         api::kMaxAnswerBytes)
                                : take(line.text, id, hooks, result);
     return understood.has_value();
   });

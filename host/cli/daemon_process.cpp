@@ -59,9 +59,11 @@ std::string how_to_start_daemon(const std::string& root) {
 }
 
 std::string what_ends_it(int process, const std::string& then) {
-  return fmt::format("kill {0}; if it is still there after 5 s, kill -KILL {0} (a board that hears nothing cuts its rails by itself). "
-                     "Then, with a daemon or without, {1}. To have a daemon again: {2}",
-                     process, then, how_to_start_daemon(""));
+  return fmt::format(
+      "kill {0}; if it is still there after 5 s, kill -KILL {0} (a board that hears nothing cuts its rails by "
+      "itself). "
+      "Then, with a daemon or without, {1}. To have a daemon again: {2}",
+      process, then, how_to_start_daemon(""));
 }
 
 Error hangs(const Error& error, int process, const std::string& then) {

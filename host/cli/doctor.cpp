@@ -87,9 +87,10 @@ Result<json::Object> doctor(const std::atomic<bool>* stop) {
   if (!daemon) return failure(daemon.error());
   json::Array findings;
   bool healthy = true;
-  for (const Finding& found : {check_runtime(), check_socket(), *daemon, check_configuration(), check_simulated_board(),
-                               service::check_device_rules(""), service::check_usb_suspend(""), service::check_usb_memory(""),
-                               service::judge_usb_boards(link::list_usb_boards(), "")}) {
+  for (const Finding& found :
+       {check_runtime(), check_socket(), *daemon, check_configuration(), check_simulated_board(),
+        service::check_device_rules(""), service::check_usb_suspend(""), service::check_usb_memory(""),
+        service::judge_usb_boards(link::list_usb_boards(), "")}) {
     healthy = healthy && found.state != State::problem;
     findings.push_back(service::to_json(found));
   }

@@ -24,7 +24,8 @@ std::uint64_t acknowledged_units(const passes::CaptureReader& capture) {
     for (const passes::TargetIdentity& target : head.targets)
       for (std::uint8_t lun = 0; lun < head.geometry.luns; ++lun)
         for (std::uint32_t block = 0; block < head.geometry.blocks; ++block) {
-          const auto record = capture.units().record_of({.place = {target.target, lun}, .block = {block}, .pass = pass});
+          const auto record =
+              capture.units().record_of({.place = {target.target, lun}, .block = {block}, .pass = pass});
           if (record && *record < capture.contents().synced_end) ++units;
         }
   return units;
@@ -32,19 +33,23 @@ std::uint64_t acknowledged_units(const passes::CaptureReader& capture) {
 
 }  // namespace
 
-bool goes_on(std::string_view method) { return method == "chip.read" || method == "capture.import"; }
+bool goes_on(std::string_view method) {
+  return method == "chip.read" || method == "capture.import";
+}
 
 std::string advice_on_broken_job(std::string_view method, const json::Value& params) {
   const std::string trace = text_in(params, "to");
   if (method == "supply.record" && !trace.empty()) return advice_on_broken_recording(trace);
-  return goes_on(method) ? "repeat the command: it goes on where it stopped" : "repeat the command: it begins anew";
+  return goes_on(method) ? "repeat the command: it goes on where it stopped"
+                         : "repeat the command: it begins anew";
 }
 
 std::string kept_by_broken_job(std::string_view method, const json::Value& params) {
   const std::string folder = text_in(params, "into");
   if (method != "chip.read" || folder.empty()) return {};
   const auto capture = passes::CaptureReader::open(files::posix(), folder);
-  return capture ? fmt::format("{} safe in {}", counted(acknowledged_units(*capture), "unit"), folder) : std::string();
+  return capture ? fmt::format("{} safe in {}", counted(acknowledged_units(*capture), "unit"), folder)
+                 : std::string();
 }
 
 }  // namespace steadycell::service

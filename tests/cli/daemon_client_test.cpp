@@ -19,11 +19,13 @@ using std::chrono::seconds;
 constexpr seconds kLong{1000};  // whoever waited for this would outlast the test
 
 std::string answer_to(const json::Value& id) {
-  return json::text_of(json::Object{{"id", id}, {"result", json::Object{{"version", "0.1.0"}, {"messages", 1}, {"process", 4711}}}}) + "\n";
+  return json::text_of(json::Object{
+             {"id", id}, {"result", json::Object{{"version", "0.1.0"}, {"messages", 1}, {"process", 4711}}}}) +
+         "\n";
 }
 
-// A peer at a socket of its own that answers each request as it is told to. As given it greets as a daemon would, as process
-// 4711, and then reads and answers nothing.
+// A peer at a socket of its own that answers each request as it is told to. As given it greets as a daemon would,
+// as process 4711, and then reads and answers nothing.
 class PeerAtTheSocket : public ::testing::Test {
  protected:
   using Answers = std::function<std::string(const json::Value& id, std::string_view method)>;
@@ -66,7 +68,8 @@ class PeerAtTheSocket : public ::testing::Test {
     for (ssize_t got = 0; (got = ::recv(client, heard.data(), heard.size(), 0)) > 0;)
       lines.feed({heard.data(), static_cast<std::size_t>(got)}, [&](const api::LineReader::Line& line) {
         const auto asked = json::parse(line.text);
-        const std::string said = answers(asked->get_object().at("id"), std::string_view(asked->get_object().at("method").get_string()));
+        const std::string said =
+            answers(asked->get_object().at("id"), std::string_view(asked->get_object().at("method").get_string()));
         if (!said.empty()) ::send(client, said.data(), said.size(), MSG_NOSIGNAL);
         return true;
       });
@@ -116,7 +119,8 @@ TEST_F(DaemonThatFallsSilent, IsNotWaitedForByAJobThatWasStopped) {
   const auto answer = client->call("board.check", json::Object(), hooks);
   ASSERT_FALSE(answer.has_value());
   EXPECT_EQ(answer.error().code(), ErrorCode::interrupted);
-  EXPECT_NE(answer.error().what().find("process 4711 (steadycelld) hangs"), std::string::npos) << answer.error().what();
+  EXPECT_NE(answer.error().what().find("process 4711 (steadycelld) hangs"), std::string::npos)
+      << answer.error().what();
   EXPECT_NE(answer.error().next().find("kill -KILL 4711"), std::string::npos);
 }
 
@@ -143,7 +147,8 @@ TEST_F(PeerAtTheSocket, WhoseQueueIsFullIsLeftAtAStop) {
   const int first = ::socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0);
   const int second = ::socket(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC | SOCK_NONBLOCK, 0);
   ASSERT_EQ(::connect(first, reinterpret_cast<const sockaddr*>(&address_), sizeof address_), 0);
-  ASSERT_EQ(::connect(second, reinterpret_cast<const sockaddr*>(&address_), sizeof address_), -1) << "the queue is full";
+  ASSERT_EQ(::connect(second, reinterpret_cast<const sockaddr*>(&address_), sizeof address_), -1)
+      << "the queue is full";
   std::atomic<bool> stop{false};
   std::thread stopper([&] {
     std::this_thread::sleep_for(std::chrono::milliseconds(300));
