@@ -23,22 +23,22 @@ Result<Way> way() {
                      .advising("set it to off or only, or unset it"));
 }
 
-Result<std::unique_ptr<DaemonClient>> connect() {
+Result<std::unique_ptr<DaemonClient>> connect(const service::JobHooks& hooks) {
   const auto chosen = way();
   if (!chosen) return failure(chosen.error());
   if (*chosen == Way::alone) return nullptr;
-  auto client = DaemonClient::connect(service::socket_path(service::runtime_path()));
+  auto client = DaemonClient::connect(service::socket_path(service::runtime_path()), hooks.stop);
   if (client && !*client && *chosen == Way::daemon_only)
     return failure(Error(ErrorCode::daemon_unreachable, "no daemon runs").advising("start steadycelld, or unset STEADYCELL_DAEMON"));
   return client;
 }
 
-Result<json::Object> status() {
-  const auto client = connect();
+Result<json::Object> status(const service::JobHooks& hooks) {
+  const auto client = connect(hooks);
   if (!client) return failure(client.error());
   json::Object result{{"version", STEADYCELL_VERSION}, {"daemon", nullptr}};
   if (*client) {
-    auto told = (*client)->call("daemon.status", json::Object(), {});
+    auto told = (*client)->call("daemon.status", json::Object(), hooks);
     if (!told) return told;
     result["daemon"] = std::move(*told);
   }
@@ -58,10 +58,10 @@ Result<json::Object> status() {
 }  // namespace
 
 Result<json::Object> Caller::call(std::string_view method, const json::Value& params, const service::JobHooks& hooks) {
-  if (method == "status") return status();
-  if (method == "doctor") return doctor();
+  if (method == "status") return status(hooks);
+  if (method == "doctor") return doctor(hooks.stop);
   if (!service::needs_board(method)) return service_.call(method, params, hooks);
-  const auto client = connect();
+  const auto client = connect(hooks);
   if (!client) return failure(client.error());
   return *client ? (*client)->call(method, params, hooks) : service_.call(method, params, hooks);
 }

@@ -58,12 +58,18 @@ std::string how_to_start_daemon(const std::string& root) {
   return "run steadycelld in a terminal of its own (Ctrl-C ends it)";
 }
 
-Error hangs(const Error& error, int process) {
+std::string what_ends_it(int process, const std::string& then) {
+  return fmt::format(
+      "kill {0}; if it is still there after 5 s, kill -KILL {0} (a board that hears nothing cuts its rails by "
+      "itself). "
+      "Then, with a daemon or without, {1}. To have a daemon again: {2}",
+      process, then, how_to_start_daemon(""));
+}
+
+Error hangs(const Error& error, int process, const std::string& then) {
   return Error(error.code(), fmt::format("process {} (steadycelld) hangs: {}", process, error.what()))
-      .advising(
-          fmt::format("kill {0}; if it is still there after 5 s, kill -KILL {0} (a board that hears nothing cuts its rails by itself). "
-                      "Then repeat the commands: they go on where they stopped, with a daemon or without. To have one again: {1}",
-                      process, how_to_start_daemon("")));
+      .keeping(error.kept())
+      .advising(what_ends_it(process, then));
 }
 
 Error no_answer(const Error& error, const std::string& socket) {

@@ -3,7 +3,6 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-#include <chrono>
 #include <filesystem>
 
 #include "base/text.h"
@@ -39,10 +38,11 @@ Finding check_socket() {
   return finding("socket", State::good, printable(path) + ", open to you alone");
 }
 
-Finding check_daemon() {
-  constexpr std::chrono::seconds kPatience(10);
+// Fails only when it was stopped.
+Result<Finding> check_daemon(const std::atomic<bool>* stop) {
   const std::string path = service::socket_path(service::runtime_path());
-  const auto client = DaemonClient::connect(path, kPatience);
+  const auto client = DaemonClient::connect(path, stop);
+  if (!client && client.error().code() == ErrorCode::interrupted) return failure(client.error());
   if (!client) return finding("daemon", State::problem, client.error().what(), client.error().next());
   if (!*client) {
     std::error_code code;
@@ -82,12 +82,15 @@ Finding check_simulated_board() {
 
 }  // namespace
 
-Result<json::Object> doctor() {
+Result<json::Object> doctor(const std::atomic<bool>* stop) {
+  const auto daemon = check_daemon(stop);
+  if (!daemon) return failure(daemon.error());
   json::Array findings;
   bool healthy = true;
-  for (const Finding& found : {check_runtime(), check_socket(), check_daemon(), check_configuration(), check_simulated_board(),
-                               service::check_device_rules(""), service::check_usb_suspend(""), service::check_usb_memory(""),
-                               service::judge_usb_boards(link::list_usb_boards(), "")}) {
+  for (const Finding& found :
+       {check_runtime(), check_socket(), *daemon, check_configuration(), check_simulated_board(),
+        service::check_device_rules(""), service::check_usb_suspend(""), service::check_usb_memory(""),
+        service::judge_usb_boards(link::list_usb_boards(), "")}) {
     healthy = healthy && found.state != State::problem;
     findings.push_back(service::to_json(found));
   }

@@ -2,6 +2,7 @@
 
 #include <map>
 
+#include "service/broken_job.h"
 #include "service/methods.h"
 
 namespace steadycell::service {
@@ -28,7 +29,12 @@ Result<json::Object> Service::call(std::string_view method, const json::Value& p
   const auto found = kMethods.find(method);
   if (found == kMethods.end()) return failure(ErrorCode::wrong_usage, "there is no method \"{}\"", method);
   json::Reader reader(params, "");
-  return found->second(reader, hooks);
+  auto result = found->second(reader, hooks);
+  // The table's next step is for what goes on.
+  if (!result && result.error().code() == ErrorCode::interrupted && !goes_on(method) &&
+      result.error().next() == facts_of(ErrorCode::interrupted).next)
+    return failure(Error(result.error()).advising("run the same command again: it begins anew"));
+  return result;
 }
 
 }  // namespace steadycell::service

@@ -3,12 +3,14 @@ import contextlib
 import datetime
 import json
 import os
+import re
 import resource
 import signal
 import socket
 import stat
 import subprocess
 import sys
+import time
 import unittest
 
 import bench
@@ -346,6 +348,7 @@ class StartAndEnd(DaemonTest):
         out, _ = reading.communicate(timeout=120)
         self.assertEqual((reading.returncode, json.loads(out)["error"]["code"]), (9, "e603"))
         self.assertIn("repeat", json.loads(out)["error"]["next"])
+        self.assertRegex(json.loads(out)["error"]["kept"], r"^\d+ units? safe in capture$")
         # A socket that nobody listens at is no daemon: the command works by itself.
         del os.environ["STEADYCELL_DAEMON"]
         self.assertTrue(self.daemon.socket_path.exists())
@@ -451,6 +454,66 @@ class StartAndEnd(DaemonTest):
         (self.runtime / "steadycell").mkdir(exist_ok=True)
         path.rename(self.runtime / "steadycell/daemon.json")  # the usual place: XDG_CONFIG_HOME is this folder here
         self.assertEqual(check(None)[0], 2)
+
+
+class Hangs(DaemonTest):
+    """A daemon that was stopped by SIGSTOP: the kernel takes connections and messages for it, and it answers nothing."""
+
+    def setUp(self):
+        super().setUp()
+        self.start()
+
+    def hang(self):
+        self.daemon.process.send_signal(signal.SIGSTOP)
+        os.waitid(os.P_PID, self.daemon.process.pid, os.WSTOPPED)
+
+    def test_F46_one_ctrl_c_ends_a_read(self):
+        reading = self.cli_read()
+        while "pass 8" not in reading.stderr.readline():  # 2 s: the disk has been told of more than one pass
+            pass
+        self.hang()
+        reading.send_signal(signal.SIGINT)
+        out, _ = reading.communicate(timeout=60)
+        error = json.loads(out)["error"]
+        self.assertEqual((reading.returncode, error["code"]), (130, "e107"))
+        self.assertIn(f"process {self.daemon.process.pid} (steadycelld) hangs", error["what"])
+        self.assertIn("cuts the rails", error["what"])
+        self.assertIn(f"kill -KILL {self.daemon.process.pid}", error["next"])
+        kept = re.fullmatch(r"(\d+) units safe in capture", error["kept"])
+        self.daemon.process.kill()  # what the message says
+        self.daemon.process.wait(120)
+        os.environ["STEADYCELL_DAEMON"] = "off"
+        told = self.succeed("chip", "read", "--board", self.slow, *CONSENT, "--passes", 9, "--blocks", "0-3", "--into", "capture")
+        self.assertGreater(int(kept[1]), 0)
+        self.assertGreaterEqual(told["units_held"], int(kept[1]))
+
+    def test_a_daemon_that_comes_back_answers_for_its_job(self):
+        # The board heard nothing for longer than it bears, so it may have switched the socket off: that is the job's to say.
+        reading = self.cli_read(passes=20)
+        self.hang()
+        time.sleep(2)
+        self.daemon.process.send_signal(signal.SIGCONT)
+        out, said = reading.communicate(timeout=120)
+        told = json.loads(out)
+        if reading.returncode == 4:
+            self.assertEqual(told["error"]["code"], "e202")
+        else:
+            self.assertEqual((reading.returncode, told.get("units_read")), (0, 20 * BLOCKS), out)
+        self.assertNotIn("has not answered", said)
+        self.succeed("chip", "read", "--board", self.slow, *CONSENT, "--passes", 20, "--blocks", "0-3", "--into", "capture")
+
+    def test_one_ctrl_c_ends_whatever_waits_for_its_greeting(self):
+        self.hang()
+        for how, code in ((signal.SIGINT, 130), (signal.SIGHUP, 129)):
+            started = [subprocess.Popen(self.command(*words, "--json"), cwd=self.folder, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+                       for words in (("status",), ("doctor",), ("chip", "identify", "--board", self.slow),
+                                     ("board", "check", "--board", self.slow))]
+            time.sleep(1)  # all of them wait by now, and for 4 s more
+            for each in started:
+                each.send_signal(how)
+            for each in started:
+                out, _ = each.communicate(timeout=60)
+                self.assertEqual((each.returncode, json.loads(out)["error"]["code"]), (code, "e107"), each.args)
 
 
 class Doctor(DaemonTest):

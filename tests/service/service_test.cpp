@@ -7,6 +7,7 @@
 #include <fstream>
 
 #include "passes/head.h"
+#include "service/broken_job.h"
 
 namespace steadycell::service {
 namespace {
@@ -72,6 +73,34 @@ TEST_F(ServiceOnTheBench, StopEndsAtAUnitAndKeepsWhatIsDone) {
   const auto resumed = service_.call("chip.read", read_params(1), {});
   ASSERT_TRUE(resumed) << resumed.error().text();
   EXPECT_GE(resumed->at("units_held").to_number<int>(), 3);
+}
+
+TEST_F(ServiceOnTheBench, StoppedJobThatKeepsNothingSaysThatItBeginsAnew) {
+  const std::atomic<bool> stop{true};
+  JobHooks hooks;
+  hooks.stop = &stop;
+  const std::string board = "sim:" + (folder_ / "fixture.json").string();
+  for (const char* method : {"board.check", "supply.cold", "socket.check", "chip.identify"}) {
+    json::Object params{{"board", board}};
+    if (method == std::string_view("board.check")) params["bench"] = (folder_ / "bench").string();
+    const auto stopped = service_.call(method, params, hooks);
+    ASSERT_FALSE(stopped) << method;
+    EXPECT_EQ(stopped.error().code(), ErrorCode::interrupted) << stopped.error().text();
+    EXPECT_EQ(stopped.error().next(), "run the same command again: it begins anew") << method;
+    EXPECT_EQ(advice_on_broken_job(method, params), "repeat the command: it begins anew");
+    EXPECT_EQ(kept_by_broken_job(method, params), "");
+  }
+  const auto read = service_.call("chip.read", read_params(1), hooks);
+  ASSERT_FALSE(read);
+  EXPECT_EQ(read.error().next().find("anew"), std::string::npos) << read.error().next();
+}
+
+TEST_F(ServiceOnTheBench, WhatABrokenReadKeptIsCountedInItsFolder) {
+  const json::Value params = read_params(2);
+  EXPECT_EQ(kept_by_broken_job("chip.read", params), "");
+  ASSERT_TRUE(service_.call("chip.read", params, {}));
+  EXPECT_EQ(kept_by_broken_job("chip.read", params), "16 units safe in " + (folder_ / "capture").string());
+  EXPECT_EQ(advice_on_broken_job("chip.read", params), "repeat the command: it goes on where it stopped");
 }
 
 TEST_F(ServiceOnTheBench, AChipSilentAtTheLowRailNeedsTheUsersWord) {
