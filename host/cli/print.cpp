@@ -576,8 +576,11 @@ std::string print_doctor(const json::Object& result) {
 }
 
 std::string print_import(const json::Object& result) {
-  return row("capture", word(result, "capture")) + row("passes", word(result, "passes")) + row("pages", word(result, "pages")) +
-         notes(result);
+  const std::uint64_t given = count(result, "passes"), held = count(result, "passes_held");
+  return row("capture", word(result, "capture")) +
+         row("passes",
+             held == given ? fmt::format("{}", given) : fmt::format("{} given, {} in the capture", given, held)) +
+         row("pages", word(result, "pages")) + notes(result);
 }
 
 }  // namespace

@@ -88,6 +88,15 @@ Result<void> check_geometry(const Geometry& g) {
   return {};
 }
 
+std::string page_size_doubt(std::uint32_t page_bytes) {
+  constexpr std::array<std::uint32_t, 5> kUsual{512, 2048, 4096, 8192, 16384};
+  if (std::ranges::find(kUsual, page_bytes) != kUsual.end()) return "";
+  return fmt::format(
+      "{} is no usual number of data bytes of a page: most chips have {}. With a wrong page size pages are cut in "
+      "the wrong places, and no code and no contents are found; the data sheet tells the size, page and spare area apart",
+      page_bytes, fmt::join(kUsual, ", "));
+}
+
 std::string head_text(const CaptureHead& head) {
   json::Array targets;
   for (const TargetIdentity& t : head.targets)

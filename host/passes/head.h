@@ -38,6 +38,10 @@ inline constexpr std::uint32_t kMaxBlocks = 1 << 20;
 inline constexpr std::uint64_t kMaxBlockBytes = 48 << 20;
 Result<void> check_geometry(const Geometry& geometry);
 
+// What is odd about a page size that was given by hand, and what chips have; empty for a usual one (common
+// practice, no source).
+std::string page_size_doubt(std::uint32_t page_bytes);
+
 std::string head_text(const CaptureHead& head);
 // Strict: unknown keys and impossible geometry are bad_input_file, another major version version_unknown.
 Result<CaptureHead> parse_head(std::string_view text);

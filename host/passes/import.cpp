@@ -118,8 +118,7 @@ class Importer {
       if (!there) return failure(there.error());
       const auto missing = compare_with(*there);
       if (!missing) return failure(missing.error());
-      if (*missing == 0 && there->contents().in_order() && all_sealed(there->contents()))
-        return summary(there->head().uuid);
+      if (*missing == 0 && there->contents().in_order() && all_sealed(there->contents())) return summary(*there);
       there_.emplace(std::move(*there));
     }
     auto writer = *exists ? CaptureWriter::open(system_, request_.folder, {.tool = request_.tool})
@@ -128,7 +127,7 @@ class Importer {
     if (const auto added = add_missing(*writer); !added) return failure(added.error());
     const auto closed = writer->finish();
     if (!closed) return failure(closed.error());
-    return summary(writer->head().uuid);
+    return summary(writer->reader());
   }
 
  private:
@@ -237,10 +236,43 @@ class Importer {
                                             printable(request_.folder))));
   }
 
-  ImportSummary summary(const std::string& uuid) const {
+  Result<bool> equal(CaptureReader& capture, std::uint32_t pass, std::uint32_t earlier) const {
+    for (std::uint32_t block = 0; block < geometry_.blocks; ++block) {
+      const auto one = capture.facts({{0, 0}, {block}, pass}), other = capture.facts({{0, 0}, {block}, earlier});
+      if (!one) return failure(one.error());
+      if (!other) return failure(other.error());
+      if (one->sha256 != other->sha256) return false;
+    }
+    return true;
+  }
+
+  Result<std::vector<EqualPasses>> equal_passes(CaptureReader& capture) const {
+    std::vector<EqualPasses> out;
+    std::vector<std::uint32_t> different;  // no two of them are equal
+    std::vector<std::uint32_t> passes = capture.contents().sealed_passes;
+    std::sort(passes.begin(), passes.end());
+    for (const std::uint32_t pass : passes) {
+      const std::size_t before = out.size();
+      for (const std::uint32_t earlier : different) {
+        const auto same = equal(capture, pass, earlier);
+        if (!same) return failure(same.error());
+        if (!*same) continue;
+        out.push_back({.pass = pass, .earlier = earlier});
+        break;
+      }
+      if (out.size() == before) different.push_back(pass);
+    }
+    return out;
+  }
+
+  Result<ImportSummary> summary(CaptureReader& capture) const {
     ImportSummary out;
-    out.capture_uuid = uuid;
+    out.capture_uuid = capture.head().uuid;
     out.passes = static_cast<std::uint32_t>(sources_.files.size());
+    out.passes_held = static_cast<std::uint32_t>(capture.contents().sealed_passes.size());
+    auto equal = equal_passes(capture);
+    if (!equal) return failure(equal.error());
+    out.equal = std::move(*equal);
     out.blocks = geometry_.blocks;
     out.pages_missing_at_end =
         static_cast<std::uint32_t>(geometry_.pages_per_lun() - sources_.bytes / geometry_.raw_page_bytes());

@@ -17,9 +17,18 @@ struct ImportRequest {
   std::string tool;
 };
 
+// Two passes with the same bytes in all blocks, damaged cells included: a copy of one file, or a chip without a
+// single wavering bit.
+struct EqualPasses {
+  std::uint32_t pass = 0, earlier = 0;
+  friend bool operator==(const EqualPasses&, const EqualPasses&) = default;
+};
+
 struct ImportSummary {
   std::string capture_uuid;
-  std::uint32_t passes = 0, blocks = 0;
+  std::uint32_t passes = 0, blocks = 0;    // passes: files given
+  std::uint32_t passes_held = 0;           // whole ones that the capture has now
+  std::vector<EqualPasses> equal;          // of those; each pass once, with the first one that it equals
   std::uint32_t pages_missing_at_end = 0;  // pages of the last block beyond the files' end: kept as not_read, never invented
   std::uint64_t bytes = 0;                 // of all files
   std::uint64_t units_added = 0;           // the others were there already, with the same bytes

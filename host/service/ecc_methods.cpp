@@ -7,6 +7,7 @@
 
 #include "ecc/scheme.h"
 #include "files/atomic.h"
+#include "passes/head.h"
 #include "service/methods.h"
 #include "service/results.h"
 #include "service/settle_hooks.h"
@@ -220,6 +221,8 @@ Result<json::Object> ecc_find(json::Reader& params, const JobHooks& hooks) {
         "no algebraic code found: none of the layouts that were tried fits. LDPC codes look like this, and so do codes behind a whitening "
         "that "
         "covers the code bytes, too");
+    if (std::string doubt = passes::page_size_doubt(source->geometry().page_bytes); !doubt.empty())
+      notes.emplace_back(std::move(doubt));
   }
   result["notes"] = std::move(notes);
   return result;

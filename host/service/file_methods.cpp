@@ -127,8 +127,20 @@ Result<json::Object> capture_import(json::Reader& params, const JobHooks& hooks)
   json::Array notes;
   if (imported->pages_missing_at_end > 0)
     notes.emplace_back(fmt::format("the last block has {} pages beyond the files' end: kept as not read", imported->pages_missing_at_end));
-  json::Object result{{"capture", *into}, {"uuid", imported->capture_uuid}, {"passes", imported->passes}, {"blocks", imported->blocks},
-                      {"bytes", imported->bytes}, {"units_added", imported->units_added}};
+  if (std::string doubt = passes::page_size_doubt(request.page_bytes); !doubt.empty())
+    notes.emplace_back(std::move(doubt));
+  for (const passes::EqualPasses& equal : imported->equal)
+    notes.emplace_back(
+        fmt::format("pass {} equals pass {} byte for byte: if one file is a copy of the other, it is no second "
+                    "reading, and its pages are called steady for nothing",
+                    equal.pass, equal.earlier));
+  json::Object result{{"capture", *into},
+                      {"uuid", imported->capture_uuid},
+                      {"passes", imported->passes},
+                      {"passes_held", imported->passes_held},
+                      {"blocks", imported->blocks},
+                      {"bytes", imported->bytes},
+                      {"units_added", imported->units_added}};
   result["pages"] = std::uint64_t{imported->blocks} * request.pages_per_block - imported->pages_missing_at_end;
   result["notes"] = std::move(notes);
   return result;

@@ -2,6 +2,7 @@
 import gzip
 import hashlib
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -193,9 +194,21 @@ class PerfectCells(bench.BenchTest):
             (self.folder / name).write_bytes(self.content)
         told = self.succeed("capture", "import", "a.bin", "b.bin", "--page-bytes", PAGE, "--spare-bytes", RAW - PAGE,
                             "--pages-per-block", PAGES_PER_BLOCK, "--into", "imported")
-        self.assertEqual((told["passes"], told["pages"]), (2, PAGES))
+        self.assertEqual((told["passes"], told["passes_held"], told["pages"]), (2, 2, PAGES))
+        self.assertIn("pass 2 equals pass 1 byte for byte", " ".join(told["notes"]))
+        once = self.run_it("capture", "import", "a.bin", "--page-bytes", PAGE, "--spare-bytes", RAW - PAGE, "--pages-per-block", PAGES_PER_BLOCK,
+                           "--into", "imported", "--quiet")
+        self.assertIn("1 given, 2 in the capture", once.text)
         self.succeed("capture", "settle", "imported", "--image", "image")
         self.assertEqual((self.folder / "image/pages.raw").read_bytes(), self.content)
+
+
+    def test_a_page_size_that_chips_seldom_have_is_noted(self):
+        page = 2000
+        (self.folder / "odd.bin").write_bytes(os.urandom((page + 64) * 64))
+        told = self.succeed("capture", "import", "odd.bin", "--page-bytes", page, "--spare-bytes", 64, "--into", "odd")
+        self.assertIn("2000 is no usual number of data bytes", " ".join(told["notes"]))
+        self.assertIn("2000 is no usual number of data bytes", " ".join(self.succeed("ecc", "find", "odd")["notes"]))
 
 
 class Streams(bench.BenchTest):

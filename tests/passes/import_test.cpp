@@ -157,6 +157,37 @@ TEST(Import, FurtherFilesBecomeFurtherPasses) {
   EXPECT_EQ(CaptureReader::open(disk, "c")->units().count(), 4u);
 }
 
+TEST(Import, TellsWholePassesHeldAndThoseThatAreEqual) {
+  MemoryDisk disk;
+  const Bytes first = pages(8, 1);
+  Bytes nearly = first;
+  nearly.back() ^= 1;
+  disk.put("a.bin", first);
+  disk.put("b.bin", nearly);
+  disk.put("c.bin", first);
+  disk.put("d.bin", nearly);
+  disk.put("e.bin", first);
+  const auto three = import_passes(disk, request({"a.bin", "b.bin"}));
+  ASSERT_TRUE(three) << three.error().text();
+  EXPECT_TRUE(three->equal.empty()) << "one bit is another reading";
+  const auto all = import_passes(disk, request({"a.bin", "b.bin", "c.bin", "d.bin", "e.bin"}));
+  ASSERT_TRUE(all) << all.error().text();
+  const std::vector<EqualPasses> equal{{3, 1}, {4, 2}, {5, 1}};
+  EXPECT_EQ(all->equal, equal);
+  const auto one = import_passes(disk, request({"a.bin"}));
+  ASSERT_TRUE(one) << one.error().text();
+  EXPECT_EQ(one->passes, 1u);
+  EXPECT_EQ(one->passes_held, 5u);
+  EXPECT_EQ(one->equal, equal) << "also when nothing is added";
+}
+
+TEST(Import, PageSizesThatChipsSeldomHaveAreDoubted) {
+  // Common practice, no source.
+  for (const std::uint32_t usual : {512u, 2048u, 4096u, 8192u, 16384u}) EXPECT_EQ(page_size_doubt(usual), "");
+  for (const std::uint32_t odd : {2000u, 2112u, 1024u, 32768u, 65536u})
+    EXPECT_NE(page_size_doubt(odd).find(fmt::format("{} is no usual", odd)), std::string::npos);
+}
+
 TEST(Import, AnotherFileInThePlaceOfAnImportedOneIsRefused) {
   MemoryDisk disk;
   disk.put("a.bin", pages(8, 1));
