@@ -92,9 +92,9 @@ Result<LoadedTwins> load_twins(const TraceFiles& paths, const measure::LoadedTra
   }
   out.beside = supply::compare(trace.features, out.runs);
   if (!out.beside && !out.runs.empty())
-    out.notes.push_back(fmt::format("not laid beside the twin: {}", !trace.features.t_on_s
-                                                                        ? "this trace does not show its switch-on, where the two are aligned"
-                                                                        : "the two share too little: one is too short, or sampled too slowly"));
+    out.notes.push_back(fmt::format("not laid beside the twin: {}",
+                                    !trace.features.t_on_s ? "this trace does not show its switch-on, where the two are aligned"
+                                                           : "the two share too little: one is too short, or sampled too slowly"));
   return out;
 }
 
