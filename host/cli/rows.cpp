@@ -68,4 +68,14 @@ std::string place_text(const json::Object& run) {
   return target || lun ? fmt::format(" of target {}, LUN {}", target, lun) : "";
 }
 
+// Where the time went, when it was asked for.
+std::string timing_rows(const json::Object& result) {
+  std::string out;
+  for (const json::Value& value : list(result, "timings")) {
+    const json::Object& stage = value.get_object();
+    out += fmt::format("  {:>9.3f} s  {}\n", real(stage, "seconds"), word(stage, "stage"));
+  }
+  return out.empty() ? out : row("time", "") + out;
+}
+
 }  // namespace steadycell::cli

@@ -20,6 +20,7 @@ const json::Array& list(const json::Object& object, std::string_view key);
 
 std::string row(std::string_view name, std::string_view value);
 std::string notes(const json::Object& result);
+std::string timing_rows(const json::Object& result);
 // "page 7", "blocks 7-9"; `thing` in the singular.
 std::string run_text(std::string_view thing, std::uint64_t first, std::uint64_t count);
 // " of target 0, LUN 1"; nothing for the first LUN of the first target, the only place of most chips.
