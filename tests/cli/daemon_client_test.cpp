@@ -55,6 +55,13 @@ class PeerAtTheSocket : public ::testing::Test {
     EXPECT_TRUE(client.has_value()) << client.error().text();
     return client ? std::move(*client) : nullptr;
   }
+  // The answer to a call that the user stopped.
+  Result<json::Object> stopped(std::string_view method) {
+    const std::atomic<bool> stop{true};
+    service::JobHooks hooks;
+    hooks.stop = &stop;
+    return connected(kLong)->call(method, json::Object(), hooks);
+  }
   std::string path() const { return folder_ + "/socket"; }
 
   sockaddr_un address_{.sun_family = AF_UNIX, .sun_path = {}};
@@ -112,11 +119,7 @@ TEST_F(DaemonThatFallsSilent, IsToldOfDuringAJobAndGivenUpLater) {
 
 TEST_F(DaemonThatFallsSilent, IsNotWaitedForByAJobThatWasStopped) {
   serve();
-  auto client = connected(kLong);
-  const std::atomic<bool> stop{true};
-  service::JobHooks hooks;
-  hooks.stop = &stop;
-  const auto answer = client->call("board.check", json::Object(), hooks);
+  const auto answer = stopped("board.check");
   ASSERT_FALSE(answer.has_value());
   EXPECT_EQ(answer.error().code(), ErrorCode::interrupted);
   EXPECT_NE(answer.error().what().find("process 4711 (steadycelld) hangs"), std::string::npos)
@@ -126,11 +129,7 @@ TEST_F(DaemonThatFallsSilent, IsNotWaitedForByAJobThatWasStopped) {
 
 TEST_F(DaemonThatFallsSilent, IsNotWaitedForByAQuestionThatWasStopped) {
   serve();
-  auto client = connected(kLong);
-  const std::atomic<bool> stop{true};
-  service::JobHooks hooks;
-  hooks.stop = &stop;
-  const auto answer = client->call("daemon.status", json::Object(), hooks);
+  const auto answer = stopped("daemon.status");
   ASSERT_FALSE(answer.has_value());
   EXPECT_EQ(answer.error().code(), ErrorCode::interrupted);
 }
