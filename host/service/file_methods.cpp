@@ -21,6 +21,10 @@ namespace {
 
 constexpr std::uint64_t kMaxParameterPage = 1 << 20;
 
+json::Object blocks_json(UnitPlace place, std::uint32_t first, std::uint64_t count) {
+  return {{"target", place.target}, {"lun", place.lun}, {"first_block", first}, {"count", count}};
+}
+
 json::Object image_json(const std::string& image, const image::Manifest& manifest, const Digest& sha256,
                         const std::map<image::Cause, std::uint64_t>& causes) {
   json::Object result{{"image", image}, {"pages", manifest.summary.total()}};
@@ -44,8 +48,7 @@ json::Object image_json(const std::string& image, const image::Manifest& manifes
   json::Array coverage;
   for (const image::LunCoverage& lun : manifest.coverage)
     for (const image::BlockRange& range : lun.ranges)
-      coverage.push_back(
-          json::Object{{"target", lun.place.target}, {"lun", lun.place.lun}, {"first_block", range.first}, {"count", range.count}});
+      coverage.push_back(blocks_json(lun.place, range.first, range.count));
   result["coverage"] = std::move(coverage);
   result["capture"] = manifest.capture_uuid;
   result["notes"] = to_json(manifest.notes);
@@ -160,8 +163,7 @@ Result<json::Object> capture_export(json::Reader& params, const JobHooks& hooks)
   if (!exported) return failure(exported.error());
   json::Array coverage;
   for (const passes::ExportedRun& run : exported->coverage)
-    coverage.push_back(
-        json::Object{{"target", run.place.target}, {"lun", run.place.lun}, {"first_block", run.first.index}, {"count", run.count}});
+    coverage.push_back(blocks_json(run.place, run.first.index, run.count));
   return json::Object{{"capture", *capture}, {"pass", number}, {"to", *to}, {"pages", exported->pages}, {"bytes", exported->bytes},
                       {"sha256", to_text(exported->sha256)}, {"not_read", exported->pages_not_read}, {"coverage", std::move(coverage)}};
 }

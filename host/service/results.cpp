@@ -81,6 +81,7 @@ std::string no_twin(const measure::LoadedTrace& run, std::optional<supply::Rail>
 
 Result<LoadedTwins> load_twins(const TraceFiles& paths, const measure::LoadedTrace& trace, const supply::TraceHeader& known) {
   LoadedTwins out;
+  out.notes = paths.notes;
   const auto rail = known.rail ? known.rail : trace.header.rail;
   for (const std::string& path : paths.twin) {
     auto loaded = measure::load_trace(files::posix(), path, {});  // its own header, not what the user says about the trace
@@ -123,9 +124,7 @@ Result<json::Object> diagnose_files(const TraceFiles& paths, const supply::Trace
   result["check_before_power"] =
       cold ? json::Value(supply::to_json(supply::judge_cold(*cold, cold_twin ? &*cold_twin : nullptr))) : json::Value(nullptr);
   result["broke_off_s"] = trace->header.broke_off_s ? json::Value(*trace->header.broke_off_s) : json::Value(nullptr);
-  json::Array notes = to_json(paths.notes);
-  for (const std::string& note : twins->notes) notes.emplace_back(note);
-  result["notes"] = std::move(notes);
+  result["notes"] = to_json(twins->notes);
   return result;
 }
 

@@ -32,7 +32,8 @@ struct TraceFiles {
   std::vector<std::string> notes;  // on how these were found
   bool twin_is_kept = false;       // by keep-twin, which has looked at the runs: they are used whatever they look like
 };
-// The runs that the trace can be laid beside, and why it cannot be laid beside the others, or beside any.
+// The runs that the trace can be laid beside, and, behind the notes on how they were found, why it cannot be laid beside the others, or
+// beside any.
 struct LoadedTwins {
   std::vector<supply::Features> runs;
   std::optional<supply::TwinReport> beside;

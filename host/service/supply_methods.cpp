@@ -206,15 +206,13 @@ Result<json::Object> supply_plot(json::Reader& params, const JobHooks&) {
   if (beside) input.parts_s = beside->beside.parts_s;
   const std::string drawing = supply::plot_svg(input);
   if (const auto written = files::write_whole(system, *to, as_bytes(drawing)); !written) return failure(written.error());
-  json::Array notes = to_json(paths->notes);
-  for (const std::string& note : twins->notes) notes.emplace_back(note);
   return json::Object{{"trace", paths->trace},
                       {"to", *to},
                       {"fault", std::string(supply::key_of(input.diagnosis.fault))},
                       {"says", supply::words_for(input.diagnosis.fault)},
                       {"confidence", input.diagnosis.confidence},
                       {"bytes", drawing.size()},
-                      {"notes", std::move(notes)}};
+                      {"notes", to_json(twins->notes)}};
 }
 
 }  // namespace steadycell::service
