@@ -43,6 +43,10 @@ struct UnitFacts {
   std::uint64_t file_offset = 0, stored_bytes = 0;
   bool xor_zstd = false;
   Digest sha256{};                                        // of the unit's raw bytes
+  // Of the stored bytes of a difference: with pass 1, whose hash is known, they fix the raw bytes as surely as sha256 does. Nothing
+  // where it is not sure that the difference was made to what pass 1 gave (captures of earlier versions).
+  std::optional<Digest> stored_sha256;
+  std::optional<std::uint32_t> crc32c;                    // of the raw bytes of pass 1, so that packing knows them again
   std::vector<std::pair<PageRun, PageStatus>> exceptions;  // pages of the unit that are not `read`, ascending
   Circumstances circumstances;
 };
@@ -108,6 +112,7 @@ struct UnitRead {
   MutableByteSpan out;
   std::span<PageStatus> status;
   Result<void> got{};
+  const UnitRead* difference_to = nullptr;  // read_for_vote: `out` is the unit XOR what that one has in its `out`
 };
 
 // Reads a capture, also while a writer adds to it (it then sees what was there when it opened). Used from one thread.
@@ -129,6 +134,10 @@ class CaptureReader {
   // The same for the passes of a block, faster: each is hashed on a thread of its own while the next is read, and what is the
   // difference to a pass 1 among them takes its bytes from there.
   void read_units(std::span<UnitRead> units);
+  // The same for what is to vote, with less to hash: a difference to a pass 1 that stands beside it, and is right by its hash, may
+  // stay a difference, checked by the hash of its stored bytes where the journal has one. The two hashes fix the raw bytes;
+  // that these have their own hash, read_units tells.
+  void read_for_vote(std::span<UnitRead> units);
   Result<UnitFacts> facts(UnitAddress unit);
   // Page reads each block has seen in all sessions, by block: every unit ever journalled, repeats, and noted reads.
   Result<std::vector<std::uint64_t>> page_reads(UnitPlace place);
@@ -149,8 +158,14 @@ class CaptureReader {
   Error advise(UnitAddress unit, Error error) const;
   // Bytes of a pass-1 unit as they lie in the file, unchecked: what a later pass is the difference to.
   Result<void> read_reference(UnitAddress unit, const UnitFacts& facts, std::uint64_t offset, MutableByteSpan out);
+  enum class As : std::uint8_t { whole, difference };  // what a later pass may come as
+  void read_together(std::span<UnitRead> units, As later_passes);
   // The bytes of a unit, not yet checked. `pass_1`: those of pass 1 as its file has them, or empty where they are not at hand.
   Result<void> fetch(UnitAddress unit, const UnitFacts& facts, ByteSpan pass_1, MutableByteSpan out);
+  // The difference that is stored; whether the hash of its stored bytes has vouched for it.
+  bool fetch_difference(UnitAddress unit, const UnitFacts& facts, MutableByteSpan out);
+  // `got` with the place and the way to mend it.
+  Error not_read(UnitAddress unit, const Error& why) const;
   // What is left once the bytes are there.
   Result<void> check(UnitAddress unit, const UnitFacts& facts, const Digest& digest, std::span<PageStatus> status) const;
 
@@ -221,7 +236,7 @@ class CaptureWriter {
   Result<Tail> mend_tail();
   Result<bool> mend_unit(UnitAddress unit, MutableByteSpan raw, std::span<PageStatus> status);
   Result<files::File*> pass_file(std::uint32_t pass);
-  Result<std::uint64_t> store(UnitAddress unit, ByteSpan raw, std::uint64_t offset, bool& xor_zstd);
+  Result<void> store(UnitAddress unit, ByteSpan raw, UnitFacts& facts);
   Result<std::uint64_t> record(RecordType type, json::Object payload);
   Result<void> take_back(const std::vector<UnitAddress>& units, const std::string& why);
   tl::unexpected<Error> give_up(Error error);

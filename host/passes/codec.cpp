@@ -7,6 +7,7 @@
 
 #include "base/bits.h"
 #include "base/no_memory.h"
+#include "passes/layout.h"
 
 namespace steadycell::passes {
 namespace {
@@ -38,7 +39,7 @@ UnitCodec::~UnitCodec() = default;
 
 // In steps of one zstd block and with a window of one: what is at work then stays in the cache of the core, and larger windows find
 // nothing more in differences, which are nearly all zeros.
-Result<std::optional<ByteSpan>> UnitCodec::pack(ByteSpan raw, const ReadAt& reference) {
+Result<std::optional<UnitCodec::Packed>> UnitCodec::pack(ByteSpan raw, const ReadAt& reference) {
   constexpr std::size_t kStep = std::size_t{1} << kWindowLog;
   if (!zstd_->compressor) zstd_->compressor.reset(ZSTD_createCCtx());
   if (!zstd_->compressor) no_memory();
@@ -53,9 +54,11 @@ Result<std::optional<ByteSpan>> UnitCodec::pack(ByteSpan raw, const ReadAt& refe
   ZSTD_CCtx_setPledgedSrcSize(context, raw.size());
   in_.resize(std::max(in_.size(), kStep));
   ZSTD_outBuffer output{frame_.get(), raw.size() - 1, 0};
+  std::uint32_t checksum = 0;
   for (std::size_t at = 0; at < raw.size(); at += kStep) {
     const MutableByteSpan piece = MutableByteSpan(in_).first(std::min(kStep, raw.size() - at));
     if (const auto got = reference(at, piece); !got) return failure(got.error());
+    checksum = crc32c(piece, checksum);
     xor_into(piece, raw.subspan(at, piece.size()));
     ZSTD_inBuffer input{piece.data(), piece.size(), 0};
     const ZSTD_EndDirective directive = at + piece.size() == raw.size() ? ZSTD_e_end : ZSTD_e_continue;
@@ -66,7 +69,7 @@ Result<std::optional<ByteSpan>> UnitCodec::pack(ByteSpan raw, const ReadAt& refe
       if (more && output.pos == output.size) return std::nullopt;
     }
   }
-  return ByteSpan(frame_.get(), output.pos);
+  return Packed{.frame = ByteSpan(frame_.get(), output.pos), .reference_crc32c = checksum};
 }
 
 Result<void> UnitCodec::unpack_difference(std::uint64_t stored_bytes, const ReadAt& stored, MutableByteSpan out) {

@@ -20,9 +20,15 @@ class UnitCodec {
   UnitCodec();
   ~UnitCodec();
 
-  // (raw XOR reference) as one zstd frame (RFC 8878) of level 1, valid until the next call; nothing when that would not be
-  // shorter than raw. The reference is asked for in pieces.
-  Result<std::optional<ByteSpan>> pack(ByteSpan raw, const ReadAt& reference);
+  struct Packed {
+    ByteSpan frame;                      // valid until the next call
+    std::uint32_t reference_crc32c = 0;  // of the reference that came
+  };
+  // (raw XOR reference) as one zstd frame (RFC 8878) of level 1; nothing when that would not be shorter than raw. The reference is
+  // asked for in pieces.
+  Result<std::optional<Packed>> pack(ByteSpan raw, const ReadAt& reference);
+  // (raw XOR reference) again. Errors as unpack.
+  Result<void> unpack_difference(std::uint64_t stored_bytes, const ReadAt& stored, MutableByteSpan out);
   // Undoes pack; fills all of `out`. file_damaged for a frame that is broken, too short, too long, or asks for more memory
   // than any frame of ours.
   Result<void> unpack(std::uint64_t stored_bytes, const ReadAt& stored, const ReadAt& reference, MutableByteSpan out);
@@ -30,7 +36,6 @@ class UnitCodec {
   Result<void> unpack(std::uint64_t stored_bytes, const ReadAt& stored, ByteSpan reference, MutableByteSpan out);
 
  private:
-  Result<void> unpack_difference(std::uint64_t stored_bytes, const ReadAt& stored, MutableByteSpan out);
   struct Zstd;
   std::unique_ptr<Zstd> zstd_;
   Bytes in_, out_;

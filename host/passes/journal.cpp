@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <array>
 
-#include "steadycell/protocol.h"
+#include "passes/layout.h"
 
 namespace steadycell::passes {
 namespace {
@@ -12,8 +12,6 @@ constexpr std::array<std::uint8_t, 4> kMagic = {'S', 'C', 'J', '1'};
 constexpr std::size_t kWindowBytes = 64 << 10;
 constexpr std::uint64_t kSearchEffort = 16;  // times the journal's size
 constexpr std::uint64_t kLeastSearch = 16 << 20;
-
-std::uint32_t crc32c(ByteSpan bytes) { return scp_crc32c(0, bytes.data(), bytes.size()); }
 
 // A good record at `offset`, or why there is none. `cost` grows by the bytes that were looked at.
 struct Attempt {

@@ -1,6 +1,9 @@
 #include "passes/layout.h"
 
 #include <algorithm>
+#include <limits>
+
+#include "steadycell/protocol.h"
 
 namespace steadycell::passes {
 namespace {
@@ -32,6 +35,8 @@ tl::unexpected<Error> damaged(const Error& error) { return failure(ErrorCode::fi
 
 }  // namespace
 
+std::uint32_t crc32c(ByteSpan bytes, std::uint32_t before) { return scp_crc32c(before, bytes.data(), bytes.size()); }
+
 std::string describe(UnitAddress unit) {
   return fmt::format("block {} of target {}, LUN {}, pass {}", unit.block.index, unit.place.target, unit.place.lun, unit.pass);
 }
@@ -60,6 +65,8 @@ json::Object to_json(const UnitRecord& record) {
   object["stored"] = record.facts.stored_bytes;
   object["codec"] = record.facts.xor_zstd ? 1 : 0;
   object["sha256"] = to_text(record.facts.sha256);
+  if (record.facts.stored_sha256) object["stored_sha256"] = to_text(*record.facts.stored_sha256);
+  if (record.facts.crc32c) object["crc32c"] = *record.facts.crc32c;
   json::Array exceptions;
   for (const auto& [run, status] : record.facts.exceptions)
     exceptions.push_back(json::Array{run.first, run.count, static_cast<unsigned>(status)});
@@ -81,15 +88,19 @@ Result<UnitRecord> unit_record_from(const json::Object& payload, const Geometry&
   json::Reader reader(value, "unit");
   const auto offset = reader.number("offset", 0, 1ull << 62), stored = reader.number("stored", 0, geometry.block_raw_bytes());
   const auto codec = reader.number("codec", 0, 1), repeats = reader.number_or("repeated_page_reads", 0, kMaxRepeats, 0);
-  const auto digest_text = reader.text("sha256");
+  const auto digest_text = reader.text("sha256"), stored_digest_text = reader.text_or("stored_sha256", "");
+  const auto checksum = reader.number_or("crc32c", 0, std::numeric_limits<std::uint32_t>::max(), 0);
   const auto exceptions = reader.array("exceptions"), busy = reader.array_or_null("busy_not_seen");
-  for (const auto* number : {&offset, &stored, &codec, &repeats})
+  for (const auto* number : {&offset, &stored, &codec, &repeats, &checksum})
     if (!*number) return damaged(number->error());
-  if (!digest_text) return damaged(digest_text.error());
+  for (const auto* text : {&digest_text, &stored_digest_text})
+    if (!*text) return damaged(text->error());
   if (!exceptions) return damaged(exceptions.error());
   if (!busy) return damaged(busy.error());
   const auto digest = parse_digest(*digest_text);
   if (!digest) return failure(ErrorCode::file_damaged, "unit record: \"sha256\" is no digest");
+  const auto stored_digest = parse_digest(*stored_digest_text);
+  if (!stored_digest && !stored_digest_text->empty()) return failure(ErrorCode::file_damaged, "unit record: \"stored_sha256\" is no digest");
   if (*codec == 1 && unit->pass == 1) return failure(ErrorCode::file_damaged, "unit record: pass 1 claims to be a difference to itself");
   if (*codec == 0 && *stored != geometry.block_raw_bytes())
     return failure(ErrorCode::file_damaged, "unit record: {} bytes stored as they are, a block has {}", *stored,
@@ -101,6 +112,8 @@ Result<UnitRecord> unit_record_from(const json::Object& payload, const Geometry&
   record.facts.stored_bytes = *stored;
   record.facts.xor_zstd = *codec == 1;
   record.facts.sha256 = *digest;
+  if (*codec == 1) record.facts.stored_sha256 = stored_digest;
+  if (payload.contains("crc32c")) record.facts.crc32c = static_cast<std::uint32_t>(*checksum);
   record.facts.circumstances.repeated_page_reads = *repeats;
   std::uint32_t next = 0;
   for (const json::Value& entry : **exceptions) {

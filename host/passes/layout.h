@@ -14,6 +14,9 @@ inline constexpr std::string_view kBoardCheckEvent = "board_check";  // of a not
 inline constexpr std::string_view kPageReadsEvent = "page_reads";  // of a note: reads of a block that became no unit
 inline constexpr std::uint64_t kMaxHeadBytes = 1 << 20;
 
+// CRC-32C (Castagnoli) of `bytes`, or of what had the checksum `before` with them behind it.
+std::uint32_t crc32c(ByteSpan bytes, std::uint32_t before = 0);
+
 inline std::string pass_name(std::uint32_t pass) { return fmt::format("pass-{:04}.dat", pass); }
 // "block 7 of target 0, LUN 0, pass 2"
 std::string describe(UnitAddress unit);

@@ -2,6 +2,7 @@
 #include <cassert>
 #include <utility>
 
+#include "base/bits.h"
 #include "files/atomic.h"
 #include "passes/capture.h"
 #include "passes/codec.h"
@@ -185,6 +186,13 @@ Result<void> read_exactly(files::File& file, std::uint64_t offset, MutableByteSp
   return {};
 }
 
+constexpr std::string_view kNotAsHashed = "the bytes do not match the hash in the journal";
+
+void mark(const UnitFacts& facts, std::span<PageStatus> status) {
+  std::fill(status.begin(), status.end(), PageStatus::read);
+  for (const auto& [run, what] : facts.exceptions) std::fill_n(status.begin() + run.first, run.count, what);
+}
+
 }  // namespace
 
 // Unchecked on purpose: the hash of the later unit tells whether the difference was undone rightly, even where the pass-1
@@ -210,10 +218,24 @@ Result<void> CaptureReader::fetch(UnitAddress unit, const UnitFacts& unit_facts,
     return codec_->unpack(unit_facts.stored_bytes, stored, in_file, out);
   };
   const auto got = read();
-  return got ? got
-             : failure(advise(unit, Error(got.error())
-                                        .during("reading {}", describe(unit))
-                                        .at(files::join(folder_, pass_name(unit.pass)))));
+  return got ? got : failure(not_read(unit, got.error()));
+}
+
+bool CaptureReader::fetch_difference(UnitAddress unit, const UnitFacts& unit_facts, MutableByteSpan out) {
+  if (!unit_facts.stored_sha256) return false;
+  const auto file = pass_file(unit.pass);
+  if (!file) return false;
+  Sha256 hash;
+  const auto stored = [&](std::uint64_t at, MutableByteSpan piece) {
+    auto got = read_exactly(**file, unit_facts.file_offset + at, piece);
+    if (got) hash.update(piece);
+    return got;
+  };
+  return codec_->unpack_difference(unit_facts.stored_bytes, stored, out) && hash.finish() == unit_facts.stored_sha256;
+}
+
+Error CaptureReader::not_read(UnitAddress unit, const Error& why) const {
+  return advise(unit, Error(why).during("reading {}", describe(unit)).at(files::join(folder_, pass_name(unit.pass))));
 }
 
 Error CaptureReader::advise(UnitAddress unit, Error error) const {
@@ -225,12 +247,8 @@ Error CaptureReader::advise(UnitAddress unit, Error error) const {
 
 Result<void> CaptureReader::check(UnitAddress unit, const UnitFacts& unit_facts, const Digest& digest, std::span<PageStatus> status) const {
   if (digest != unit_facts.sha256)
-    return failure(advise(
-        unit, Error(ErrorCode::file_damaged,
-                    fmt::format("reading {}: the bytes do not match the hash in the journal", describe(unit)))
-                  .at(files::join(folder_, pass_name(unit.pass)))));
-  std::fill(status.begin(), status.end(), PageStatus::read);
-  for (const auto& [run, what] : unit_facts.exceptions) std::fill_n(status.begin() + run.first, run.count, what);
+    return failure(not_read(unit, Error(ErrorCode::file_damaged, std::string(kNotAsHashed))));
+  mark(unit_facts, status);
   return {};
 }
 
@@ -275,6 +293,14 @@ class Hashed {
 }  // namespace
 
 void CaptureReader::read_units(std::span<UnitRead> units) {
+  read_together(units, As::whole);
+}
+
+void CaptureReader::read_for_vote(std::span<UnitRead> units) {
+  read_together(units, As::difference);
+}
+
+void CaptureReader::read_together(std::span<UnitRead> units, As later_passes) {
   if (!hasher_) hasher_ = std::make_unique<Hasher>();
   Hashed hashed(*hasher_);
   const auto check_hashed = [&](UnitRead& read, const UnitFacts& unit_facts, const Digest& digest) {
@@ -286,12 +312,25 @@ void CaptureReader::read_units(std::span<UnitRead> units) {
     auto unit_facts = facts(read.unit);
     const bool at_hand = whole && whole->unit.place == read.unit.place && whole->unit.block == read.unit.block;
     const ByteSpan pass_1 = at_hand ? ByteSpan(whole->out) : ByteSpan();
+    if (later_passes == As::difference && at_hand && unit_facts && fetch_difference(read.unit, *unit_facts, read.out)) {
+      read.got = {};
+      read.difference_to = whole;
+      mark(*unit_facts, read.status);
+      continue;  // pass 1 is hashed meanwhile
+    }
     read.got = unit_facts ? fetch(read.unit, *unit_facts, pass_1, read.out) : failure(unit_facts.error());
     if (read.got && read.unit.pass == 1 && !unit_facts->xor_zstd) whole = &read;
     hashed.take(check_hashed);
     if (read.got) hashed.start(read, std::move(*unit_facts));
   }
   hashed.take(check_hashed);
+  // What is the difference to wrong bytes may be wrong, too, or right where pass 1 was damaged before it: its own hash tells.
+  for (UnitRead& read : units) {
+    if (!read.difference_to || read.difference_to->got) continue;
+    xor_into(read.out, std::exchange(read.difference_to, nullptr)->out);
+    const auto unit_facts = facts(read.unit);
+    read.got = unit_facts ? check(read.unit, *unit_facts, Sha256::of(read.out), read.status) : failure(unit_facts.error());
+  }
 }
 
 Result<std::vector<std::uint64_t>> CaptureReader::page_reads(UnitPlace place) {

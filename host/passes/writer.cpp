@@ -201,24 +201,28 @@ Result<std::uint64_t> CaptureWriter::record(RecordType type, json::Object payloa
   return offset;
 }
 
-// Bytes of the unit into the pass file; returns how many. Pass 1, and blocks it does not have, are stored as they are.
-Result<std::uint64_t> CaptureWriter::store(UnitAddress unit, ByteSpan raw, std::uint64_t offset, bool& xor_zstd) {
+// Bytes of the unit into the pass file at facts.file_offset; tells `facts` how they are stored. Pass 1, and blocks it does not have, are
+// stored as they are, and so is what would be the difference to bytes that are no longer those that pass 1 gave.
+Result<void> CaptureWriter::store(UnitAddress unit, ByteSpan raw, UnitFacts& facts) {
   const auto file = pass_file(unit.pass);
   if (!file) return failure(file.error());
   pass_files_[unit.pass - 1].dirty = true;
+  ByteSpan bytes = raw;
   const UnitAddress first{unit.place, unit.block, 1};
   const auto reference = unit.pass > 1 && units().has(first) ? reader_.facts(first) : failure(ErrorCode::not_found, "pass 1");
   if (reference) {
     const auto packed = reader_.codec_->pack(
         raw, [&](std::uint64_t at, MutableByteSpan piece) { return reader_.read_reference(first, *reference, at, piece); });
-    xor_zstd = packed && *packed;
-    if (xor_zstd) {
-      if (const auto written = (*file)->write_at(offset, **packed); !written) return failure(written.error());
-      return (*packed)->size();
+    const bool is_shorter = packed && *packed, is_pass_1 = is_shorter && (*packed)->reference_crc32c == reference->crc32c;
+    if (is_shorter && (is_pass_1 || !reference->crc32c)) {
+      bytes = (*packed)->frame;
+      facts.xor_zstd = true;
+      if (is_pass_1) facts.stored_sha256 = Sha256::of(bytes);
     }
   }
-  if (const auto written = (*file)->write_at(offset, raw); !written) return failure(written.error());
-  return raw.size();
+  if (unit.pass == 1) facts.crc32c = crc32c(raw);
+  facts.stored_bytes = bytes.size();
+  return (*file)->write_at(facts.file_offset, bytes);
 }
 
 Result<void> CaptureWriter::append_unit(UnitAddress unit, ByteSpan raw, std::span<const PageStatus> status,
@@ -236,17 +240,16 @@ Result<void> CaptureWriter::append_unit(UnitAddress unit, ByteSpan raw, std::spa
   if (ends.size() < unit.pass) ends.resize(unit.pass);
   entry.facts.file_offset = ends[unit.pass - 1];
   hasher_->start(raw);
-  const auto stored = times_.time("packing and writing", [&] { return store(unit, raw, entry.facts.file_offset, entry.facts.xor_zstd); });
+  const auto stored = times_.time("packing and writing", [&] { return store(unit, raw, entry.facts); });
   entry.facts.sha256 = times_.time("waiting for the hash", [&] { return hasher_->finish(); });
   if (!stored) {
     if (unit.pass <= pass_files_.size() && pass_files_[unit.pass - 1].file)
       (void)pass_files_[unit.pass - 1].file->truncate(entry.facts.file_offset);
     return failure(Error(stored.error()).during("keeping {}", describe(unit)).keeping(safe_units()));
   }
-  entry.facts.stored_bytes = *stored;
   const auto offset = record(RecordType::unit, to_json(entry));
   if (!offset) return failure(Error(offset.error()).during("keeping {}", describe(unit)).keeping(safe_units()));
-  ends[unit.pass - 1] += *stored;
+  ends[unit.pass - 1] += entry.facts.stored_bytes;
   if (!reader_.contents_.units.put(unit, *offset)) return failure(ErrorCode::internal, "the capture holds too many units");
   pending_.push_back(unit);
   unsynced_bytes_ += raw.size();

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 
+#include "base/bits.h"
 #include "vote/majority.h"
 
 namespace steadycell::settle {
@@ -24,6 +25,7 @@ BlockVoter::BlockVoter(passes::CaptureReader& reader, std::uint64_t memory, pass
     : reader_(&reader),
       times_(times),
       geometry_(reader.head().geometry),
+      zeros_(geometry_.raw_page_bytes()),
       voted_(geometry_.raw_page_bytes()),
       unsure_(geometry_.raw_page_bytes()) {
   const std::uint32_t votes = most_votes(reader);
@@ -58,7 +60,10 @@ Result<void> BlockVoter::take_side_by_side() {
     units_[i].out = reads_[i].raw;
     units_[i].status = reads_[i].status;
   }
-  timed("reading", [&] { reader_->read_units(units_); });
+  timed("reading", [&] {
+    reader_->read_for_vote(units_);
+    make_all_differences();
+  });
   voters_.clear();
   for (std::size_t i = 0; i < units_.size(); ++i) {
     const auto is_there = came(units_[i]);
@@ -68,6 +73,16 @@ Result<void> BlockVoter::take_side_by_side() {
     count_pages(reads_[i]);
   }
   return {};
+}
+
+// Where one is a difference, all of them become some. Whole ones beside it are those too noisy to be stored otherwise: few blocks have any.
+void BlockVoter::make_all_differences() {
+  differ_from_ = nullptr;
+  for (const passes::UnitRead& unit : units_)
+    if (unit.difference_to) differ_from_ = &reads_[static_cast<std::size_t>(unit.difference_to - units_.data())];
+  if (!differ_from_) return;
+  for (const passes::UnitRead& unit : units_)
+    if (unit.got && !unit.difference_to && unit.out.data() != differ_from_->raw.data()) xor_into(unit.out, differ_from_->raw);
 }
 
 Result<void> BlockVoter::take_one_by_one() {
@@ -116,10 +131,12 @@ vote::PageVote BlockVoter::sweep(std::uint32_t page, std::span<const MutableByte
   }
   sweep_.clear();
   const std::size_t page_bytes = geometry_.raw_page_bytes(), in_unit = first_page_ + page;
+  const auto page_of = [&](const Read& read) { return ByteSpan(read.raw).subspan(in_unit * page_bytes, page_bytes); };
   for (const Read* read : voters_)
-    if (read->status[in_unit] == passes::PageStatus::read) sweep_.push_back(ByteSpan(read->raw).subspan(in_unit * page_bytes, page_bytes));
+    if (read->status[in_unit] == passes::PageStatus::read) sweep_.push_back(read == differ_from_ ? ByteSpan(zeros_) : page_of(*read));
   vote::PageVote result;
   vote::vote_unit(sweep_, {.voted = voted_, .unsure = unsure_, .pages = std::span(&result, 1), .dissent = dissent});
+  if (differ_from_) xor_into(voted_, page_of(*differ_from_));
   return result;
 }
 

@@ -54,6 +54,7 @@ class BlockVoter {
     std::vector<passes::PageStatus> status;
   };
   Result<void> take_side_by_side();
+  void make_all_differences();
   Result<void> take_one_by_one();
   // Whether the unit is there to vote.
   Result<bool> came(const passes::UnitRead& unit);
@@ -71,6 +72,10 @@ class BlockVoter {
   std::vector<Read> reads_;           // side by side, by unit of the block; else one
   std::vector<passes::UnitRead> units_;
   std::vector<const Read*> voters_;   // side by side: those that came, in the order of their passes
+  // Pass 1 where all other reads are their differences to it. They vote as such, with nothing but zeros for pass 1, and the outcome
+  // is XORed to pass 1: a majority does not mind if all that vote are turned over. Null: all are whole.
+  const Read* differ_from_ = nullptr;
+  Bytes zeros_;  // a page
   std::uint32_t first_page_ = 0, pages_ = 0;
   std::vector<std::uint32_t> votes_, failed_;
   std::vector<passes::PageStatus> status_;

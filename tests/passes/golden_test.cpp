@@ -1,4 +1,5 @@
-// The capture in tests/data/capture-v1 stays readable for ever; docs/capture.md takes its example from it.
+// The captures in tests/data/capture-v1 and capture-v1-stored-hashes stay readable for ever: the same capture, without and with a hash of
+// what is stored of pass 2. docs/capture.md takes its example from the first.
 #include <gtest/gtest.h>
 #include <zstd.h>
 
@@ -14,7 +15,7 @@
 namespace steadycell::passes {
 namespace {
 
-const std::string kGolden = std::string(STEADYCELL_TEST_DATA) + "/capture-v1";
+const std::string kGolden = std::string(STEADYCELL_TEST_DATA) + "/capture-v1", kOfToday = kGolden + "-stored-hashes";
 constexpr unsigned kGoldenZstd = 10504;  // the library that wrote it: other versions may pack differently, and must unpack alike
 
 Geometry golden_chip() {
@@ -46,14 +47,19 @@ void write_golden(files::FileSystem& disk, const std::string& folder) {
   ASSERT_TRUE(writer->finish({{"why", "example"}}));
 }
 
-Bytes golden_file(const std::string& name) {
-  auto bytes = files::read_whole(files::posix(), kGolden + "/" + name, 1 << 20);
+Bytes golden_file(const std::string& folder, const std::string& name) {
+  auto bytes = files::read_whole(files::posix(), folder + "/" + name, 1 << 20);
   EXPECT_TRUE(bytes) << bytes.error().text();
   return bytes ? *bytes : Bytes{};
 }
 
-TEST(GoldenCapture, IsReadForEver) {
-  auto reader = CaptureReader::open(files::posix(), kGolden);
+class GoldenCaptures : public ::testing::TestWithParam<std::string> {};
+
+INSTANTIATE_TEST_SUITE_P(WithoutAndWithStoredHashes, GoldenCaptures, ::testing::Values(kGolden, kOfToday),
+                         [](const auto& which) { return std::string(which.param == kGolden ? "without" : "with"); });
+
+TEST_P(GoldenCaptures, AreReadForEver) {
+  auto reader = CaptureReader::open(files::posix(), GetParam());
   ASSERT_TRUE(reader) << reader.error().text();
   const Contents& contents = reader->contents();
   EXPECT_EQ(reader->head().uuid, "00000000-0000-4000-8000-000000000001");
@@ -84,7 +90,7 @@ TEST(GoldenCapture, IsWrittenTheSameToday) {
   const bool same_library = ZSTD_versionNumber() == kGoldenZstd;
   for (const std::string name : {"capture.json", "journal", "pass-0001.dat", "pass-0002.dat"}) {
     if (!same_library && (name == "journal" || name == "pass-0002.dat")) continue;
-    EXPECT_EQ(disk.content("c/" + name), golden_file(name)) << name;
+    EXPECT_EQ(disk.content("c/" + name), golden_file(kOfToday, name)) << name;
   }
 }
 
@@ -99,7 +105,7 @@ TEST(GoldenCapture, CanBeWrittenOnRequest) {
 TEST(GoldenCapture, TheExampleInTheDocumentIsTrue) {
   std::ifstream page(std::string(STEADYCELL_SOURCE_DIR) + "/docs/capture.md");
   ASSERT_TRUE(page);
-  const Bytes journal = golden_file("journal");
+  const Bytes journal = golden_file(kGolden, "journal");
   const std::regex line_of_bytes(R"(^([0-9a-f]{8})((?: [0-9a-f]{2})+)(?:  .*)?$)");
   unsigned lines = 0;
   for (std::string line; std::getline(page, line);) {

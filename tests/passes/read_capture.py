@@ -1,9 +1,11 @@
 #!/usr/bin/env python3
 """Reads a capture folder by docs/capture.md alone, with nothing but the standard library: checks frames, checksums, chain and
-the hashes of the units that are stored as they are, and prints what it found.
+the hashes of the units that are stored as they are and of what is stored of the others, and prints what it found.
 
     read_capture.py CAPTURE            print a summary as JSON
     read_capture.py CAPTURE --expect N fail unless it holds N units
+    read_capture.py CAPTURE --expect N --hashed M
+                                       also unless M of them have hashes that can be checked so
 """
 import hashlib
 import json
@@ -57,7 +59,7 @@ def records(journal):
         at += len(whole)
 
 
-def main(folder, expected):
+def main(folder, expected=None, expected_hashed=None):
     assert crc32c(b"123456789") == 0xE3069283  # the check value every CRC-32C catalogue lists
     head = json.loads((folder / "capture.json").read_text(encoding="utf-8"))
     assert head["schema"] == "steadycell-capture/1"
@@ -78,13 +80,19 @@ def main(folder, expected):
         assert len(stored) == unit["stored"], f"unit {key} is cut"
         if unit["codec"] == 0:
             assert len(stored) == block and hashlib.sha256(stored).hexdigest() == unit["sha256"], f"unit {key}: hash"
+            assert "crc32c" not in unit or unit["crc32c"] == crc32c(stored), f"unit {key}: CRC-32C"
             hashed += 1
         else:
+            if "stored_sha256" in unit:
+                assert hashlib.sha256(stored).hexdigest() == unit["stored_sha256"], f"unit {key}: hash of what is stored"
+                hashed += 1
             assert stored[:4] == bytes.fromhex("28b52ffd"), f"unit {key} is no zstd frame (RFC 8878)"
     print(json.dumps({"uuid": head["uuid"], "units": len(units), "hashed": hashed, "head": digest}))
     if expected is not None and len(units) != expected:
         sys.exit(f"{len(units)} units, expected {expected}")
+    if expected_hashed is not None and hashed != expected_hashed:
+        sys.exit(f"{hashed} hashes checked, expected {expected_hashed}")
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), int(sys.argv[3]) if sys.argv[2:3] == ["--expect"] else None)
+    main(Path(sys.argv[1]), *(int(number) for number in sys.argv[3::2]))

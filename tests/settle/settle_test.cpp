@@ -601,6 +601,41 @@ TEST_F(SettleTest, SlicesGiveTheSameVotesAsWholeBlocks) {
   }
 }
 
+// Later passes vote as differences to pass 1; counted pass after pass they are whole. With pages that a pass did not read, pass 1 among
+// them, and a pass too noisy to be stored as a difference.
+TEST_F(SettleTest, DifferencesGiveTheSameVotesAsWholePasses) {
+  const Geometry geometry = small_chip();
+  const Bytes truth = random_bytes(geometry.block_raw_bytes(), 1);
+  {
+    passes::CaptureWriter writer = new_capture(geometry);
+    for (std::uint32_t pass = 1; pass <= 6; ++pass) {
+      std::vector<PageStatus> status(4, PageStatus::read);
+      if (pass == 1 || pass == 4) status[2] = PageStatus::transfer_error;
+      if (pass == 5) status[0] = PageStatus::ready_timeout;
+      ASSERT_TRUE(writer.append_unit({{}, {0}, pass}, with_flips(truth, pass == 3 ? 0.4 : 5e-3, pass), status));
+    }
+    ASSERT_TRUE(writer.finish());
+  }
+  auto reader = passes::CaptureReader::open(files::posix(), path("capture"));
+  ASSERT_TRUE(reader);
+  for (std::uint32_t pass = 1; pass <= 6; ++pass) ASSERT_EQ(reader->facts({{}, {0}, pass})->xor_zstd, pass != 1 && pass != 3) << pass;
+  BlockVoter side_by_side(*reader, 1 << 20), counted(*reader, vote::Tally::bytes(4, geometry.raw_page_bytes(), 6));
+  ASSERT_TRUE(side_by_side.take({}, {0}, 0));
+  ASSERT_TRUE(counted.take({}, {0}, 0));
+  std::uint64_t unstable = 0, tied = 0;
+  for (std::uint32_t page = 0; page < 4; ++page) {
+    const VotedPage a = side_by_side.vote(page), b = counted.vote(page);
+    EXPECT_EQ(a.vote, b.vote);
+    EXPECT_TRUE(std::ranges::equal(a.voted, b.voted)) << page;
+    EXPECT_TRUE(std::ranges::equal(a.unsure, b.unsure)) << page;
+    EXPECT_TRUE(std::ranges::equal(a.dissent, b.dissent)) << page;
+    unstable += a.vote.unstable_bits;
+    tied += a.vote.tied_bits;
+  }
+  EXPECT_GT(unstable, 1000U);
+  EXPECT_GT(tied, 0U);
+}
+
 TEST_F(SettleTest, CountersOfTheLargestBlocksStayWithinTheirMemory) {
   Geometry geometry;
   geometry.page_bytes = 16384;
