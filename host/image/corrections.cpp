@@ -1,18 +1,8 @@
 #include "image/corrections.h"
 
 #include <algorithm>
-#include <cassert>
-
-#include "base/bits.h"
 
 namespace steadycell::image {
-
-void CorrectionsWriter::add_page(ByteSpan voted, ByteSpan best, Bytes& out) {
-  assert(voted.size() == raw_page_bytes_ && best.size() == raw_page_bytes_);
-  difference_.assign(voted.begin(), voted.end());
-  xor_into(difference_, best);
-  frames_.add_page(difference_, out);
-}
 
 CorrectionsReader::CorrectionsReader(std::uint32_t raw_page_bytes, std::uint32_t pages_per_block)
     : raw_page_bytes_(raw_page_bytes), pages_per_block_(pages_per_block) {

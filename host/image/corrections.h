@@ -13,18 +13,15 @@ namespace steadycell::image {
 
 class CorrectionsWriter {
  public:
-  CorrectionsWriter(std::uint32_t raw_page_bytes, std::uint32_t pages_per_block)
-      : frames_(pages_per_block), raw_page_bytes_(raw_page_bytes) {}
+  explicit CorrectionsWriter(std::uint32_t pages_per_block) : frames_(pages_per_block) {}
 
-  // `voted` and `best` are raw pages of equal size. Appends to `out` whatever is ready; each block ends its frame.
-  void add_page(ByteSpan voted, ByteSpan best, Bytes& out);
+  // `difference` is voted XOR best of a raw page. Appends to `out` whatever is ready; each block ends its frame.
+  void add_page(ByteSpan difference, Bytes& out) { frames_.add_page(difference, out); }
   // The file may end here: no block is half written.
   bool complete() const { return frames_.complete(); }
 
  private:
   PageFrameWriter frames_;
-  std::uint32_t raw_page_bytes_;
-  Bytes difference_;
 };
 
 // Reads the file in pieces of any size, in the memory of one page and one zstd window. A frame that holds more or

@@ -140,7 +140,7 @@ vote::PageVote BlockVoter::sweep(std::uint32_t page, std::span<const MutableByte
   return result;
 }
 
-VotedPage BlockVoter::vote(std::uint32_t page) {
+VotedPage BlockVoter::vote(std::uint32_t page, MutableByteSpan dissent) {
   VotedPage result{.vote = {}, .voted = voted_, .unsure = unsure_, .dissent = {}};
   if (votes_[page] == 0) {
     std::fill(voted_.begin(), voted_.end(), kFill);
@@ -148,12 +148,11 @@ VotedPage BlockVoter::vote(std::uint32_t page) {
     return result;
   }
   const std::size_t page_bytes = geometry_.raw_page_bytes();
-  const std::uint32_t count = vote::dissent_planes(votes_[page]);
-  dissent_.resize(count * page_bytes);
+  const std::size_t count = dissent.empty() ? 0 : vote::dissent_planes(votes_[page]);
   std::array<MutableByteSpan, vote::kMaxDissentPlanes> planes;
-  for (std::size_t plane = 0; plane < count; ++plane) planes[plane] = MutableByteSpan(dissent_).subspan(plane * page_bytes, page_bytes);
+  for (std::size_t plane = 0; plane < count; ++plane) planes[plane] = dissent.subspan(plane * page_bytes, page_bytes);
   result.vote = timed("voting", [&] { return sweep(page, std::span(planes).first(count)); });
-  result.dissent = dissent_;
+  result.dissent = dissent.first(count * page_bytes);
   return result;
 }
 

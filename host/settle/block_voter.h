@@ -15,12 +15,12 @@ inline constexpr std::uint8_t kFill = 0xFF;  // of pages that no pass read: as a
 // Memory for votes that a settling job allows itself: seven passes of blocks of 256 pages of 16 KiB + 2 KiB lie side by side in it.
 inline constexpr std::uint64_t kVoterBytes = std::uint64_t{32} << 20;
 
-// A page as its passes voted. The spans are the voter's, until its next page.
+// A page as its passes voted. `voted` and `unsure` are the voter's, until its next page.
 struct VotedPage {
   vote::PageVote vote;
   ByteSpan voted;    // kFill without votes
   ByteSpan unsure;   // 1 where passes disagreed
-  ByteSpan dissent;  // vote::dissent_planes(vote.votes) planes, one after the other
+  ByteSpan dissent;  // vote::dissent_planes(vote.votes) planes, one after the other, where they were asked for
 };
 
 // Votes the pages of one block over all passes that have it. The reads lie side by side in memory, and each page is voted in one sweep
@@ -38,7 +38,8 @@ class BlockVoter {
   Result<void> take(UnitPlace place, BlockAddress block, std::uint32_t first_page);
 
   std::uint32_t pages() const { return pages_; }  // in the slice just taken; 0 is the first of them
-  VotedPage vote(std::uint32_t page);
+  // `dissent` has room for the planes of as many votes as the capture has passes, or is empty: then they are left out.
+  VotedPage vote(std::uint32_t page, MutableByteSpan dissent = {});
   // Why the page was not read, in the last pass that has its block; `read` when at least one pass read it.
   passes::PageStatus status(std::uint32_t page) const { return status_[page]; }
   // Reads of the page that failed.
@@ -81,7 +82,7 @@ class BlockVoter {
   std::vector<passes::PageStatus> status_;
   LostUnits lost_;
   std::vector<ByteSpan> sweep_;  // the reads of the page at work
-  Bytes voted_, unsure_, dissent_;
+  Bytes voted_, unsure_;
 };
 
 }  // namespace steadycell::settle

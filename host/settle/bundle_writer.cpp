@@ -5,11 +5,6 @@
 #include "base/json.h"
 
 namespace steadycell::settle {
-namespace {
-
-constexpr std::size_t kGatherBytes = std::size_t{1} << 20;  // enough to outweigh waking the thread that hashes
-
-}  // namespace
 
 std::string sums_text(const std::vector<image::FileEntry>& files, const Digest& manifest) {
   std::string text = fmt::format("{}  {}\n", to_text(manifest), image::kManifestName);
@@ -17,19 +12,19 @@ std::string sums_text(const std::vector<image::FileEntry>& files, const Digest& 
   return text;
 }
 
-BundleWriter::BundleWriter(files::AtomicFolder folder, const Geometry& geometry, const image::CoverageMap& coverage)
+BundleWriter::BundleWriter(files::AtomicFolder folder, const Geometry& geometry, const image::CoverageMap& coverage,
+                           std::uint32_t margin_planes)
     : folder_(std::move(folder)),
       coverage_(&coverage),
       pages_per_block_(geometry.pages_per_block),
-      page_hashes_(std::make_unique<PageHashes>(geometry.raw_page_bytes(), geometry.pages_per_block, coverage.luns().size() > 1)),
-      corrections_writer_(geometry.raw_page_bytes(), geometry.pages_per_block),
-      margins_writer_(geometry.raw_page_bytes(), geometry.pages_per_block) {}
+      encoder_(std::make_unique<PageEncoder>(geometry, margin_planes, coverage.luns().size() > 1)),
+      batch_(geometry.raw_page_bytes(), margin_planes) {}
 
 Result<BundleWriter> BundleWriter::create(files::FileSystem& system, const std::string& folder,
-                                          const Geometry& geometry, const image::CoverageMap& coverage) {
+                                          const Geometry& geometry, const image::CoverageMap& coverage, std::uint32_t margin_planes) {
   auto made = files::AtomicFolder::create(system, folder);
   if (!made) return failure(made.error());
-  BundleWriter writer(std::move(*made), geometry, coverage);
+  BundleWriter writer(std::move(*made), geometry, coverage, margin_planes);
   for (const auto& [file, name] : {std::pair{&writer.corrections_, image::kCorrectionsName},
                                    {&writer.margins_, image::kMarginsName},
                                    {&writer.verdicts_, image::kVerdictsName},
@@ -38,8 +33,7 @@ Result<BundleWriter> BundleWriter::create(files::FileSystem& system, const std::
     if (!opened) return failure(opened.error());
     file->emplace(std::move(*opened));
   }
-  writer.margins_writer_.begin(writer.scratch_);
-  if (const auto done = writer.margins_->append(writer.scratch_); !done) return failure(done.error());
+  if (const auto done = writer.write_encoded(); !done) return failure(done.error());
   const std::string header = std::string(image::kVerdictHeader) + "\n";
   if (const auto done = writer.verdicts_->append(as_bytes(header)); !done) return failure(done.error());
   return writer;
@@ -53,11 +47,9 @@ Result<AppendedFile> BundleWriter::make(std::string_view name) {
 
 Result<void> BundleWriter::next_pages_file() {
   if (pages_) {
-    if (auto written = write_gathered(); !written) return written;
-    scratch_.clear();
-    const Digest digest = page_hashes_->end_file(scratch_);
-    if (auto done = blocks_->append(scratch_); !done) return done;
-    const auto entry = pages_->finish(digest);
+    if (auto written = write_batch(); !written) return written;
+    if (auto written = write_encoded(); !written) return written;
+    const auto entry = pages_->finish(encoder_->end_file());
     if (!entry) return failure(entry.error());
     pages_files_.push_back(*entry);
     pages_.reset();
@@ -72,29 +64,30 @@ Result<void> BundleWriter::next_pages_file() {
   return {};
 }
 
-Result<void> BundleWriter::write_gathered() {
-  scratch_.clear();
-  const ByteSpan pages = page_hashes_->add(gathered_, scratch_);
-  if (auto done = blocks_->append(scratch_); !done) return done;
-  return pages_->append(pages);
+Result<void> BundleWriter::write_batch() {
+  if (auto written = write_encoded(); !written) return written;
+  return pages_->append(encoder_->start(batch_).best());
 }
 
-Result<void> BundleWriter::add_page(ByteSpan voted, ByteSpan best, const image::PageMargins& margins) {
-  if (pages_left_ == 0) {
-    if (auto opened = next_pages_file(); !opened) return opened;
-  }
-  assert(pages_ && "more pages than the coverage has");
+// What the pages begun last became.
+Result<void> BundleWriter::write_encoded() {
+  encoder_->finish(encoded_);
+  if (auto done = corrections_->append(encoded_.corrections); !done) return done;
+  if (auto done = margins_->append(encoded_.margins); !done) return done;
+  return blocks_->append(encoded_.blocks);
+}
+
+Result<PageBatch::Place> BundleWriter::place() {
+  if (pages_left_ == 0)
+    if (const auto opened = next_pages_file(); !opened) return failure(opened.error());
+  return batch_.place();
+}
+
+Result<void> BundleWriter::add_page(ByteSpan voted, std::uint32_t votes, std::uint32_t planes) {
+  assert(pages_ && pages_left_ > 0 && "more pages than the coverage has");
   --pages_left_;
-  gathered_.insert(gathered_.end(), best.begin(), best.end());
-  if (gathered_.size() >= kGatherBytes) {
-    if (auto written = write_gathered(); !written) return written;
-  }
-  scratch_.clear();
-  corrections_writer_.add_page(voted, best, scratch_);
-  if (auto done = corrections_->append(scratch_); !done) return done;
-  scratch_.clear();
-  margins_writer_.add_page(margins, scratch_);
-  return margins_->append(scratch_);
+  batch_.add(voted, votes, planes);
+  return batch_.full() ? write_batch() : Result<void>();
 }
 
 Result<void> BundleWriter::add_verdict(const image::PageVerdict& verdict) {
@@ -131,7 +124,7 @@ Result<BundleWriter::Written> BundleWriter::finish(image::Manifest manifest) {
   }
   if (const auto done = hashed_sums.finish(); !done) return failure(done.error());
   if (const auto committed = folder_.commit(); !committed) return failure(committed.error());
-  const Digest pages_sha256 = page_hashes_->all_files().value_or(pages_files_[0].sha256);
+  const Digest pages_sha256 = encoder_->all_files().value_or(pages_files_[0].sha256);
   return Written{.manifest = std::move(manifest), .pages_sha256 = pages_sha256};
 }
 

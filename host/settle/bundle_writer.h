@@ -6,13 +6,11 @@
 
 #include "base/result.h"
 #include "files/atomic.h"
-#include "image/corrections.h"
 #include "image/coverage.h"
 #include "image/manifest.h"
-#include "image/margins.h"
 #include "image/verdict.h"
 #include "settle/hashed_file.h"
-#include "settle/page_hashes.h"
+#include "settle/page_encoder.h"
 
 namespace steadycell::settle {
 
@@ -25,12 +23,14 @@ std::string sums_text(const std::vector<image::FileEntry>& files, const Digest& 
 // dropped earlier, it leaves nothing behind.
 class BundleWriter {
  public:
-  // `coverage` must outlive the writer. already_exists when `folder` is there.
+  // `coverage` must outlive the writer; `margin_planes`: most of any page. already_exists when `folder` is there.
   static Result<BundleWriter> create(files::FileSystem& system, const std::string& folder, const Geometry& geometry,
-                                     const image::CoverageMap& coverage);
+                                     const image::CoverageMap& coverage, std::uint32_t margin_planes);
 
-  // Bytes of the next page: `voted` before and `best` after the code.
-  Result<void> add_page(ByteSpan voted, ByteSpan best, const image::PageMargins& margins);
+  // Where the next page is to be put before add_page().
+  Result<PageBatch::Place> place();
+  // As PageBatch::add.
+  Result<void> add_page(ByteSpan voted, std::uint32_t votes, std::uint32_t planes);
   // Verdict of the next page; verdicts may lag behind pages.
   Result<void> add_verdict(const image::PageVerdict& verdict);
 
@@ -44,10 +44,11 @@ class BundleWriter {
   Result<Written> finish(image::Manifest manifest);
 
  private:
-  BundleWriter(files::AtomicFolder folder, const Geometry& geometry, const image::CoverageMap& coverage);
+  BundleWriter(files::AtomicFolder folder, const Geometry& geometry, const image::CoverageMap& coverage, std::uint32_t margin_planes);
   Result<AppendedFile> make(std::string_view name);
   Result<void> next_pages_file();
-  Result<void> write_gathered();
+  Result<void> write_batch();
+  Result<void> write_encoded();
 
   files::AtomicFolder folder_;
   const image::CoverageMap* coverage_;
@@ -56,12 +57,10 @@ class BundleWriter {
   std::optional<HashedFile> corrections_, margins_, verdicts_, blocks_;
   std::vector<image::FileEntry> pages_files_;
   std::uint64_t pages_left_ = 0;  // in the pages file being written
-  std::unique_ptr<PageHashes> page_hashes_;
-  Bytes gathered_;  // pages that are not yet written
-  image::CorrectionsWriter corrections_writer_;
-  image::MarginsWriter margins_writer_;
+  std::unique_ptr<PageEncoder> encoder_;
+  PageBatch batch_;               // pages that are not yet written
+  PageEncoder::Encoded encoded_;  // what was made of pages and is being written
   image::VerdictCounts counts_;
-  Bytes scratch_;
   std::string line_;
 };
 

@@ -45,8 +45,7 @@ class Settler {
         judge_(std::move(judge)),
         writer_(std::move(writer)),
         voter_(reader, kVoterBytes, &times_),
-        evidence_(geometry_),
-        best_(geometry_.raw_page_bytes()) {}
+        evidence_(geometry_) {}
 
   Result<Summary> run(const Request& request) {
     if (judge_ && sample_is_all()) {
@@ -134,19 +133,22 @@ class Settler {
       image::PageVerdict row;
       row.place = at.place;
       row.page = {at.block.index * geometry_.pages_per_block + first_page + page};
-      const VotedPage voted = voter_.vote(page);
+      const auto place = writer_.place();
+      if (!place) return failure(place.error());
+      const MutableByteSpan best = place->best;
+      const VotedPage voted = voter_.vote(page, place->against);
       if (verdicts_wait_) waiting_.emplace_back();
       row.unstable_bits = voted.vote.unstable_bits;
-      if (!judge_ || voted.vote.votes == 0) std::copy(voted.voted.begin(), voted.voted.end(), best_.begin());
+      if (!judge_ || voted.vote.votes == 0) std::ranges::copy(voted.voted, best.begin());
       if (voted.vote.votes == 0) {
         row.verdict = image::Verdict::unread;
         row.cause = cause_of_missing(voter_.status(page));
       } else {
-        times_.time("judging", [&] { judge(voted, row); });
+        times_.time("judging", [&] { judge(voted, row, best); });
       }
       evidence_.add(voted.vote, voted.unsure, voted.voted, voter_.failed_reads(page));
       rows_.push_back(row);
-      if (auto added = times_.time("writing", [&] { return writer_.add_page(voted.voted, best_, margins_of(voted)); }); !added)
+      if (auto added = times_.time("writing", [&] { return writer_.add_page(voted.voted, voted.vote.votes, margin_planes(voted.vote)); }); !added)
         return added;
     }
     evidence_.end_slice();
@@ -170,12 +172,12 @@ class Settler {
     row.false_odds = judgement.false_odds;
   }
 
-  // Fills best_ where there is a code, and the verdict of the page unless that waits.
-  void judge(const VotedPage& page, image::PageVerdict& row) {
+  // Fills `best` where there is a code, and the verdict of the page unless that waits.
+  void judge(const VotedPage& page, image::PageVerdict& row, MutableByteSpan best) {
     if (!judge_) return take_in(judge_without_code(page.vote), row);
-    if (!verdicts_wait_) return take_in(judge_->judge(page.vote, page.voted, page.unsure, best_), row);
+    if (!verdicts_wait_) return take_in(judge_->judge(page.vote, page.voted, page.unsure, best), row);
     row.verdict = image::Verdict::doubtful;  // read, and no more is known until all pages are decoded
-    waiting_.back().decoding = judge_->decode(page.vote, page.voted, page.unsure, best_);
+    waiting_.back().decoding = judge_->decode(page.vote, page.voted, page.unsure, best);
     const auto outcomes = judge_->outcomes();
     waiting_outcomes_.insert(waiting_outcomes_.end(), outcomes.begin(), outcomes.end());
   }
@@ -195,10 +197,7 @@ class Settler {
     return {};
   }
 
-  static image::PageMargins margins_of(const VotedPage& page) {
-    if (page.vote.unstable_bits == 0) return {.votes = page.vote.votes, .planes = 0, .against = {}};
-    return {.votes = page.vote.votes, .planes = vote::dissent_planes(page.vote.votes), .against = page.dissent};
-  }
+  static std::uint32_t margin_planes(const vote::PageVote& vote) { return vote.unstable_bits == 0 ? 0 : vote::dissent_planes(vote.votes); }
 
   image::Manifest describe(const Request& request) const {
     const passes::CaptureHead& head = reader_->head();
@@ -248,7 +247,6 @@ class Settler {
   passes::StageTimes times_;
   BlockVoter voter_;
   Evidence evidence_;
-  Bytes best_;
   std::vector<image::PageVerdict> rows_;  // of the slice
   struct Waiting {
     image::PageVerdict row;
@@ -284,7 +282,7 @@ Result<Summary> settle(files::FileSystem& system, const Request& request, const 
     if (!made) return failure(Error(made.error()).during("reading the ECC scheme"));
     judge.emplace(std::move(*made));
   }
-  auto writer = BundleWriter::create(system, request.image, geometry, *coverage);
+  auto writer = BundleWriter::create(system, request.image, geometry, *coverage, vote::dissent_planes(std::max(reader->units().passes(), 1U)));
   if (!writer) return failure(Error(writer.error()).during("settling into {}", request.image));
   auto summary = Settler(*reader, *coverage, std::move(judge), std::move(*writer), hooks).run(request);
   if (!summary) {

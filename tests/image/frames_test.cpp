@@ -3,6 +3,7 @@
 #include <rapidcheck/gtest.h>
 #include <zstd.h>
 
+#include "base/bits.h"
 #include "image/corrections.h"
 #include "image/margins.h"
 #include "image/samples.h"
@@ -36,14 +37,16 @@ Bytes plain_decode(ByteSpan file, std::size_t room) {
 }
 
 RC_GTEST_PROP(Corrections, GiveTheVoteBackFromTheBest, ()) {
-  CorrectionsWriter writer(kRaw, kPages);
+  CorrectionsWriter writer(kPages);
   std::vector<Bytes> best, voted;
   Bytes file;
   const auto blocks = *rc::gen::inRange<std::size_t>(0, 4);
   for (std::size_t i = 0; i < blocks * kPages; ++i) {
     best.push_back(*rc::gen::container<Bytes>(kRaw, rc::gen::arbitrary<std::uint8_t>()));
     voted.push_back(*rc::gen::container<Bytes>(kRaw, rc::gen::arbitrary<std::uint8_t>()));
-    writer.add_page(voted[i], best[i], file);
+    Bytes difference = voted[i];
+    xor_into(difference, best[i]);
+    writer.add_page(difference, file);
   }
   RC_ASSERT(writer.complete());
   const auto read = read_corrections(file, best.size(), *rc::gen::inRange<std::size_t>(1, 60));
@@ -54,9 +57,9 @@ RC_GTEST_PROP(Corrections, GiveTheVoteBackFromTheBest, ()) {
 }
 
 Bytes three_blocks() {
-  CorrectionsWriter writer(kRaw, kPages);
+  CorrectionsWriter writer(kPages);
   Bytes file;
-  for (std::uint8_t i = 0; i < 3 * kPages; ++i) writer.add_page(Bytes(kRaw, i), Bytes(kRaw, 0), file);
+  for (std::uint8_t i = 0; i < 3 * kPages; ++i) writer.add_page(Bytes(kRaw, i), file);
   return file;
 }
 

@@ -1,6 +1,7 @@
 #pragma once
 #include <string>
 
+#include "base/bits.h"
 #include "base/bytes.h"
 #include "image/block_hashes.h"
 #include "image/corrections.h"
@@ -53,7 +54,7 @@ inline SmallBundle small_bundle() {
   b.manifest = sample_manifest();
   const Geometry g = b.manifest.geometry;
   const auto coverage = CoverageMap::make(g, b.manifest.coverage);
-  CorrectionsWriter corrections(g.raw_page_bytes(), g.pages_per_block);
+  CorrectionsWriter corrections(g.pages_per_block);
   MarginsWriter margins(g.raw_page_bytes(), g.pages_per_block);
   BlockHasher hasher(g.pages_per_block);
   margins.begin(b.margins);
@@ -78,7 +79,9 @@ inline SmallBundle small_bundle() {
       v.unstable_bits = 1;
       v.cause = Cause::weak_cells;
     }
-    corrections.add_page(voted, best, b.corrections);
+    Bytes difference = voted;
+    xor_into(difference, best);
+    corrections.add_page(difference, b.corrections);
     margins.add_page({5, 2, against}, b.margins);
     hasher.add_page(best, b.block_hashes);
     b.pages.insert(b.pages.end(), best.begin(), best.end());

@@ -587,15 +587,16 @@ TEST_F(SettleTest, SlicesGiveTheSameVotesAsWholeBlocks) {
   EXPECT_EQ(whole.pages_per_slice(), 4U);
   ASSERT_EQ(sliced.pages_per_slice(), 3U);
   ASSERT_TRUE(whole.take({}, {5}, 0));
+  Bytes dissent_whole(3 * geometry.raw_page_bytes()), dissent_sliced = dissent_whole;
   for (std::uint32_t first = 0; first < 4; first += 3) {
     ASSERT_TRUE(sliced.take({}, {5}, first));
     ASSERT_EQ(sliced.pages(), first == 0 ? 3U : 1U);
     for (std::uint32_t page = 0; page < sliced.pages(); ++page) {
-      const VotedPage a = whole.vote(first + page), b = sliced.vote(page);
+      const VotedPage a = whole.vote(first + page, dissent_whole), b = sliced.vote(page, dissent_sliced);
       EXPECT_EQ(a.vote, b.vote);
       EXPECT_TRUE(std::ranges::equal(a.voted, b.voted));
       EXPECT_TRUE(std::ranges::equal(a.unsure, b.unsure));
-      ASSERT_EQ(a.dissent.size(), 3 * geometry.raw_page_bytes());
+      ASSERT_EQ(a.dissent.size(), dissent_whole.size());
       EXPECT_TRUE(std::ranges::equal(a.dissent, b.dissent));
     }
   }
@@ -623,8 +624,9 @@ TEST_F(SettleTest, DifferencesGiveTheSameVotesAsWholePasses) {
   ASSERT_TRUE(side_by_side.take({}, {0}, 0));
   ASSERT_TRUE(counted.take({}, {0}, 0));
   std::uint64_t unstable = 0, tied = 0;
+  Bytes dissent_a(2 * geometry.raw_page_bytes()), dissent_b = dissent_a;
   for (std::uint32_t page = 0; page < 4; ++page) {
-    const VotedPage a = side_by_side.vote(page), b = counted.vote(page);
+    const VotedPage a = side_by_side.vote(page, dissent_a), b = counted.vote(page, dissent_b);
     EXPECT_EQ(a.vote, b.vote);
     EXPECT_TRUE(std::ranges::equal(a.voted, b.voted)) << page;
     EXPECT_TRUE(std::ranges::equal(a.unsure, b.unsure)) << page;
