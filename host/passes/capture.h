@@ -51,6 +51,9 @@ struct UnitFacts {
   Circumstances circumstances;
 };
 
+// One entry a page.
+std::vector<PageStatus> page_status(const UnitFacts& facts, std::uint32_t pages_per_block);
+
 // Which units a capture holds, and where the journal describes them: about 4 bytes a unit.
 class UnitIndex {
  public:
@@ -112,7 +115,6 @@ struct UnitRead {
   MutableByteSpan out;
   std::span<PageStatus> status;
   Result<void> got{};
-  const UnitRead* difference_to = nullptr;  // read_for_vote: `out` is the unit XOR what that one has in its `out`
 };
 
 // Reads a capture, also while a writer adds to it (it then sees what was there when it opened). Used from one thread.
@@ -134,10 +136,6 @@ class CaptureReader {
   // The same for the passes of a block, faster: each is hashed on a thread of its own while the next is read, and what is the
   // difference to a pass 1 among them takes its bytes from there.
   void read_units(std::span<UnitRead> units);
-  // The same for what is to vote, with less to hash: a difference to a pass 1 that stands beside it, and is right by its hash, may
-  // stay a difference, checked by the hash of its stored bytes where the journal has one. The two hashes fix the raw bytes;
-  // that these have their own hash, read_units tells.
-  void read_for_vote(std::span<UnitRead> units);
   Result<UnitFacts> facts(UnitAddress unit);
   // Page reads each block has seen in all sessions, by block: every unit ever journalled, repeats, and noted reads.
   Result<std::vector<std::uint64_t>> page_reads(UnitPlace place);
@@ -146,6 +144,7 @@ class CaptureReader {
 
  private:
   friend class CaptureWriter;
+  friend class BlockPasses;
   CaptureReader(files::FileSystem& system, std::string folder);
   Result<files::File*> pass_file(std::uint32_t pass);
   Result<void> scan();
@@ -156,14 +155,12 @@ class CaptureReader {
   void note_damage(Damage damage);
   // `error` of a unit whose bytes are not there or not right, with the way to mend it.
   Error advise(UnitAddress unit, Error error) const;
+  // What is stored of a unit, facts.stored_bytes, unchecked.
+  Result<void> read_stored(UnitAddress unit, const UnitFacts& facts, MutableByteSpan out);
   // Bytes of a pass-1 unit as they lie in the file, unchecked: what a later pass is the difference to.
   Result<void> read_reference(UnitAddress unit, const UnitFacts& facts, std::uint64_t offset, MutableByteSpan out);
-  enum class As : std::uint8_t { whole, difference };  // what a later pass may come as
-  void read_together(std::span<UnitRead> units, As later_passes);
   // The bytes of a unit, not yet checked. `pass_1`: those of pass 1 as its file has them, or empty where they are not at hand.
   Result<void> fetch(UnitAddress unit, const UnitFacts& facts, ByteSpan pass_1, MutableByteSpan out);
-  // The difference that is stored; whether the hash of its stored bytes has vouched for it.
-  bool fetch_difference(UnitAddress unit, const UnitFacts& facts, MutableByteSpan out);
   // `got` with the place and the way to mend it.
   Error not_read(UnitAddress unit, const Error& why) const;
   // What is left once the bytes are there.

@@ -14,7 +14,7 @@ namespace {
 
 // Earlier versions needed 512 KiB for any input; what asks for more than 8 MiB was not made here.
 constexpr int kMaxWindowLog = 23;
-constexpr int kWindowLog = 17;  // of what we pack: one zstd block
+constexpr int kWindowLog = 16;  // of what we pack: one zstd block, which stays in the cache of a core with all that packs it
 
 struct FreeCompressor {
   void operator()(ZSTD_CCtx* context) const { ZSTD_freeCCtx(context); }
@@ -115,6 +115,47 @@ Result<void> UnitCodec::unpack(std::uint64_t stored_bytes, const ReadAt& stored,
     if (auto got = reference(at, other); !got) return got;
     xor_into(piece, other);
   }
+  return {};
+}
+
+struct DifferenceStream::Zstd {
+  std::unique_ptr<ZSTD_DCtx, FreeDecompressor> context{ZSTD_createDCtx()};
+  Zstd() {
+    if (!context) no_memory();
+    ZSTD_DCtx_setParameter(context.get(), ZSTD_d_windowLogMax, kWindowLog);
+  }
+};
+
+DifferenceStream::DifferenceStream() : zstd_(std::make_unique<Zstd>()) {}
+DifferenceStream::~DifferenceStream() = default;
+
+MutableByteSpan DifferenceStream::frame(std::size_t bytes) {
+  if (frame_.size() < bytes) frame_.resize(bytes);
+  frame_bytes_ = bytes;
+  used_ = 0;
+  ZSTD_DCtx_reset(zstd_->context.get(), ZSTD_reset_session_only);
+  return MutableByteSpan(frame_).first(bytes);
+}
+
+Result<void> DifferenceStream::begin() { return next({}, false); }
+
+Result<void> DifferenceStream::next(MutableByteSpan out, bool last) {
+  ZSTD_inBuffer input{frame_.data(), frame_bytes_, used_};
+  ZSTD_outBuffer output{out.data(), out.size(), 0};
+  std::size_t left = 1;  // not 0: the frame goes on
+  // Once more where all came: only then the end of the frame is seen.
+  for (bool more = true; more;) {
+    const std::size_t consumed = input.pos, produced = output.pos;
+    left = ZSTD_decompressStream(zstd_->context.get(), &output, &input);
+    if (ZSTD_getErrorCode(left) == ZSTD_error_memory_allocation) no_memory();
+    if (ZSTD_isError(left)) return bad_frame(ZSTD_getErrorName(left));
+    more = left != 0 && (input.pos > consumed || output.pos > produced) && (output.pos < output.size || last);
+  }
+  used_ = input.pos;
+  if (left == 0 && (!last || output.pos < output.size)) return bad_frame("it is shorter than a block");
+  if (output.pos < output.size) return bad_frame("the frame is cut");
+  if (last && left != 0) return bad_frame("it is longer than a block");
+  if (last && used_ < frame_bytes_) return bad_frame("bytes follow the frame");
   return {};
 }
 

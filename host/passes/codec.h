@@ -27,8 +27,6 @@ class UnitCodec {
   // (raw XOR reference) as one zstd frame (RFC 8878) of level 1; nothing when that would not be shorter than raw. The reference is
   // asked for in pieces.
   Result<std::optional<Packed>> pack(ByteSpan raw, const ReadAt& reference);
-  // (raw XOR reference) again. Errors as unpack.
-  Result<void> unpack_difference(std::uint64_t stored_bytes, const ReadAt& stored, MutableByteSpan out);
   // Undoes pack; fills all of `out`. file_damaged for a frame that is broken, too short, too long, or asks for more memory
   // than any frame of ours.
   Result<void> unpack(std::uint64_t stored_bytes, const ReadAt& stored, const ReadAt& reference, MutableByteSpan out);
@@ -36,11 +34,35 @@ class UnitCodec {
   Result<void> unpack(std::uint64_t stored_bytes, const ReadAt& stored, ByteSpan reference, MutableByteSpan out);
 
  private:
+  Result<void> unpack_difference(std::uint64_t stored_bytes, const ReadAt& stored, MutableByteSpan out);
   struct Zstd;
   std::unique_ptr<Zstd> zstd_;
   Bytes in_, out_;
   std::unique_ptr<std::uint8_t[]> frame_;  // of the unit that was packed last
   std::size_t frame_bytes_ = 0;            // room that it has
+};
+
+// (raw XOR reference) from the front to the back, out of a frame in memory.
+class DifferenceStream {
+ public:
+  // What one takes besides its frame, with frames of ours.
+  static constexpr std::size_t kBytes = 512 << 10;
+
+  DifferenceStream();
+  ~DifferenceStream();
+
+  // Room for a frame of that size; what was begun before ends.
+  MutableByteSpan frame(std::size_t bytes);
+  // Before the first next(). file_damaged for what is no frame, or asks for more memory than frames of ours do.
+  Result<void> begin();
+  // Fills `out` with the next bytes, which are the last ones where `last` says so. file_damaged as UnitCodec::unpack.
+  Result<void> next(MutableByteSpan out, bool last);
+
+ private:
+  struct Zstd;
+  std::unique_ptr<Zstd> zstd_;
+  Bytes frame_;
+  std::size_t frame_bytes_ = 0, used_ = 0;
 };
 
 }  // namespace steadycell::passes

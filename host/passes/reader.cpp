@@ -2,7 +2,6 @@
 #include <cassert>
 #include <utility>
 
-#include "base/bits.h"
 #include "files/atomic.h"
 #include "passes/capture.h"
 #include "passes/codec.h"
@@ -186,14 +185,13 @@ Result<void> read_exactly(files::File& file, std::uint64_t offset, MutableByteSp
   return {};
 }
 
-constexpr std::string_view kNotAsHashed = "the bytes do not match the hash in the journal";
-
-void mark(const UnitFacts& facts, std::span<PageStatus> status) {
-  std::fill(status.begin(), status.end(), PageStatus::read);
-  for (const auto& [run, what] : facts.exceptions) std::fill_n(status.begin() + run.first, run.count, what);
-}
-
 }  // namespace
+
+std::vector<PageStatus> page_status(const UnitFacts& facts, std::uint32_t pages_per_block) {
+  std::vector<PageStatus> status(pages_per_block, PageStatus::read);
+  for (const auto& [run, what] : facts.exceptions) std::fill_n(status.begin() + run.first, run.count, what);
+  return status;
+}
 
 // Unchecked on purpose: the hash of the later unit tells whether the difference was undone rightly, even where the pass-1
 // unit itself was damaged before the difference was made.
@@ -202,6 +200,11 @@ Result<void> CaptureReader::read_reference(UnitAddress unit, const UnitFacts& re
   if (!file) return failure(file.error());
   const auto got = read_exactly(**file, reference.file_offset + offset, out);
   return got ? got : failure(Error(got.error()).during("the bytes of pass 1 that it is a difference to"));
+}
+
+Result<void> CaptureReader::read_stored(UnitAddress unit, const UnitFacts& unit_facts, MutableByteSpan out) {
+  const auto file = pass_file(unit.pass);
+  return file ? read_exactly(**file, unit_facts.file_offset, out) : failure(file.error());
 }
 
 Result<void> CaptureReader::fetch(UnitAddress unit, const UnitFacts& unit_facts, ByteSpan pass_1, MutableByteSpan out) {
@@ -221,19 +224,6 @@ Result<void> CaptureReader::fetch(UnitAddress unit, const UnitFacts& unit_facts,
   return got ? got : failure(not_read(unit, got.error()));
 }
 
-bool CaptureReader::fetch_difference(UnitAddress unit, const UnitFacts& unit_facts, MutableByteSpan out) {
-  if (!unit_facts.stored_sha256) return false;
-  const auto file = pass_file(unit.pass);
-  if (!file) return false;
-  Sha256 hash;
-  const auto stored = [&](std::uint64_t at, MutableByteSpan piece) {
-    auto got = read_exactly(**file, unit_facts.file_offset + at, piece);
-    if (got) hash.update(piece);
-    return got;
-  };
-  return codec_->unpack_difference(unit_facts.stored_bytes, stored, out) && hash.finish() == unit_facts.stored_sha256;
-}
-
 Error CaptureReader::not_read(UnitAddress unit, const Error& why) const {
   return advise(unit, Error(why).during("reading {}", describe(unit)).at(files::join(folder_, pass_name(unit.pass))));
 }
@@ -247,8 +237,8 @@ Error CaptureReader::advise(UnitAddress unit, Error error) const {
 
 Result<void> CaptureReader::check(UnitAddress unit, const UnitFacts& unit_facts, const Digest& digest, std::span<PageStatus> status) const {
   if (digest != unit_facts.sha256)
-    return failure(not_read(unit, Error(ErrorCode::file_damaged, std::string(kNotAsHashed))));
-  mark(unit_facts, status);
+    return failure(not_read(unit, Error(ErrorCode::file_damaged, "the bytes do not match the hash in the journal")));
+  std::ranges::copy(page_status(unit_facts, head_.geometry.pages_per_block), status.begin());
   return {};
 }
 
@@ -293,14 +283,6 @@ class Hashed {
 }  // namespace
 
 void CaptureReader::read_units(std::span<UnitRead> units) {
-  read_together(units, As::whole);
-}
-
-void CaptureReader::read_for_vote(std::span<UnitRead> units) {
-  read_together(units, As::difference);
-}
-
-void CaptureReader::read_together(std::span<UnitRead> units, As later_passes) {
   if (!hasher_) hasher_ = std::make_unique<Hasher>();
   Hashed hashed(*hasher_);
   const auto check_hashed = [&](UnitRead& read, const UnitFacts& unit_facts, const Digest& digest) {
@@ -312,25 +294,12 @@ void CaptureReader::read_together(std::span<UnitRead> units, As later_passes) {
     auto unit_facts = facts(read.unit);
     const bool at_hand = whole && whole->unit.place == read.unit.place && whole->unit.block == read.unit.block;
     const ByteSpan pass_1 = at_hand ? ByteSpan(whole->out) : ByteSpan();
-    if (later_passes == As::difference && at_hand && unit_facts && fetch_difference(read.unit, *unit_facts, read.out)) {
-      read.got = {};
-      read.difference_to = whole;
-      mark(*unit_facts, read.status);
-      continue;  // pass 1 is hashed meanwhile
-    }
     read.got = unit_facts ? fetch(read.unit, *unit_facts, pass_1, read.out) : failure(unit_facts.error());
     if (read.got && read.unit.pass == 1 && !unit_facts->xor_zstd) whole = &read;
     hashed.take(check_hashed);
     if (read.got) hashed.start(read, std::move(*unit_facts));
   }
   hashed.take(check_hashed);
-  // What is the difference to wrong bytes may be wrong, too, or right where pass 1 was damaged before it: its own hash tells.
-  for (UnitRead& read : units) {
-    if (!read.difference_to || read.difference_to->got) continue;
-    xor_into(read.out, std::exchange(read.difference_to, nullptr)->out);
-    const auto unit_facts = facts(read.unit);
-    read.got = unit_facts ? check(read.unit, *unit_facts, Sha256::of(read.out), read.status) : failure(unit_facts.error());
-  }
 }
 
 Result<std::vector<std::uint64_t>> CaptureReader::page_reads(UnitPlace place) {

@@ -25,15 +25,12 @@ BlockVoter::BlockVoter(passes::CaptureReader& reader, std::uint64_t memory, pass
     : reader_(&reader),
       times_(times),
       geometry_(reader.head().geometry),
+      side_by_side_(most_votes(reader) * geometry_.block_raw_bytes() <= memory),
+      by_pages_(reader, memory / 2),
       zeros_(geometry_.raw_page_bytes()),
       voted_(geometry_.raw_page_bytes()),
       unsure_(geometry_.raw_page_bytes()) {
-  const std::uint32_t votes = most_votes(reader);
-  std::uint32_t pages = geometry_.pages_per_block;
-  if (votes * geometry_.block_raw_bytes() > memory) {
-    pages = slice_pages(geometry_, votes, memory);
-    tally_.emplace(pages, geometry_.raw_page_bytes(), votes);
-  }
+  const std::uint32_t pages = side_by_side_ ? geometry_.pages_per_block : slice_pages(geometry_, most_votes(reader), memory);
   votes_.resize(pages);
   failed_.resize(pages);
   status_.resize(pages);
@@ -45,14 +42,22 @@ Result<void> BlockVoter::take(UnitPlace place, BlockAddress block, std::uint32_t
   std::fill(votes_.begin(), votes_.end(), 0U);
   std::fill(failed_.begin(), failed_.end(), 0U);
   std::fill(status_.begin(), status_.end(), passes::PageStatus::not_read);
-  units_.clear();
+  addresses_.clear();
   const std::uint32_t passes = most_votes(*reader_);
   for (std::uint32_t pass = 1; pass <= passes; ++pass)
-    if (const UnitAddress unit{place, block, pass}; reader_->units().has(unit)) units_.push_back({.unit = unit, .out = {}, .status = {}});
-  const std::size_t buffers = tally_ ? 1 : units_.size();
+    if (const UnitAddress unit{place, block, pass}; reader_->units().has(unit)) addresses_.push_back(unit);
+  const bool whole_block = pages_ == geometry_.pages_per_block;
+  come_by_pages_ = whole_block && timed("reading", [&] { return by_pages_.begin(addresses_); });
+  if (come_by_pages_) {
+    for (std::size_t unit = 0; unit < addresses_.size(); ++unit) count_pages(by_pages_.status(unit));
+    return {};
+  }
+  units_.clear();
+  for (const UnitAddress unit : addresses_) units_.push_back({.unit = unit, .out = {}, .status = {}});
+  const std::size_t buffers = side_by_side_ ? units_.size() : 1;
   while (reads_.size() < buffers)
     reads_.push_back({.raw = Bytes(geometry_.block_raw_bytes()), .status = std::vector<passes::PageStatus>(geometry_.pages_per_block)});
-  return tally_ ? take_one_by_one() : take_side_by_side();
+  return side_by_side_ ? take_side_by_side() : take_one_by_one();
 }
 
 Result<void> BlockVoter::take_side_by_side() {
@@ -60,40 +65,28 @@ Result<void> BlockVoter::take_side_by_side() {
     units_[i].out = reads_[i].raw;
     units_[i].status = reads_[i].status;
   }
-  timed("reading", [&] {
-    reader_->read_for_vote(units_);
-    make_all_differences();
-  });
+  timed("reading", [&] { reader_->read_units(units_); });
   voters_.clear();
   for (std::size_t i = 0; i < units_.size(); ++i) {
     const auto is_there = came(units_[i]);
     if (!is_there) return failure(is_there.error());
     if (!*is_there) continue;
     voters_.push_back(&reads_[i]);
-    count_pages(reads_[i]);
+    count_pages(reads_[i].status);
   }
   return {};
 }
 
-// Where one is a difference, all of them become some. Whole ones beside it are those too noisy to be stored otherwise: few blocks have any.
-void BlockVoter::make_all_differences() {
-  differ_from_ = nullptr;
-  for (const passes::UnitRead& unit : units_)
-    if (unit.difference_to) differ_from_ = &reads_[static_cast<std::size_t>(unit.difference_to - units_.data())];
-  if (!differ_from_) return;
-  for (const passes::UnitRead& unit : units_)
-    if (unit.got && !unit.difference_to && unit.out.data() != differ_from_->raw.data()) xor_into(unit.out, differ_from_->raw);
-}
-
 Result<void> BlockVoter::take_one_by_one() {
-  tally_->clear();
+  if (tally_) tally_->clear();
+  else tally_.emplace(pages_per_slice(), geometry_.raw_page_bytes(), most_votes(*reader_));
   Read& read = reads_[0];
   for (passes::UnitRead& unit : units_) {
     unit.got = timed("reading", [&] { return reader_->read_unit(unit.unit, read.raw, read.status); });
     const auto is_there = came(unit);
     if (!is_there) return failure(is_there.error());
     if (!*is_there) continue;
-    count_pages(read);
+    count_pages(read.status);
     timed("voting", [&] {
       const std::uint32_t page_bytes = geometry_.raw_page_bytes();
       for (std::uint32_t page = 0; page < pages_; ++page)
@@ -111,9 +104,13 @@ Result<bool> BlockVoter::came(const passes::UnitRead& unit) {
   return false;
 }
 
-void BlockVoter::count_pages(const Read& read) {
+void BlockVoter::expect(UnitPlace place, BlockAddress block) {
+  if (come_by_pages_ && reader_->units().has({place, block, 1})) timed("reading", [&] { by_pages_.expect({place, block, 1}); });
+}
+
+void BlockVoter::count_pages(std::span<const passes::PageStatus> unit) {
   for (std::uint32_t page = 0; page < pages_; ++page) {
-    const passes::PageStatus status = read.status[first_page_ + page];
+    const passes::PageStatus status = unit[first_page_ + page];
     if (status == passes::PageStatus::read) {
       ++votes_[page];
       status_[page] = status;
@@ -124,23 +121,38 @@ void BlockVoter::count_pages(const Read& read) {
   }
 }
 
-vote::PageVote BlockVoter::sweep(std::uint32_t page, std::span<const MutableByteSpan> dissent) {
-  if (tally_) {
-    for (std::uint32_t plane = 0; plane < dissent.size(); ++plane) tally_->dissent(page, plane, dissent[plane]);
-    return tally_->majority(page, voted_, unsure_);
-  }
+Result<void> BlockVoter::gather(std::size_t in_unit) {
   sweep_.clear();
-  const std::size_t page_bytes = geometry_.raw_page_bytes(), in_unit = first_page_ + page;
-  const auto page_of = [&](const Read& read) { return ByteSpan(read.raw).subspan(in_unit * page_bytes, page_bytes); };
+  turned_by_ = {};
+  if (come_by_pages_) {
+    pages_of_passes_.resize(addresses_.size());
+    auto got = timed("reading", [&] { return by_pages_.page(static_cast<std::uint32_t>(in_unit), pages_of_passes_); });
+    if (!got) return got;
+    turned_by_ = pages_of_passes_[0];
+    for (std::size_t unit = 0; unit < addresses_.size(); ++unit)
+      if (by_pages_.status(unit)[in_unit] == passes::PageStatus::read)
+        sweep_.push_back(unit == 0 ? ByteSpan(zeros_) : pages_of_passes_[unit]);
+    return {};
+  }
+  const std::size_t page_bytes = geometry_.raw_page_bytes();
   for (const Read* read : voters_)
-    if (read->status[in_unit] == passes::PageStatus::read) sweep_.push_back(read == differ_from_ ? ByteSpan(zeros_) : page_of(*read));
+    if (read->status[in_unit] == passes::PageStatus::read) sweep_.push_back(ByteSpan(read->raw).subspan(in_unit * page_bytes, page_bytes));
+  return {};
+}
+
+vote::PageVote BlockVoter::sweep(std::span<const MutableByteSpan> dissent) {
   vote::PageVote result;
   vote::vote_unit(sweep_, {.voted = voted_, .unsure = unsure_, .pages = std::span(&result, 1), .dissent = dissent});
-  if (differ_from_) xor_into(voted_, page_of(*differ_from_));
+  if (!turned_by_.empty()) xor_into(voted_, turned_by_);
   return result;
 }
 
-VotedPage BlockVoter::vote(std::uint32_t page, MutableByteSpan dissent) {
+vote::PageVote BlockVoter::count(std::uint32_t page, std::span<const MutableByteSpan> dissent) {
+  for (std::uint32_t plane = 0; plane < dissent.size(); ++plane) tally_->dissent(page, plane, dissent[plane]);
+  return tally_->majority(page, voted_, unsure_);
+}
+
+Result<VotedPage> BlockVoter::vote(std::uint32_t page, MutableByteSpan dissent) {
   VotedPage result{.vote = {}, .voted = voted_, .unsure = unsure_, .dissent = {}};
   if (votes_[page] == 0) {
     std::fill(voted_.begin(), voted_.end(), kFill);
@@ -148,11 +160,15 @@ VotedPage BlockVoter::vote(std::uint32_t page, MutableByteSpan dissent) {
     return result;
   }
   const std::size_t page_bytes = geometry_.raw_page_bytes();
-  const std::size_t count = dissent.empty() ? 0 : vote::dissent_planes(votes_[page]);
-  std::array<MutableByteSpan, vote::kMaxDissentPlanes> planes;
-  for (std::size_t plane = 0; plane < count; ++plane) planes[plane] = dissent.subspan(plane * page_bytes, page_bytes);
-  result.vote = timed("voting", [&] { return sweep(page, std::span(planes).first(count)); });
-  result.dissent = dissent.first(count * page_bytes);
+  const std::size_t count_of_planes = dissent.empty() ? 0 : vote::dissent_planes(votes_[page]);
+  std::array<MutableByteSpan, vote::kMaxDissentPlanes> all;
+  for (std::size_t plane = 0; plane < count_of_planes; ++plane) all[plane] = dissent.subspan(plane * page_bytes, page_bytes);
+  const auto planes = std::span(all).first(count_of_planes);
+  const bool counted = !side_by_side_ && !come_by_pages_;
+  if (!counted)
+    if (const auto gathered = gather(first_page_ + page); !gathered) return failure(gathered.error());
+  result.vote = timed("voting", [&] { return counted ? count(page, planes) : sweep(planes); });
+  result.dissent = dissent.first(count_of_planes * page_bytes);
   return result;
 }
 

@@ -3,7 +3,7 @@
 #include <optional>
 #include <vector>
 
-#include "passes/capture.h"
+#include "passes/block_passes.h"
 #include "settle/lost_units.h"
 #include "vote/majority.h"
 #include "vote/tally.h"
@@ -23,12 +23,13 @@ struct VotedPage {
   ByteSpan dissent;  // vote::dissent_planes(vote.votes) planes, one after the other, where they were asked for
 };
 
-// Votes the pages of one block over all passes that have it. The reads lie side by side in memory, and each page is voted in one sweep
-// over them. Where so many do not fit, they are counted pass after pass; a block whose counters would not fit either is taken in slices
-// of pages, each of which goes through the passes anew: slow, but memory does not grow with the chip or the passes.
+// Votes the pages of one block over all passes that have it, each page in one sweep. Nearly always the passes come page by page, pass 1
+// and the differences to it (passes/block_passes.h). Else their reads lie side by side in memory. Where so many do not fit, they are
+// counted pass after pass; a block whose counters would not fit either is taken in slices of pages, each of which goes through the
+// passes anew: slow, but memory does not grow with the chip or the passes.
 class BlockVoter {
  public:
-  // `memory`: most bytes of reads or counters.
+  // `memory`: most bytes of reads or counters, and half as many again of what comes page by page.
   // `times`, which may be null, hears how long reading and voting take.
   BlockVoter(passes::CaptureReader& reader, std::uint64_t memory, passes::StageTimes* times = nullptr);
 
@@ -36,10 +37,13 @@ class BlockVoter {
   // Takes in all passes over the pages from `first_page` of the block to the end of the slice or of the block.
   // Fails only when the medium does; units that are damaged abstain and are listed.
   Result<void> take(UnitPlace place, BlockAddress block, std::uint32_t first_page);
+  // That block will be taken next: what it begins with is read and hashed beside the work on this one.
+  void expect(UnitPlace place, BlockAddress block);
 
   std::uint32_t pages() const { return pages_; }  // in the slice just taken; 0 is the first of them
-  // `dissent` has room for the planes of as many votes as the capture has passes, or is empty: then they are left out.
-  VotedPage vote(std::uint32_t page, MutableByteSpan dissent = {});
+  // Each page once, in ascending order. `dissent` has room for the planes of as many votes as the capture has passes, or is empty: then
+  // they are left out. Fails where the capture holds what no writer of ours stores.
+  Result<VotedPage> vote(std::uint32_t page, MutableByteSpan dissent = {});
   // Why the page was not read, in the last pass that has its block; `read` when at least one pass read it.
   passes::PageStatus status(std::uint32_t page) const { return status_[page]; }
   // Reads of the page that failed.
@@ -55,12 +59,14 @@ class BlockVoter {
     std::vector<passes::PageStatus> status;
   };
   Result<void> take_side_by_side();
-  void make_all_differences();
   Result<void> take_one_by_one();
   // Whether the unit is there to vote.
   Result<bool> came(const passes::UnitRead& unit);
-  void count_pages(const Read& read);
-  vote::PageVote sweep(std::uint32_t page, std::span<const MutableByteSpan> dissent);
+  void count_pages(std::span<const passes::PageStatus> status);
+  // Collects in sweep_ what votes on the page.
+  Result<void> gather(std::size_t in_unit);
+  vote::PageVote sweep(std::span<const MutableByteSpan> dissent);
+  vote::PageVote count(std::uint32_t page, std::span<const MutableByteSpan> dissent);
   template <typename Work>
   auto timed(std::string_view stage, const Work& work) {
     return times_ != nullptr ? times_->time(stage, work) : work();
@@ -69,19 +75,22 @@ class BlockVoter {
   passes::CaptureReader* reader_;
   passes::StageTimes* times_;
   Geometry geometry_;
-  std::optional<vote::Tally> tally_;  // when the reads do not fit side by side
+  bool side_by_side_;                 // the reads fit so
+  std::optional<vote::Tally> tally_;  // where they do not; made when first needed
   std::vector<Read> reads_;           // side by side, by unit of the block; else one
   std::vector<passes::UnitRead> units_;
   std::vector<const Read*> voters_;   // side by side: those that came, in the order of their passes
-  // Pass 1 where all other reads are their differences to it. They vote as such, with nothing but zeros for pass 1, and the outcome
-  // is XORed to pass 1: a majority does not mind if all that vote are turned over. Null: all are whole.
-  const Read* differ_from_ = nullptr;
+  passes::BlockPasses by_pages_;
+  bool come_by_pages_ = false;  // the passes of the block just taken
+  std::vector<UnitAddress> addresses_;
+  std::vector<ByteSpan> pages_of_passes_;
   Bytes zeros_;  // a page
   std::uint32_t first_page_ = 0, pages_ = 0;
   std::vector<std::uint32_t> votes_, failed_;
   std::vector<passes::PageStatus> status_;
   LostUnits lost_;
   std::vector<ByteSpan> sweep_;  // the reads of the page at work
+  ByteSpan turned_by_;           // what they all are XORed with: a majority does not mind. Empty: nothing
   Bytes voted_, unsure_;
 };
 

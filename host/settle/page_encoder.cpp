@@ -35,7 +35,7 @@ void PageBatch::add(ByteSpan voted, std::uint32_t votes, std::uint32_t planes) {
   const bool corrected = std::memcmp(voted.data(), best.data(), raw_page_bytes_) != 0;
   if (corrected) {
     const MutableByteSpan correction = MutableByteSpan(corrections_).subspan(pages_.size() * raw_page_bytes_, raw_page_bytes_);
-    std::ranges::copy(voted, correction.begin());
+    std::memcpy(correction.data(), voted.data(), raw_page_bytes_);  // std::ranges::copy goes byte by byte with g++ 12
     xor_into(correction, best);
   }
   pages_.push_back({.corrected = corrected, .votes = votes, .planes = planes});
@@ -47,7 +47,8 @@ ByteSpan PageBatch::correction(std::size_t page) const {
 
 image::PageMargins PageBatch::margins(std::size_t page) const {
   const Page& at = pages_[page];
-  return {.votes = at.votes, .planes = at.planes, .against = ByteSpan(against_).subspan(page * against_bytes_, at.planes * raw_page_bytes_)};
+  return {
+      .votes = at.votes, .planes = at.planes, .against = ByteSpan(against_).subspan(page * against_bytes_, at.planes * raw_page_bytes_)};
 }
 
 PageEncoder::PageEncoder(const Geometry& geometry, std::uint32_t margin_planes, bool of_all)

@@ -48,13 +48,14 @@ struct PageSource::Inside::OfCapture final : Inside {
     for (std::uint32_t first = 0; first < geometry().pages_per_block; first += voter.pages_per_slice()) {
       if (auto done = voter.take(at.place, geometry().block_of(at.page), first); !done) return done;
       for (std::uint32_t page = 0; page < voter.pages(); ++page) {
-        const VotedPage voted = voter.vote(page);
+        const auto voted = voter.vote(page);
+        if (!voted) return failure(voted.error());
         const SourcePage source{.index = first_index + first + page,
                                 .at = page_of(at, first + page),
-                                .bytes = voted.voted,
-                                .unsure = voted.unsure,
-                                .vote = voted.vote,
-                                .read = voted.vote.votes > 0};
+                                .bytes = voted->voted,
+                                .unsure = voted->unsure,
+                                .vote = voted->vote,
+                                .read = voted->vote.votes > 0};
         if (auto visited = visit(source); !visited) return visited;
       }
     }

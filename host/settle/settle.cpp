@@ -97,8 +97,9 @@ class Settler {
       for (std::uint32_t first = 0; first < geometry_.pages_per_block; first += voter_.pages_per_slice()) {
         if (auto taken = voter_.take(at.place, at.block, first); !taken) return taken;
         for (std::uint32_t page = 0; page < voter_.pages(); ++page) {
-          const VotedPage voted = voter_.vote(page);
-          if (voted.vote.votes > 0) times_.time("judging", [&] { judge_->measure(voted.voted); });
+          const auto voted = voter_.vote(page);
+          if (!voted) return failure(voted.error());
+          if (voted->vote.votes > 0) times_.time("judging", [&] { judge_->measure(voted->voted); });
         }
       }
       progress.done = i + 1;
@@ -117,6 +118,10 @@ class Settler {
       const CoveredBlock at = block_at(i);
       for (std::uint32_t first = 0; first < geometry_.pages_per_block; first += voter_.pages_per_slice()) {
         if (auto taken = voter_.take(at.place, at.block, first); !taken) return taken;
+        if (first == 0 && i + 1 < coverage_->blocks()) {
+          const CoveredBlock next = block_at(i + 1);
+          voter_.expect(next.place, next.block);
+        }
         if (auto settled = settle_slice(at, first); !settled) return settled;
       }
       progress.done = i + 1;
@@ -136,10 +141,12 @@ class Settler {
       const auto place = writer_.place();
       if (!place) return failure(place.error());
       const MutableByteSpan best = place->best;
-      const VotedPage voted = voter_.vote(page, place->against);
+      const auto page_vote = voter_.vote(page, place->against);
+      if (!page_vote) return failure(page_vote.error());
+      const VotedPage& voted = *page_vote;
       if (verdicts_wait_) waiting_.emplace_back();
       row.unstable_bits = voted.vote.unstable_bits;
-      if (!judge_ || voted.vote.votes == 0) std::ranges::copy(voted.voted, best.begin());
+      if (!judge_ || voted.vote.votes == 0) std::copy(voted.voted.begin(), voted.voted.end(), best.begin());
       if (voted.vote.votes == 0) {
         row.verdict = image::Verdict::unread;
         row.cause = cause_of_missing(voter_.status(page));
@@ -148,7 +155,8 @@ class Settler {
       }
       evidence_.add(voted.vote, voted.unsure, voted.voted, voter_.failed_reads(page));
       rows_.push_back(row);
-      if (auto added = times_.time("writing", [&] { return writer_.add_page(voted.voted, voted.vote.votes, margin_planes(voted.vote)); }); !added)
+      if (auto added = times_.time("writing", [&] { return writer_.add_page(voted.voted, voted.vote.votes, margin_planes(voted.vote)); });
+          !added)
         return added;
     }
     evidence_.end_slice();
@@ -282,7 +290,8 @@ Result<Summary> settle(files::FileSystem& system, const Request& request, const 
     if (!made) return failure(Error(made.error()).during("reading the ECC scheme"));
     judge.emplace(std::move(*made));
   }
-  auto writer = BundleWriter::create(system, request.image, geometry, *coverage, vote::dissent_planes(std::max(reader->units().passes(), 1U)));
+  const std::uint32_t margin_planes = vote::dissent_planes(std::max(reader->units().passes(), 1U));
+  auto writer = BundleWriter::create(system, request.image, geometry, *coverage, margin_planes);
   if (!writer) return failure(Error(writer.error()).during("settling into {}", request.image));
   auto summary = Settler(*reader, *coverage, std::move(judge), std::move(*writer), hooks).run(request);
   if (!summary) {

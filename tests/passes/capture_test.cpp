@@ -99,93 +99,6 @@ TEST_F(Capture, UnitsReadTogetherAreThoseReadOneByOne) {
   EXPECT_EQ(failed, 4U + 3U);  // block 1, and pass 5 of each block
 }
 
-// Every stored byte of pass 2 and pass 1 is damaged, one after the other: what votes is found damaged exactly where the unit's own
-// SHA-256 finds it, and else has the bytes that were read.
-TEST_F(Capture, WhatVotesIsAsSurelyWholeAsByItsHash) {
-  files::MemoryDisk disk;
-  {
-    auto writer = CaptureWriter::create(disk, "c", small_head());
-    ASSERT_TRUE(writer);
-    for (std::uint32_t pass = 1; pass <= 3; ++pass)
-      ASSERT_TRUE(writer->append_unit(unit(0, pass), block_content(0, pass, 1e-3), all_read_));
-    ASSERT_TRUE(writer->finish());
-  }
-  Bytes bytes[3] = {block_content(0, 1), block_content(0, 1), block_content(0, 1)}, alone = bytes[0];
-  std::vector<PageStatus> status[3] = {all_read_, all_read_, all_read_}, alone_status = all_read_;
-  std::size_t damages = 0, differences = 0;
-  const auto compare = [&](const std::string& what) {
-    auto reader = CaptureReader::open(disk, "c");
-    ASSERT_TRUE(reader);
-    std::vector<UnitRead> units;
-    for (std::uint32_t pass = 1; pass <= 3; ++pass)
-      units.push_back({.unit = unit(0, pass), .out = bytes[pass - 1], .status = status[pass - 1]});
-    reader->read_for_vote(units);
-    for (const UnitRead& read : units) {
-      const auto got = reader->read_unit(read.unit, alone, alone_status);
-      ASSERT_EQ(read.got.has_value(), got.has_value()) << what << ", pass " << read.unit.pass;
-      if (!got) {
-        EXPECT_EQ(read.got.error().code(), ErrorCode::file_damaged);
-        ++damages;
-        continue;
-      }
-      Bytes raw(read.out.begin(), read.out.end());
-      if (read.difference_to) {
-        ++differences;
-        for (std::size_t i = 0; i < raw.size(); ++i) raw[i] = static_cast<std::uint8_t>(raw[i] ^ read.difference_to->out[i]);
-      }
-      ASSERT_EQ(raw, alone) << what << ", pass " << read.unit.pass;
-    }
-  };
-  compare("nothing damaged");
-  EXPECT_EQ(damages, 0U);
-  EXPECT_EQ(differences, 2U);
-  for (const std::string name : {"c/pass-0001.dat", "c/pass-0002.dat"}) {
-    const Bytes whole = disk.content(name);
-    damages = 0;
-    for (std::size_t at = 0; at < whole.size(); at += name == "c/pass-0001.dat" ? 37 : 1) {
-      Bytes damaged = whole;
-      damaged[at] = static_cast<std::uint8_t>(damaged[at] ^ 1U << at % 8);
-      disk.put(name, damaged);
-      compare(name + " byte " + std::to_string(at));
-    }
-    disk.put(name, whole);
-    // A bit of a frame that decoders pass over changes nothing that was read.
-    EXPECT_GT(damages, name == "c/pass-0001.dat" ? 3 * whole.size() / 37 : whole.size() * 9 / 10);
-  }
-}
-
-// Two differences of the same length, each in the other's place: good frames, and not what the journal names.
-TEST_F(Capture, AFrameInAnothersPlaceDoesNotVote) {
-  files::MemoryDisk disk;
-  {
-    auto writer = CaptureWriter::create(disk, "c", small_head());
-    ASSERT_TRUE(writer);
-    for (std::uint32_t pass = 1; pass <= 3; ++pass) {
-      Bytes raw = block_content(0, 1);
-      if (pass > 1) raw[300 * pass] ^= 0x10;
-      ASSERT_TRUE(writer->append_unit(unit(0, pass), raw, all_read_));
-    }
-    ASSERT_TRUE(writer->finish());
-  }
-  const Bytes second = disk.content("c/pass-0002.dat"), third = disk.content("c/pass-0003.dat");
-  ASSERT_EQ(second.size(), third.size());
-  ASSERT_NE(second, third);
-  disk.put("c/pass-0002.dat", third);
-  disk.put("c/pass-0003.dat", second);
-  auto reader = CaptureReader::open(disk, "c");
-  ASSERT_TRUE(reader);
-  Bytes bytes[3] = {block_content(0, 1), block_content(0, 1), block_content(0, 1)};
-  std::vector<PageStatus> status(4);
-  std::vector<UnitRead> units;
-  for (std::uint32_t pass = 1; pass <= 3; ++pass) units.push_back({.unit = unit(0, pass), .out = bytes[pass - 1], .status = status});
-  reader->read_for_vote(units);
-  EXPECT_TRUE(units[0].got);
-  for (const UnitRead* later : {&units[1], &units[2]}) {
-    ASSERT_FALSE(later->got);
-    EXPECT_EQ(later->got.error().code(), ErrorCode::file_damaged);
-  }
-}
-
 // A disk that loses what pass 1 gave while later passes are still read: they do not become differences to that.
 TEST_F(Capture, NoDifferenceIsMadeToADamagedPassOne) {
   files::MemoryDisk disk;
@@ -234,21 +147,6 @@ TEST_F(Capture, OneOfAnEarlierVersionGrowsAsItBegan) {
   std::vector<PageStatus> status(reader->head().geometry.pages_per_block);
   ASSERT_TRUE(reader->read_unit(unit(0, 3), back, status));
   EXPECT_EQ(back, raw);
-}
-
-// Captures of versions that did not hash what is stored: every unit is hashed whole, as ever.
-TEST(OldCapture, WhatVotesIsHashedWholeWhereItsStoredBytesHaveNoHash) {
-  auto reader = CaptureReader::open(files::posix(), std::string(STEADYCELL_TEST_DATA) + "/capture-v1");
-  ASSERT_TRUE(reader) << reader.error().text();
-  const Geometry& geometry = reader->head().geometry;
-  Bytes bytes[2] = {Bytes(geometry.block_raw_bytes()), Bytes(geometry.block_raw_bytes())};
-  std::vector<PageStatus> status(geometry.pages_per_block);
-  std::vector<UnitRead> units{{.unit = unit(0, 1), .out = bytes[0], .status = status},
-                              {.unit = unit(0, 2), .out = bytes[1], .status = status}};
-  reader->read_for_vote(units);
-  ASSERT_TRUE(units[0].got && units[1].got);
-  EXPECT_FALSE(units[1].difference_to);
-  EXPECT_NE(bytes[0], bytes[1]);
 }
 
 TEST_F(Capture, PagesThatWereNotReadStayMarked) {

@@ -5,6 +5,7 @@
 
 #include "files/atomic.h"
 #include "files/memory_disk.h"
+#include "passes/block_passes.h"
 #include "passes/codec.h"
 #include "passes/layout.h"
 #include "passes/sample.h"
@@ -342,6 +343,64 @@ TEST(Hostile, F38EveryFlippedByteOfAPassFileIsNoticedAndNamed) {
         EXPECT_LE(wrong, 1u) << at;
       }
     }
+  }
+}
+
+// A journal that names the hash of a frame which is none of ours: refused, or said when its page comes.
+TEST(Hostile, F38FramesThatMatchTheirHashAndNotTheirBlock) {
+  const std::size_t block = small_chip().block_raw_bytes();
+  const auto frame_of = [](std::size_t bytes, int window_log = 0) {
+    Bytes content(bytes), frame(ZSTD_compressBound(bytes));
+    for (std::size_t i = 0; i < bytes; i += 997) content[i] = 1;
+    ZSTD_CCtx* const context = ZSTD_createCCtx();
+    if (window_log > 0) ZSTD_CCtx_setParameter(context, ZSTD_c_windowLog, window_log);
+    ZSTD_outBuffer out{frame.data(), frame.size(), 0};
+    ZSTD_inBuffer in{content.data(), content.size(), 0};
+    while (ZSTD_compressStream2(context, &out, &in, ZSTD_e_end) != 0) continue;  // the size of its content is not in it
+    ZSTD_freeCCtx(context);
+    frame.resize(out.pos);
+    return frame;
+  };
+  Bytes followed = frame_of(block), cut = frame_of(block);
+  followed.insert(followed.end(), 5, std::uint8_t{0});
+  cut.resize(cut.size() - 3);
+  const std::pair<std::string, Bytes> frames[] = {{"shorter", frame_of(block - 1)},
+                                                  {"longer", frame_of(block + 1)},
+                                                  {"much longer", frame_of(4 << 20)},
+                                                  {"followed", followed},
+                                                  {"cut", cut},
+                                                  {"empty", frame_of(0)},
+                                                  {"none", Bytes(50, 0x28)},
+                                                  {"nothing", Bytes()},
+                                                  {"two", [&] {
+                                                     Bytes two = frame_of(block / 2);
+                                                     const Bytes second = frame_of(block / 2);
+                                                     two.insert(two.end(), second.begin(), second.end());
+                                                     return two;
+                                                   }()}};
+  for (const auto& [what, frame] : frames) {
+    MemoryDisk disk = sample_disk();
+    Bytes pass_2 = disk.content("c/pass-0002.dat");
+    const std::size_t offset = pass_2.size();
+    pass_2.insert(pass_2.end(), frame.begin(), frame.end());
+    disk.put("c/pass-0002.dat", pass_2);
+    const std::string hash = to_text(Sha256::of(frame));
+    append_record(disk, 2,
+                  unit_payload({{"pass", 2}, {"offset", offset}, {"stored", frame.size()}, {"codec", 1}, {"stored_sha256", hash}}));
+    auto reader = CaptureReader::open(disk, "c");
+    ASSERT_TRUE(reader) << what;
+    BlockPasses passes(*reader, 8 << 20);
+    const std::size_t heap = heap_now();
+    const bool begun = passes.begin(std::vector{unit(0, 1), unit(0, 2)});
+    ByteSpan pages[2];
+    Result<void> got;
+    for (std::uint32_t page = 0; begun && got && page < 4; ++page) got = passes.page(page, pages);
+    EXPECT_TRUE(!begun || !got) << what;
+    if (!got) {
+      EXPECT_EQ(got.error().code(), ErrorCode::file_damaged) << what;
+      EXPECT_NE(got.error().what().find("block 0 of target 0, LUN 0, pass 2"), std::string::npos) << got.error().what();
+    }
+    EXPECT_LT(heap_now(), heap + (1 << 20)) << what;
   }
 }
 
