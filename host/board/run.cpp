@@ -136,9 +136,9 @@ Error BoardClient::Inside::loss_of(scp_rail rail) const {
     case SCP_EVENT_HEARTBEAT_CUT:
       return Error(ErrorCode::link_lost,
                    fmt::format(
-                       "the board heard nothing for 500 ms and switched {} off: the cable failed, or this computer was too busy to send",
+                       "the board heard nothing for 500 ms and switched {} off: the link failed, or this computer was too busy to send",
                        name))
-          .advising("let this computer do less and check the cable, then repeat the command: it goes on where it stopped");
+          .advising("let this computer do less and check the link (with USB the cable), then repeat the command: it goes on where it stopped");
     default:
       return rail_off(fmt::format("{} is off, and the board did not say why", name));
   }

@@ -100,15 +100,19 @@ std::string print_cold(const json::Object& result) {
   return out + notes(result);
 }
 
+// Which twin it is.
+std::string twin_rows(const json::Object& result) {
+  std::string rows = row("twin", word(result, "twin")) + row("board number", word(result, "board_number"));
+  if (const std::string controller = word(result, "controller"); !controller.empty()) rows += row("controller", controller);
+  return rows;
+}
+
 std::string print_keep_twin(const json::Object& result) {
-  return row("twin", word(result, "twin")) + row("board number", word(result, "board_number")) +
-         (word(result, "controller").empty() ? "" : row("controller", word(result, "controller"))) +
-         row("runs", word(result, "runs")) + notes(result);
+  return twin_rows(result) + row("runs", word(result, "runs")) + notes(result);
 }
 
 std::string print_drop_twin(const json::Object& result) {
-  std::string out =
-      row("twin", word(result, "twin")) + row("board number", word(result, "board_number")) + row("controller", word(result, "controller"));
+  std::string out = twin_rows(result);
   for (const json::Value& value : list(result, "runs")) {
     const json::Object& run = value.get_object();
     const std::string about = word(run, "error") == "-"
