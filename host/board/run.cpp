@@ -138,7 +138,8 @@ Error BoardClient::Inside::loss_of(scp_rail rail) const {
                    fmt::format(
                        "the board heard nothing for 500 ms and switched {} off: the link failed, or this computer was too busy to send",
                        name))
-          .advising("let this computer do less and check the link (with USB the cable), then repeat the command: it goes on where it stopped");
+          .advising(
+              "let this computer do less and check the link (with USB the cable), then repeat the command: it goes on where it stopped");
     default:
       return rail_off(fmt::format("{} is off, and the board did not say why", name));
   }

@@ -7,6 +7,7 @@
 
 #include "passes/codec.h"
 #include "passes/hasher.h"
+#include "passes/layout.h"
 
 namespace steadycell::passes {
 
@@ -18,7 +19,34 @@ struct BlockPasses::Inside {
   };
   Whole here, expected;
   std::optional<UnitAddress> expected_unit;  // nothing: `expected` holds none
-  Hasher hasher;                             // of `expected`; ends before it
+  std::unique_ptr<std::uint8_t[]> frames;    // of the differences, one behind the other
+  std::size_t frames_room = 0;
+  bool hashing = false;
+  Hasher hasher;  // of `expected`, or of `here` while a block begins; ends before them
+
+  // The unit in `whole`, and its hash begun.
+  bool read(CaptureReader& reader, UnitAddress unit, Whole& whole) {
+    stop_hashing();
+    auto facts = reader.facts(unit);
+    if (!facts || facts->xor_zstd) return false;
+    whole.raw.resize(reader.head().geometry.block_raw_bytes());
+    if (!reader.read_stored(unit, *facts, whole.raw)) return false;
+    whole.facts = std::move(*facts);
+    hasher.start(whole.raw);
+    hashing = true;
+    return true;
+  }
+  void stop_hashing() {
+    if (std::exchange(hashing, false)) (void)hasher.finish();
+  }
+  MutableByteSpan room_for_frames(std::size_t bytes) {
+    if (frames_room < bytes) {
+      frames.reset();
+      frames = std::make_unique_for_overwrite<std::uint8_t[]>(bytes);
+      frames_room = bytes;
+    }
+    return {frames.get(), bytes};
+  }
 };
 
 struct BlockPasses::Stream {
@@ -33,28 +61,18 @@ BlockPasses& BlockPasses::operator=(BlockPasses&&) noexcept = default;
 BlockPasses::~BlockPasses() = default;
 
 void BlockPasses::expect(UnitAddress pass_1) {
-  if (memory_used_ + reader_->head().geometry.block_raw_bytes() <= memory_) read_pass_1(pass_1);
-}
-
-void BlockPasses::read_pass_1(UnitAddress pass_1) {
   if (inside_->expected_unit == pass_1) return;
-  if (std::exchange(inside_->expected_unit, std::nullopt)) (void)inside_->hasher.finish();
-  Inside::Whole& next = inside_->expected;
-  auto facts = reader_->facts(pass_1);
-  if (!facts || facts->xor_zstd) return;
-  next.raw.resize(reader_->head().geometry.block_raw_bytes());
-  if (!reader_->read_stored(pass_1, *facts, next.raw)) return;
-  next.facts = std::move(*facts);
-  inside_->expected_unit = pass_1;
-  inside_->hasher.start(next.raw);
+  const std::uint64_t block = reader_->head().geometry.block_raw_bytes();
+  if (2 * block + inside_->frames_room + streams_ * DifferenceStream::kBytes > memory_) return;
+  inside_->expected_unit.reset();
+  if (inside_->read(*reader_, pass_1, inside_->expected)) inside_->expected_unit = pass_1;
 }
 
-// The unit read, hashed, and right.
+// Its hash is still on the way.
 bool BlockPasses::take_pass_1(UnitAddress unit) {
-  read_pass_1(unit);
-  if (!std::exchange(inside_->expected_unit, std::nullopt)) return false;
+  if (std::exchange(inside_->expected_unit, std::nullopt) != unit) return inside_->read(*reader_, unit, inside_->here);
   std::swap(inside_->here, inside_->expected);
-  return inside_->hasher.finish() == inside_->here.facts.sha256;
+  return true;
 }
 
 bool BlockPasses::begin(std::span<const UnitAddress> units) {
@@ -62,25 +80,36 @@ bool BlockPasses::begin(std::span<const UnitAddress> units) {
   next_page_ = 0;
   if (units.empty() || units[0].pass != 1) return false;
   const Geometry& geometry = reader_->head().geometry;
-  memory_used_ = geometry.block_raw_bytes();
-  if (memory_used_ > memory_) return false;
+  std::uint64_t frames = 0;
   while (units_.size() < units.size()) units_.emplace_back();
+  for (std::size_t i = 1; i < units.size(); ++i) {
+    auto facts = reader_->facts(units[i]);
+    if (!facts || !facts->difference_sha256) return false;
+    frames += facts->stored_bytes;
+    units_[i].facts = std::move(*facts);
+  }
+  streams_ = std::max(streams_, units.size() - 1);
+  const std::uint64_t needed = geometry.block_raw_bytes() + frames + streams_ * DifferenceStream::kBytes;
+  if (needed > memory_ || !take_pass_1(units[0])) return false;
+  if (needed + inside_->expected.raw.size() > memory_) inside_->expected.raw = Bytes();
+  const UnitFacts& pass_1 = inside_->here.facts;
+  const MutableByteSpan room = inside_->room_for_frames(frames);
+  for (std::size_t i = 1, at = 0; i < units.size(); ++i) {
+    const UnitFacts& facts = units_[i].facts;
+    const MutableByteSpan frame = room.subspan(at, facts.stored_bytes);
+    at += frame.size();
+    if (!reader_->read_stored(units[i], facts, frame) || difference_digest(pass_1.sha256, frame) != facts.difference_sha256) return false;
+    auto& stream = units_[i].stream;
+    if (!stream) stream = std::make_unique<Stream>();
+    stream->page.resize(geometry.raw_page_bytes());
+    if (!stream->difference.begin(frame)) return false;
+  }
+  inside_->hashing = false;
+  if (inside_->hasher.finish() != pass_1.sha256) return false;
   for (std::size_t i = 0; i < units.size(); ++i) {
     units_[i].address = units[i];
-    if (i == 0) continue;
-    const auto facts = reader_->facts(units[i]);
-    if (!facts || !facts->stored_sha256) return false;
-    memory_used_ += DifferenceStream::kBytes + facts->stored_bytes;
-    if (memory_used_ > memory_) return false;
-    if (!units_[i].stream) units_[i].stream = std::make_unique<Stream>();
-    units_[i].stream->page.resize(geometry.raw_page_bytes());
-    const MutableByteSpan frame = units_[i].stream->difference.frame(facts->stored_bytes);
-    if (!reader_->read_stored(units[i], *facts, frame) || Sha256::of(frame) != facts->stored_sha256) return false;
-    if (!units_[i].stream->difference.begin()) return false;
-    units_[i].status = page_status(*facts, geometry.pages_per_block);
+    units_[i].status = page_status(i == 0 ? pass_1 : units_[i].facts, geometry.pages_per_block);
   }
-  if (!take_pass_1(units[0])) return false;
-  units_[0].status = page_status(inside_->here.facts, geometry.pages_per_block);
   begun_ = units.size();
   return true;
 }

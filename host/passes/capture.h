@@ -43,9 +43,9 @@ struct UnitFacts {
   std::uint64_t file_offset = 0, stored_bytes = 0;
   bool xor_zstd = false;
   Digest sha256{};                                        // of the unit's raw bytes
-  // Of the stored bytes of a difference: with pass 1, whose hash is known, they fix the raw bytes as surely as sha256 does. Nothing
-  // where it is not sure that the difference was made to what pass 1 gave (captures of earlier versions).
-  std::optional<Digest> stored_sha256;
+  // difference_digest() of a difference: with the unit of pass 1 that it was made to, it fixes the raw bytes as surely as sha256 does.
+  // Nothing where it is not sure that the difference was made to what pass 1 gave (captures of earlier versions).
+  std::optional<Digest> difference_sha256;
   std::optional<std::uint32_t> crc32c;                    // of the raw bytes of pass 1, so that packing knows them again
   std::vector<std::pair<PageRun, PageStatus>> exceptions;  // pages of the unit that are not `read`, ascending
   Circumstances circumstances;

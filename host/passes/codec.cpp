@@ -129,18 +129,15 @@ struct DifferenceStream::Zstd {
 DifferenceStream::DifferenceStream() : zstd_(std::make_unique<Zstd>()) {}
 DifferenceStream::~DifferenceStream() = default;
 
-MutableByteSpan DifferenceStream::frame(std::size_t bytes) {
-  if (frame_.size() < bytes) frame_.resize(bytes);
-  frame_bytes_ = bytes;
+Result<void> DifferenceStream::begin(ByteSpan frame) {
+  frame_ = frame;
   used_ = 0;
   ZSTD_DCtx_reset(zstd_->context.get(), ZSTD_reset_session_only);
-  return MutableByteSpan(frame_).first(bytes);
+  return next({}, false);
 }
 
-Result<void> DifferenceStream::begin() { return next({}, false); }
-
 Result<void> DifferenceStream::next(MutableByteSpan out, bool last) {
-  ZSTD_inBuffer input{frame_.data(), frame_bytes_, used_};
+  ZSTD_inBuffer input{frame_.data(), frame_.size(), used_};
   ZSTD_outBuffer output{out.data(), out.size(), 0};
   std::size_t left = 1;  // not 0: the frame goes on
   // Once more where all came: only then the end of the frame is seen.
@@ -155,7 +152,7 @@ Result<void> DifferenceStream::next(MutableByteSpan out, bool last) {
   if (left == 0 && (!last || output.pos < output.size)) return bad_frame("it is shorter than a block");
   if (output.pos < output.size) return bad_frame("the frame is cut");
   if (last && left != 0) return bad_frame("it is longer than a block");
-  if (last && used_ < frame_bytes_) return bad_frame("bytes follow the frame");
+  if (last && used_ < frame_.size()) return bad_frame("bytes follow the frame");
   return {};
 }
 

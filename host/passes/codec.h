@@ -51,18 +51,17 @@ class DifferenceStream {
   DifferenceStream();
   ~DifferenceStream();
 
-  // Room for a frame of that size; what was begun before ends.
-  MutableByteSpan frame(std::size_t bytes);
-  // Before the first next(). file_damaged for what is no frame, or asks for more memory than frames of ours do.
-  Result<void> begin();
+  // Begins with a frame, which stays as it is to the last next(). file_damaged for what is none, or asks for more memory than frames
+  // of ours do.
+  Result<void> begin(ByteSpan frame);
   // Fills `out` with the next bytes, which are the last ones where `last` says so. file_damaged as UnitCodec::unpack.
   Result<void> next(MutableByteSpan out, bool last);
 
  private:
   struct Zstd;
   std::unique_ptr<Zstd> zstd_;
-  Bytes frame_;
-  std::size_t frame_bytes_ = 0, used_ = 0;
+  ByteSpan frame_;
+  std::size_t used_ = 0;
 };
 
 }  // namespace steadycell::passes

@@ -35,6 +35,13 @@ tl::unexpected<Error> damaged(const Error& error) { return failure(ErrorCode::fi
 
 }  // namespace
 
+Digest difference_digest(const Digest& pass_1, ByteSpan stored) {
+  Sha256 hash;
+  hash.update(pass_1);
+  hash.update(stored);
+  return hash.finish();
+}
+
 std::uint32_t crc32c(ByteSpan bytes, std::uint32_t before) { return scp_crc32c(before, bytes.data(), bytes.size()); }
 
 std::string describe(UnitAddress unit) {
@@ -65,7 +72,7 @@ json::Object to_json(const UnitRecord& record) {
   object["stored"] = record.facts.stored_bytes;
   object["codec"] = record.facts.xor_zstd ? 1 : 0;
   object["sha256"] = to_text(record.facts.sha256);
-  if (record.facts.stored_sha256) object["stored_sha256"] = to_text(*record.facts.stored_sha256);
+  if (record.facts.difference_sha256) object["difference_sha256"] = to_text(*record.facts.difference_sha256);
   if (record.facts.crc32c) object["crc32c"] = *record.facts.crc32c;
   json::Array exceptions;
   for (const auto& [run, status] : record.facts.exceptions)
@@ -88,19 +95,19 @@ Result<UnitRecord> unit_record_from(const json::Object& payload, const Geometry&
   json::Reader reader(value, "unit");
   const auto offset = reader.number("offset", 0, 1ull << 62), stored = reader.number("stored", 0, geometry.block_raw_bytes());
   const auto codec = reader.number("codec", 0, 1), repeats = reader.number_or("repeated_page_reads", 0, kMaxRepeats, 0);
-  const auto digest_text = reader.text("sha256"), stored_digest_text = reader.text_or("stored_sha256", "");
+  const auto digest_text = reader.text("sha256"), difference_text = reader.text_or("difference_sha256", "");
   const auto checksum = reader.number_or("crc32c", 0, std::numeric_limits<std::uint32_t>::max(), 0);
   const auto exceptions = reader.array("exceptions"), busy = reader.array_or_null("busy_not_seen");
   for (const auto* number : {&offset, &stored, &codec, &repeats, &checksum})
     if (!*number) return damaged(number->error());
-  for (const auto* text : {&digest_text, &stored_digest_text})
+  for (const auto* text : {&digest_text, &difference_text})
     if (!*text) return damaged(text->error());
   if (!exceptions) return damaged(exceptions.error());
   if (!busy) return damaged(busy.error());
   const auto digest = parse_digest(*digest_text);
   if (!digest) return failure(ErrorCode::file_damaged, "unit record: \"sha256\" is no digest");
-  const auto stored_digest = parse_digest(*stored_digest_text);
-  if (!stored_digest && !stored_digest_text->empty()) return failure(ErrorCode::file_damaged, "unit record: \"stored_sha256\" is no digest");
+  const auto difference = parse_digest(*difference_text);
+  if (!difference && !difference_text->empty()) return failure(ErrorCode::file_damaged, "unit record: \"difference_sha256\" is no digest");
   if (*codec == 1 && unit->pass == 1) return failure(ErrorCode::file_damaged, "unit record: pass 1 claims to be a difference to itself");
   if (*codec == 0 && *stored != geometry.block_raw_bytes())
     return failure(ErrorCode::file_damaged, "unit record: {} bytes stored as they are, a block has {}", *stored,
@@ -112,7 +119,7 @@ Result<UnitRecord> unit_record_from(const json::Object& payload, const Geometry&
   record.facts.stored_bytes = *stored;
   record.facts.xor_zstd = *codec == 1;
   record.facts.sha256 = *digest;
-  if (*codec == 1) record.facts.stored_sha256 = stored_digest;
+  if (*codec == 1) record.facts.difference_sha256 = difference;
   if (payload.contains("crc32c")) record.facts.crc32c = static_cast<std::uint32_t>(*checksum);
   record.facts.circumstances.repeated_page_reads = *repeats;
   std::uint32_t next = 0;

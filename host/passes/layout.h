@@ -14,6 +14,10 @@ inline constexpr std::string_view kBoardCheckEvent = "board_check";  // of a not
 inline constexpr std::string_view kPageReadsEvent = "page_reads";  // of a note: reads of a block that became no unit
 inline constexpr std::uint64_t kMaxHeadBytes = 1 << 20;
 
+// SHA-256 of the hash of the unit of pass 1 and of what is stored as the difference to it, one behind the other. With a pass 1 that was
+// read anew it does not fit.
+Digest difference_digest(const Digest& pass_1, ByteSpan stored);
+
 // CRC-32C (Castagnoli) of `bytes`, or of what had the checksum `before` with them behind it.
 std::uint32_t crc32c(ByteSpan bytes, std::uint32_t before = 0);
 

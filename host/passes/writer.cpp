@@ -217,7 +217,7 @@ Result<void> CaptureWriter::store(UnitAddress unit, ByteSpan raw, UnitFacts& fac
     if (is_shorter && (is_pass_1 || !reference->crc32c)) {
       bytes = (*packed)->frame;
       facts.xor_zstd = true;
-      if (is_pass_1) facts.stored_sha256 = Sha256::of(bytes);
+      if (is_pass_1) facts.difference_sha256 = difference_digest(reference->sha256, bytes);
     }
   }
   if (unit.pass == 1) facts.crc32c = crc32c(raw);

@@ -39,25 +39,40 @@ BlockVoter::BlockVoter(passes::CaptureReader& reader, std::uint64_t memory, pass
 Result<void> BlockVoter::take(UnitPlace place, BlockAddress block, std::uint32_t first_page) {
   first_page_ = first_page;
   pages_ = std::min(pages_per_slice(), geometry_.pages_per_block - first_page);
-  std::fill(votes_.begin(), votes_.end(), 0U);
-  std::fill(failed_.begin(), failed_.end(), 0U);
-  std::fill(status_.begin(), status_.end(), passes::PageStatus::not_read);
   addresses_.clear();
   const std::uint32_t passes = most_votes(*reader_);
   for (std::uint32_t pass = 1; pass <= passes; ++pass)
     if (const UnitAddress unit{place, block, pass}; reader_->units().has(unit)) addresses_.push_back(unit);
-  const bool whole_block = pages_ == geometry_.pages_per_block;
-  come_by_pages_ = whole_block && timed("reading", [&] { return by_pages_.begin(addresses_); });
-  if (come_by_pages_) {
-    for (std::size_t unit = 0; unit < addresses_.size(); ++unit) count_pages(by_pages_.status(unit));
-    return {};
-  }
+  if (!take_by_pages(place, block)) return take_whole();
+  forget_counts();
+  for (std::size_t unit = 0; unit < addresses_.size(); ++unit) count_pages(by_pages_.status(unit));
+  return {};
+}
+
+// A later slice of the block goes on where the one before ended.
+bool BlockVoter::take_by_pages(UnitPlace place, BlockAddress block) {
+  const UnitAddress pass_1{place, block, 1};
+  if (first_page_ > 0) return come_by_pages_ == pass_1;
+  const bool begun = timed("reading", [&] { return by_pages_.begin(addresses_); });
+  come_by_pages_ = begun ? std::optional(pass_1) : std::nullopt;
+  return begun;
+}
+
+Result<void> BlockVoter::take_whole() {
+  come_by_pages_.reset();
+  forget_counts();
   units_.clear();
   for (const UnitAddress unit : addresses_) units_.push_back({.unit = unit, .out = {}, .status = {}});
   const std::size_t buffers = side_by_side_ ? units_.size() : 1;
   while (reads_.size() < buffers)
     reads_.push_back({.raw = Bytes(geometry_.block_raw_bytes()), .status = std::vector<passes::PageStatus>(geometry_.pages_per_block)});
   return side_by_side_ ? take_side_by_side() : take_one_by_one();
+}
+
+void BlockVoter::forget_counts() {
+  std::fill(votes_.begin(), votes_.end(), 0U);
+  std::fill(failed_.begin(), failed_.end(), 0U);
+  std::fill(status_.begin(), status_.end(), passes::PageStatus::not_read);
 }
 
 Result<void> BlockVoter::take_side_by_side() {
@@ -121,23 +136,25 @@ void BlockVoter::count_pages(std::span<const passes::PageStatus> unit) {
   }
 }
 
-Result<void> BlockVoter::gather(std::size_t in_unit) {
+Result<void> BlockVoter::gather_by_pages(std::uint32_t in_block) {
+  pages_of_passes_.resize(addresses_.size());
+  auto got = timed("reading", [&] { return by_pages_.page(in_block, pages_of_passes_); });
+  if (!got) return got;
+  sweep_.clear();
+  turned_by_ = pages_of_passes_[0];
+  for (std::size_t unit = 0; unit < addresses_.size(); ++unit)
+    if (by_pages_.status(unit)[in_block] == passes::PageStatus::read)
+      sweep_.push_back(unit == 0 ? ByteSpan(zeros_) : pages_of_passes_[unit]);
+  return {};
+}
+
+void BlockVoter::gather_side_by_side(std::uint32_t in_block) {
   sweep_.clear();
   turned_by_ = {};
-  if (come_by_pages_) {
-    pages_of_passes_.resize(addresses_.size());
-    auto got = timed("reading", [&] { return by_pages_.page(static_cast<std::uint32_t>(in_unit), pages_of_passes_); });
-    if (!got) return got;
-    turned_by_ = pages_of_passes_[0];
-    for (std::size_t unit = 0; unit < addresses_.size(); ++unit)
-      if (by_pages_.status(unit)[in_unit] == passes::PageStatus::read)
-        sweep_.push_back(unit == 0 ? ByteSpan(zeros_) : pages_of_passes_[unit]);
-    return {};
-  }
   const std::size_t page_bytes = geometry_.raw_page_bytes();
   for (const Read* read : voters_)
-    if (read->status[in_unit] == passes::PageStatus::read) sweep_.push_back(ByteSpan(read->raw).subspan(in_unit * page_bytes, page_bytes));
-  return {};
+    if (read->status[in_block] == passes::PageStatus::read)
+      sweep_.push_back(ByteSpan(read->raw).subspan(in_block * page_bytes, page_bytes));
 }
 
 vote::PageVote BlockVoter::sweep(std::span<const MutableByteSpan> dissent) {
@@ -153,22 +170,27 @@ vote::PageVote BlockVoter::count(std::uint32_t page, std::span<const MutableByte
 }
 
 Result<VotedPage> BlockVoter::vote(std::uint32_t page, MutableByteSpan dissent) {
-  VotedPage result{.vote = {}, .voted = voted_, .unsure = unsure_, .dissent = {}};
+  VotedPage result{.vote = {}, .voted = voted_, .unsure = unsure_};
+  const std::uint32_t in_block = first_page_ + page;
+  if (come_by_pages_ && votes_[page] > 0) {
+    if (const auto gathered = gather_by_pages(in_block); !gathered) {
+      // Hashed as it was stored, and no difference all the same: from here on the block is voted by what read_units finds right.
+      if (!LostUnits::is_loss(gathered.error())) return failure(gathered.error());
+      if (const auto taken = take_whole(); !taken) return failure(taken.error());
+    }
+  }
   if (votes_[page] == 0) {
     std::fill(voted_.begin(), voted_.end(), kFill);
     std::fill(unsure_.begin(), unsure_.end(), std::uint8_t{0});
     return result;
   }
   const std::size_t page_bytes = geometry_.raw_page_bytes();
-  const std::size_t count_of_planes = dissent.empty() ? 0 : vote::dissent_planes(votes_[page]);
+  const std::size_t plane_count = dissent.empty() ? 0 : vote::dissent_planes(votes_[page]);
   std::array<MutableByteSpan, vote::kMaxDissentPlanes> all;
-  for (std::size_t plane = 0; plane < count_of_planes; ++plane) all[plane] = dissent.subspan(plane * page_bytes, page_bytes);
-  const auto planes = std::span(all).first(count_of_planes);
-  const bool counted = !side_by_side_ && !come_by_pages_;
-  if (!counted)
-    if (const auto gathered = gather(first_page_ + page); !gathered) return failure(gathered.error());
-  result.vote = timed("voting", [&] { return counted ? count(page, planes) : sweep(planes); });
-  result.dissent = dissent.first(count_of_planes * page_bytes);
+  for (std::size_t plane = 0; plane < plane_count; ++plane) all[plane] = dissent.subspan(plane * page_bytes, page_bytes);
+  const auto planes = std::span(all).first(plane_count);
+  if (!come_by_pages_ && side_by_side_) gather_side_by_side(in_block);
+  result.vote = timed("voting", [&] { return come_by_pages_ || side_by_side_ ? sweep(planes) : count(page, planes); });
   return result;
 }
 

@@ -20,7 +20,6 @@ struct VotedPage {
   vote::PageVote vote;
   ByteSpan voted;    // kFill without votes
   ByteSpan unsure;   // 1 where passes disagreed
-  ByteSpan dissent;  // vote::dissent_planes(vote.votes) planes, one after the other, where they were asked for
 };
 
 // Votes the pages of one block over all passes that have it, each page in one sweep. Nearly always the passes come page by page, pass 1
@@ -41,8 +40,9 @@ class BlockVoter {
   void expect(UnitPlace place, BlockAddress block);
 
   std::uint32_t pages() const { return pages_; }  // in the slice just taken; 0 is the first of them
-  // Each page once, in ascending order. `dissent` has room for the planes of as many votes as the capture has passes, or is empty: then
-  // they are left out. Fails where the capture holds what no writer of ours stores.
+  // Each page once, in ascending order. `dissent` has room for the planes of as many votes as the capture has passes, and gets the
+  // vote::dissent_planes(vote.votes) of the page one after the other; or it is empty, and vote.dissents counts nothing.
+  // Fails only when the medium does.
   Result<VotedPage> vote(std::uint32_t page, MutableByteSpan dissent = {});
   // Why the page was not read, in the last pass that has its block; `read` when at least one pass read it.
   passes::PageStatus status(std::uint32_t page) const { return status_[page]; }
@@ -58,13 +58,17 @@ class BlockVoter {
     Bytes raw;
     std::vector<passes::PageStatus> status;
   };
+  bool take_by_pages(UnitPlace place, BlockAddress block);
+  Result<void> take_whole();
+  void forget_counts();
   Result<void> take_side_by_side();
   Result<void> take_one_by_one();
   // Whether the unit is there to vote.
   Result<bool> came(const passes::UnitRead& unit);
   void count_pages(std::span<const passes::PageStatus> status);
-  // Collects in sweep_ what votes on the page.
-  Result<void> gather(std::size_t in_unit);
+  // Collect in sweep_ what votes on the page of the block.
+  Result<void> gather_by_pages(std::uint32_t in_block);
+  void gather_side_by_side(std::uint32_t in_block);
   vote::PageVote sweep(std::span<const MutableByteSpan> dissent);
   vote::PageVote count(std::uint32_t page, std::span<const MutableByteSpan> dissent);
   template <typename Work>
@@ -81,7 +85,7 @@ class BlockVoter {
   std::vector<passes::UnitRead> units_;
   std::vector<const Read*> voters_;   // side by side: those that came, in the order of their passes
   passes::BlockPasses by_pages_;
-  bool come_by_pages_ = false;  // the passes of the block just taken
+  std::optional<UnitAddress> come_by_pages_;  // a unit of the block, when its passes do
   std::vector<UnitAddress> addresses_;
   std::vector<ByteSpan> pages_of_passes_;
   Bytes zeros_;  // a page

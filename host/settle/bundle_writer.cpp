@@ -77,10 +77,10 @@ Result<void> BundleWriter::write_encoded() {
   return blocks_->append(encoded_.blocks);
 }
 
-Result<PageBatch::Place> BundleWriter::place() {
+Result<PageBatch::Room> BundleWriter::room() {
   if (pages_left_ == 0)
     if (const auto opened = next_pages_file(); !opened) return failure(opened.error());
-  return batch_.place();
+  return batch_.room();
 }
 
 Result<void> BundleWriter::add_page(ByteSpan voted, std::uint32_t votes, std::uint32_t planes) {

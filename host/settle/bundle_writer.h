@@ -28,7 +28,7 @@ class BundleWriter {
                                      const image::CoverageMap& coverage, std::uint32_t margin_planes);
 
   // Where the next page is to be put before add_page().
-  Result<PageBatch::Place> place();
+  Result<PageBatch::Room> room();
   // As PageBatch::add.
   Result<void> add_page(ByteSpan voted, std::uint32_t votes, std::uint32_t planes);
   // Verdict of the next page; verdicts may lag behind pages.

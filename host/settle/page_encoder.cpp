@@ -24,14 +24,14 @@ PageBatch::PageBatch(std::uint32_t raw_page_bytes, std::uint32_t margin_planes)
   pages_.reserve(pages);
 }
 
-PageBatch::Place PageBatch::place() {
+PageBatch::Room PageBatch::room() {
   return {.best = MutableByteSpan(best_).subspan(pages_.size() * raw_page_bytes_, raw_page_bytes_),
           .against = MutableByteSpan(against_).subspan(pages_.size() * against_bytes_, against_bytes_)};
 }
 
 void PageBatch::add(ByteSpan voted, std::uint32_t votes, std::uint32_t planes) {
   assert(!full() && voted.size() == raw_page_bytes_);
-  const ByteSpan best = place().best;
+  const ByteSpan best = room().best;
   const bool corrected = std::memcmp(voted.data(), best.data(), raw_page_bytes_) != 0;
   if (corrected) {
     const MutableByteSpan correction = MutableByteSpan(corrections_).subspan(pages_.size() * raw_page_bytes_, raw_page_bytes_);

@@ -16,13 +16,12 @@ class PageBatch {
   PageBatch(std::uint32_t raw_page_bytes, std::uint32_t margin_planes);
 
   // Where the next page is to be put before add(): its best bytes, and its margin planes.
-  struct Place {
+  struct Room {
     MutableByteSpan best, against;
   };
-  Place place();
+  Room room();
   // `voted`: its bytes before a code corrected them; `votes`, `planes` as in image::PageMargins.
   void add(ByteSpan voted, std::uint32_t votes, std::uint32_t planes);
-  bool empty() const { return pages_.empty(); }
   bool full() const { return pages_.size() * raw_page_bytes_ == best_.size(); }
   void clear() { pages_.clear(); }
 

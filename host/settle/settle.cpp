@@ -138,10 +138,10 @@ class Settler {
       image::PageVerdict row;
       row.place = at.place;
       row.page = {at.block.index * geometry_.pages_per_block + first_page + page};
-      const auto place = writer_.place();
-      if (!place) return failure(place.error());
-      const MutableByteSpan best = place->best;
-      const auto page_vote = voter_.vote(page, place->against);
+      const auto room = times_.time("writing", [&] { return writer_.room(); });
+      if (!room) return failure(room.error());
+      const MutableByteSpan best = room->best;
+      const auto page_vote = voter_.vote(page, room->against);
       if (!page_vote) return failure(page_vote.error());
       const VotedPage& voted = *page_vote;
       if (verdicts_wait_) waiting_.emplace_back();
@@ -290,7 +290,7 @@ Result<Summary> settle(files::FileSystem& system, const Request& request, const 
     if (!made) return failure(Error(made.error()).during("reading the ECC scheme"));
     judge.emplace(std::move(*made));
   }
-  const std::uint32_t margin_planes = vote::dissent_planes(std::max(reader->units().passes(), 1U));
+  const std::uint32_t margin_planes = vote::dissent_planes(reader->units().passes());
   auto writer = BundleWriter::create(system, request.image, geometry, *coverage, margin_planes);
   if (!writer) return failure(Error(writer.error()).during("settling into {}", request.image));
   auto summary = Settler(*reader, *coverage, std::move(judge), std::move(*writer), hooks).run(request);

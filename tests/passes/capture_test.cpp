@@ -142,7 +142,7 @@ TEST_F(Capture, OneOfAnEarlierVersionGrowsAsItBegan) {
   const auto facts = reader->facts(unit(0, 3));
   ASSERT_TRUE(facts);
   EXPECT_TRUE(facts->xor_zstd);
-  EXPECT_FALSE(facts->stored_sha256);
+  EXPECT_FALSE(facts->difference_sha256);
   Bytes back(raw.size());
   std::vector<PageStatus> status(reader->head().geometry.pages_per_block);
   ASSERT_TRUE(reader->read_unit(unit(0, 3), back, status));

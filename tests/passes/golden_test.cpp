@@ -1,5 +1,5 @@
-// The captures in tests/data/capture-v1 and capture-v1-stored-hashes stay readable for ever: the same capture, without and with a hash of
-// what is stored of pass 2. docs/capture.md takes its example from the first.
+// The captures in tests/data/capture-v1 and capture-v1-difference-hashes stay readable for ever: the same capture, without and with a
+// hash of the difference that pass 2 is stored as. docs/capture.md takes its example from the first.
 #include <gtest/gtest.h>
 #include <zstd.h>
 
@@ -15,7 +15,7 @@
 namespace steadycell::passes {
 namespace {
 
-const std::string kGolden = std::string(STEADYCELL_TEST_DATA) + "/capture-v1", kOfToday = kGolden + "-stored-hashes";
+const std::string kGolden = std::string(STEADYCELL_TEST_DATA) + "/capture-v1", kOfToday = kGolden + "-difference-hashes";
 constexpr unsigned kGoldenZstd = 10504;  // the library that wrote it: other versions may pack differently, and must unpack alike
 
 Geometry golden_chip() {
@@ -55,7 +55,7 @@ Bytes golden_file(const std::string& folder, const std::string& name) {
 
 class GoldenCaptures : public ::testing::TestWithParam<std::string> {};
 
-INSTANTIATE_TEST_SUITE_P(WithoutAndWithStoredHashes, GoldenCaptures, ::testing::Values(kGolden, kOfToday),
+INSTANTIATE_TEST_SUITE_P(WithoutAndWithDifferenceHashes, GoldenCaptures, ::testing::Values(kGolden, kOfToday),
                          [](const auto& which) { return std::string(which.param == kGolden ? "without" : "with"); });
 
 TEST_P(GoldenCaptures, AreReadForEver) {

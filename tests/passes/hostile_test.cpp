@@ -386,7 +386,7 @@ TEST(Hostile, F38FramesThatMatchTheirHashAndNotTheirBlock) {
     disk.put("c/pass-0002.dat", pass_2);
     const std::string hash = to_text(Sha256::of(frame));
     append_record(disk, 2,
-                  unit_payload({{"pass", 2}, {"offset", offset}, {"stored", frame.size()}, {"codec", 1}, {"stored_sha256", hash}}));
+                  unit_payload({{"pass", 2}, {"offset", offset}, {"stored", frame.size()}, {"codec", 1}, {"difference_sha256", hash}}));
     auto reader = CaptureReader::open(disk, "c");
     ASSERT_TRUE(reader) << what;
     BlockPasses passes(*reader, 8 << 20);

@@ -1,12 +1,12 @@
 #!/usr/bin/env python3
 """Reads a capture folder by docs/capture.md alone, with nothing but the standard library: checks frames, checksums, chain and
-the hashes of the units that are stored as they are and of what is stored of the others, and prints what it found.
+the hashes of the units that are stored as they are and of the differences to them, and prints what it found.
 
     read_capture.py CAPTURE            print a summary as JSON
     read_capture.py CAPTURE --expect N fail unless it holds N units
-    read_capture.py CAPTURE --expect N --hashed M
-                                       also unless M of them have hashes that can be checked so
+    read_capture.py CAPTURE --hashed M fail unless M of them have hashes that can be checked so
 """
+import argparse
 import hashlib
 import json
 import struct
@@ -83,8 +83,9 @@ def main(folder, expected=None, expected_hashed=None):
             assert "crc32c" not in unit or unit["crc32c"] == crc32c(stored), f"unit {key}: CRC-32C"
             hashed += 1
         else:
-            if "stored_sha256" in unit:
-                assert hashlib.sha256(stored).hexdigest() == unit["stored_sha256"], f"unit {key}: hash of what is stored"
+            if "difference_sha256" in unit:
+                pass_1 = bytes.fromhex(units[key[:3] + (1,)]["sha256"])
+                assert hashlib.sha256(pass_1 + stored).hexdigest() == unit["difference_sha256"], f"unit {key}: hash of the difference"
                 hashed += 1
             assert stored[:4] == bytes.fromhex("28b52ffd"), f"unit {key} is no zstd frame (RFC 8878)"
     print(json.dumps({"uuid": head["uuid"], "units": len(units), "hashed": hashed, "head": digest}))
@@ -95,4 +96,9 @@ def main(folder, expected=None, expected_hashed=None):
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), *(int(number) for number in sys.argv[3::2]))
+    arguments = argparse.ArgumentParser()
+    arguments.add_argument("capture", type=Path)
+    arguments.add_argument("--expect", type=int)
+    arguments.add_argument("--hashed", type=int)
+    given = arguments.parse_args()
+    main(given.capture, given.expect, given.hashed)
