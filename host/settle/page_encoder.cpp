@@ -10,14 +10,14 @@
 namespace steadycell::settle {
 namespace {
 
-// Enough to outweigh waking a thread, little enough to stay in the cache with all that is made of it.
-constexpr std::size_t kBatchBytes = std::size_t{256} << 10;
+// Of a batch with all that belongs to its pages: enough to outweigh waking a thread, and for one of the two threads to run ahead.
+constexpr std::size_t kBatchBytes = std::size_t{4} << 20;
 
 }  // namespace
 
 PageBatch::PageBatch(std::uint32_t raw_page_bytes, std::uint32_t margin_planes)
     : raw_page_bytes_(raw_page_bytes), against_bytes_(std::size_t{margin_planes} * raw_page_bytes), zeros_(raw_page_bytes) {
-  const std::size_t pages = std::max<std::size_t>(1, kBatchBytes / raw_page_bytes);
+  const std::size_t pages = std::max<std::size_t>(1, kBatchBytes / (2 * raw_page_bytes_ + against_bytes_));
   best_.resize(pages * raw_page_bytes_);
   corrections_.resize(pages * raw_page_bytes_);
   against_.resize(pages * against_bytes_);
