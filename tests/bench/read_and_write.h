@@ -1,6 +1,4 @@
 #pragma once
-#include <immintrin.h>
-
 #include <array>
 #include <cstring>
 #include <span>
@@ -10,21 +8,37 @@
 
 namespace steadycell::vote {
 
-// The floor of a vote: reads `votes` streams and writes `outputs`, in vectors of 512 bits where the processor has them, with no more
+// The floor of a vote: reads `votes` streams and writes `outputs`, in vectors of the widest registers that the processor has, with no more
 // arithmetic than it takes to make every read count. A vote of as many streams cannot be expected to be faster.
-template <std::size_t kVotes, std::size_t kOutputs>
-__attribute__((target("avx512f"))) void read_and_write_wide(const std::uint8_t* const* reads, std::uint8_t* const* outputs,
-                                                            std::size_t bytes) {
+template <std::size_t kVotes, std::size_t kOutputs, std::size_t kWidth>
+[[gnu::always_inline]] inline void read_and_write_vectors(const std::uint8_t* const* reads, std::uint8_t* const* outputs, std::size_t bytes) {
+  using Vector [[gnu::vector_size(kWidth)]] = std::uint64_t;
   std::array<const std::uint8_t*, kVotes> from;
   for (std::size_t read = 0; read < kVotes; ++read) from[read] = reads[read];
 #pragma GCC unroll 2
-  for (std::size_t at = 0; at + 64 <= bytes; at += 64) {
-    __m512i all = _mm512_loadu_si512(from[0] + at);
+  for (std::size_t at = 0; at + kWidth <= bytes; at += kWidth) {
+    Vector all{}, one;
 #pragma GCC unroll 32
-    for (std::size_t read = 1; read < kVotes; ++read) all = _mm512_xor_si512(all, _mm512_loadu_si512(from[read] + at));
+    for (std::size_t read = 0; read < kVotes; ++read) {
+      std::memcpy(&one, from[read] + at, kWidth);
+      all ^= one;
+    }
 #pragma GCC unroll 8
-    for (std::size_t out = 0; out < kOutputs; ++out) _mm512_storeu_si512(outputs[out] + at, all);
+    for (std::size_t out = 0; out < kOutputs; ++out) std::memcpy(outputs[out] + at, &all, kWidth);
   }
+}
+template <std::size_t kVotes, std::size_t kOutputs>
+[[gnu::target("avx512f")]] void read_and_write_512(const std::uint8_t* const* reads, std::uint8_t* const* outputs, std::size_t bytes) {
+  read_and_write_vectors<kVotes, kOutputs, 64>(reads, outputs, bytes);
+}
+template <std::size_t kVotes, std::size_t kOutputs>
+[[gnu::target("avx2")]] void read_and_write_256(const std::uint8_t* const* reads, std::uint8_t* const* outputs, std::size_t bytes) {
+  read_and_write_vectors<kVotes, kOutputs, 32>(reads, outputs, bytes);
+}
+template <std::size_t kVotes, std::size_t kOutputs>
+void read_and_write_wide(const std::uint8_t* const* reads, std::uint8_t* const* outputs, std::size_t bytes) {
+  if (__builtin_cpu_supports("avx512f")) return read_and_write_512<kVotes, kOutputs>(reads, outputs, bytes);
+  return read_and_write_256<kVotes, kOutputs>(reads, outputs, bytes);
 }
 
 inline void read_and_write_words(std::span<const ByteSpan> reads, std::span<const MutableByteSpan> outputs) {
@@ -45,7 +59,7 @@ void read_and_write(std::span<const ByteSpan> reads, std::span<const MutableByte
   for (std::size_t read = 0; read < kVotes; ++read) from[read] = reads[read].data();
   for (std::size_t out = 0; out < outputs.size(); ++out) to[out] = outputs[out].data();
   const std::size_t bytes = outputs[0].size();
-  switch (__builtin_cpu_supports("avx512f") ? outputs.size() : 0) {
+  switch (__builtin_cpu_supports("avx2") ? outputs.size() : 0) {
     case 2: return read_and_write_wide<kVotes, 2>(from.data(), to.data(), bytes);
     case 3: return read_and_write_wide<kVotes, 3>(from.data(), to.data(), bytes);
     case 4: return read_and_write_wide<kVotes, 4>(from.data(), to.data(), bytes);
