@@ -4,7 +4,8 @@
 //
 // The whole way, BM_ReadAndSettle, is what `chip read` and `capture settle` do one after the other: bytes of the link ->
 // frames, CRC-32C checked -> units -> SHA-256, pass 1 stored whole and later ones as compressed difference, journal; then
-// stored units -> unpacked, SHA-256 checked -> vote -> BCH -> verdicts, image with its hashes, corrections and margins.
+// pass 1 and differences, each with its SHA-256 checked -> unpacked -> vote -> BCH -> verdicts, image with its hashes, corrections
+// and margins.
 // Reference of the same run: SHA-256 of the raw bytes once, by libcrypto, and copying them.
 //
 // Argument: on how many cores. `cpu_GB/s` is raw bytes over the processor time of all threads: what one core of
