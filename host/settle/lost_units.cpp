@@ -38,7 +38,8 @@ void LostUnits::clear() {
 std::vector<std::string> LostUnits::notes(const passes::CaptureHead& head, std::uint32_t passes) const {
   std::vector<std::string> notes;
   if (damaged_.units > 0) notes.push_back(note(damaged_, "stored bytes are damaged", head, passes));
-  if (missing_.units > 0) notes.push_back(note(missing_, "pass file is not there", head, passes));
+  if (missing_.units > 0)
+    notes.push_back(note(missing_, "pass file, or the pass 1 that it is a difference to, is not there", head, passes));
   return notes;
 }
 

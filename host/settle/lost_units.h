@@ -15,7 +15,7 @@ namespace steadycell::settle {
 // capture that lost a whole pass takes no memory and one line.
 class LostUnits {
  public:
-  // The unit is not as it was written, or its file is not there. Any other failure concerns the medium or us.
+  // The unit is not as it was written, or its file or pass 1 is not there. Any other failure concerns the medium or us.
   static bool is_loss(const Error& error);
 
   // Blocks come in rising order in each place; one that comes again before the next is counted once.

@@ -1,11 +1,12 @@
 // A capture from strangers, on a disk in memory: the first byte says which file the rest replaces or is appended to. Whatever
-// comes: opening, reading every unit and going on end, nothing is written outside the folder, and a unit that is read has
-// the hash that the journal names.
+// comes: opening, reading every unit, whole and page by page, and going on end, nothing is written outside the folder, and a unit
+// that is read has the hash that the journal names.
 #include <algorithm>
 #include <memory>
 
+#include "base/bits.h"
 #include "files/memory_disk.h"
-#include "passes/capture.h"
+#include "passes/block_passes.h"
 #include "passes/sample.h"
 #include "steadycell/protocol.h"
 
@@ -102,6 +103,26 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     for (std::uint32_t block = 0; block < blocks; ++block)
       if (reader->read_unit(unit(block, pass), raw, status)) expect(Sha256::of(raw) == reader->facts(unit(block, pass))->sha256);
   (void)reader->page_reads({0, 0});
+  // Page by page: whatever the journal says, a unit that is right by its own hash comes as that.
+  BlockPasses passes(*reader, 8 << 20);
+  for (std::uint32_t block = 0; block < blocks; ++block) {
+    std::vector<UnitAddress> units;
+    for (std::uint32_t pass = 1; pass <= std::min(reader->units().passes(), 8u); ++pass)
+      if (reader->units().has(unit(block, pass))) units.push_back(unit(block, pass));
+    if (!passes.begin(units)) continue;
+    if (block + 1 < blocks) passes.expect(unit(block + 1, 1));
+    std::vector<Bytes> as_pages(units.size());
+    std::vector<ByteSpan> pages(units.size());
+    bool all = true;
+    for (std::uint32_t page = 0; all && page < geometry.pages_per_block; ++page) {
+      all = passes.page(page, pages).has_value();
+      for (std::size_t i = 0; all && i < units.size(); ++i) as_pages[i].insert(as_pages[i].end(), pages[i].begin(), pages[i].end());
+    }
+    for (std::size_t i = 0; all && i < units.size(); ++i) {
+      if (i > 0) xor_into(as_pages[i], as_pages[0]);
+      if (reader->read_unit(units[i], raw, status)) expect(as_pages[i] == raw);
+    }
+  }
 
   disk.set_room(4 << 20);  // a hostile offset makes a sparse file on a real disk; here it must not fill the memory
   StillClock clock;

@@ -131,6 +131,17 @@ TEST_F(Verify, AMissingPassFileIsMissingAndNotDamaged) {
   EXPECT_EQ(found.passes[1].missing, 8u);
 }
 
+TEST_F(Verify, AHoleThatSwallowsPass1TakesItsDifferencesAlongAndTheReasonSaysSo) {
+  ASSERT_TRUE(facts(2, 3).xor_zstd);
+  flip("journal", *CaptureReader::open(files::posix(), folder_)->units().record_of(unit(2, 1)) + 40);
+  const auto found = verified();
+  const auto fault = std::ranges::find_if(found.faults, [](const FaultRun& run) { return run.pass == 3; });
+  ASSERT_NE(fault, found.faults.end());
+  EXPECT_EQ(fault->first.index, 2u);
+  EXPECT_EQ(fault->fault, Fault::missing);
+  EXPECT_EQ(fault->why, "kept as the difference to pass 1, of which the journal has no record");
+}
+
 TEST_F(Verify, AHoleInTheJournalNamesTheUnitThatItSwallowed) {
   const auto record = CaptureReader::open(files::posix(), folder_)->units().record_of(unit(2, 2));
   flip("journal", *record + 40);

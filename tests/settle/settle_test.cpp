@@ -524,8 +524,8 @@ TEST_F(SettleTest, AMissingPassFileIsOneNote) {
   capture_of(small_chip(), {truth, truth, truth});
   ASSERT_TRUE(files::posix().remove_file(path("capture/pass-0003.dat")));
   const Summary summary = settled();
-  EXPECT_THAT(summary.manifest.notes, Contains(HasSubstr("8 units did not vote, since their pass file is not "
-                                                         "there: pass 3 blocks 0-7; read the blocks once more")));
+  EXPECT_THAT(summary.manifest.notes, Contains(HasSubstr("8 units did not vote, since their pass file, or the pass 1 that it is a "
+                                                         "difference to, is not there: pass 3 blocks 0-7; read the blocks once more")));
 }
 
 TEST_F(SettleTest, DamageInTheJournalIsOneNoteWithTheWayOn) {
