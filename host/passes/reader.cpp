@@ -211,7 +211,7 @@ Result<void> CaptureReader::fetch(UnitAddress unit, const UnitFacts& unit_facts,
   const auto read = [&]() -> Result<void> {
     const auto file = pass_file(unit.pass);
     if (!file) return failure(file.error());
-    if (!unit_facts.xor_zstd) return read_exactly(**file, unit_facts.file_offset, out);
+    if (!unit_facts.xor_zstd) return read_stored(unit, unit_facts, out);
     const auto stored = [&](std::uint64_t at, MutableByteSpan piece) { return read_exactly(**file, unit_facts.file_offset + at, piece); };
     if (!pass_1.empty()) return codec_->unpack(unit_facts.stored_bytes, stored, pass_1, out);
     const UnitAddress first{unit.place, unit.block, 1};

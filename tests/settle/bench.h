@@ -28,6 +28,16 @@ inline Geometry small_chip() {
   return geometry;
 }
 
+// One block of large pages.
+inline Geometry large_block(std::uint32_t pages) {
+  Geometry geometry;
+  geometry.page_bytes = 16384;
+  geometry.spare_bytes = 1280;
+  geometry.pages_per_block = pages;
+  geometry.blocks = 1;
+  return geometry;
+}
+
 inline Geometry kernel_chip(std::uint32_t blocks) {
   Geometry geometry;
   geometry.page_bytes = 2048;

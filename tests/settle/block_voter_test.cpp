@@ -88,11 +88,7 @@ TEST_F(SettleTest, PassesPageByPageGiveTheSameVotesAsWholeOnes) {
 }
 
 TEST_F(SettleTest, CountersOfTheLargestBlocksStayWithinTheirMemory) {
-  Geometry geometry;
-  geometry.page_bytes = 16384;
-  geometry.spare_bytes = 1280;
-  geometry.pages_per_block = 512;
-  geometry.blocks = 1;
+  const Geometry geometry = large_block(512);
   passes::CaptureWriter writer = new_capture(geometry);
   const std::vector<PageStatus> all(512, PageStatus::read);
   const Bytes block(geometry.block_raw_bytes(), 0x5A);
@@ -201,11 +197,7 @@ TEST_F(SettleTest, ADifferenceThatBreaksOffAbstainsFromThereOn) {
 // 768 pages of 16 KiB + 1280 by three passes: too much to lie side by side, and their counters for one slice, and yet they come page by
 // page.
 TEST_F(SettleTest, LargeBlocksComePageByPageThroughAllSlices) {
-  Geometry geometry;
-  geometry.page_bytes = 16384;
-  geometry.spare_bytes = 1280;
-  geometry.pages_per_block = 768;
-  geometry.blocks = 1;
+  const Geometry geometry = large_block(768);
   const std::vector<PageStatus> read(geometry.pages_per_block, PageStatus::read);
   Bytes block(geometry.block_raw_bytes(), 0x5A);
   {
