@@ -36,6 +36,11 @@ std::optional<double> parse_real(std::string_view text) {
   return value;
 }
 
+void append_fixed(double value, int decimals, std::string& out) {
+  std::array<char, 400> text;  // the largest double has 309 digits in front of the point
+  out.append(text.data(), std::to_chars(text.data(), text.data() + text.size(), value, std::chars_format::fixed, decimals).ptr);
+}
+
 // How many programs write that a sample was lost: refused, since it also stands for a sum that failed.
 bool not_a_number(std::string_view text) {
   return text.size() == 3 && std::ranges::equal(text, std::string_view("nan"), {}, [](unsigned char c) { return std::tolower(c); });
@@ -124,12 +129,15 @@ void append_header(const TraceHeader& header, bool probes, std::string& out) {
   out += '\n';
 }
 
+// While a recording runs this is done for every sample, on the thread that sends the heartbeat.
 void append_sample(const Sample& sample, bool probes, std::string& out) {
-  const auto to = std::back_inserter(out);
-  fmt::format_to(to, "{:.6f},{:.3f},{:.3f}", sample.time_s, sample.mA, sample.volts);
+  append_fixed(sample.time_s, 6, out);
+  for (const double value : {sample.mA, sample.volts}) append_fixed(value, 3, out += ',');
   if (probes)
-    for (const double volts : sample.probe_volts)
-      std::isnan(volts) ? fmt::format_to(to, ",") : fmt::format_to(to, ",{:.3f}", volts);
+    for (const double volts : sample.probe_volts) {
+      out += ',';
+      if (!std::isnan(volts)) append_fixed(volts, 3, out);
+    }
   out += '\n';
 }
 
