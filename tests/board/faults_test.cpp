@@ -10,8 +10,6 @@ namespace {
 using namespace testing;
 using simbench::SimSession;
 
-constexpr std::uint32_t kRows = 64;
-
 RunRequest read_rows(const protocol::BusProgram& program, RowRange rows = {0, kRows, kRows, 1}) {
   RunRequest request;
   request.program = &program;

@@ -8,18 +8,16 @@ namespace {
 using namespace testing;
 using simbench::SimSession;
 
-constexpr std::uint32_t kRows = 64;
-
-struct Seen {
+struct SeenOnRungs {
   std::vector<link::Rung> rungs;
   LinkStats stats;
   std::size_t recoveries_noted = 0;
 };
 
 // Reads the rows; at the page of index 20 `happen` is done to the link. Every page comes whole and right.
-Seen read_while(const std::function<void(LinkThatSticks&)>& happen, link::Rung helps) {
+SeenOnRungs read_while(const std::function<void(LinkThatSticks&)>& happen, link::Rung helps) {
   SimSession session(numbered_chip());
-  Seen seen;
+  SeenOnRungs seen;
   run([&]() -> asio::awaitable<void> {
     auto socket = link::adopt_socket(co_await asio::this_coro::executor, session.take_host_fd(), "bench");
     auto made = std::make_unique<LinkThatSticks>(std::move(socket), helps, seen.rungs);
@@ -55,7 +53,7 @@ Seen read_while(const std::function<void(LinkThatSticks&)>& happen, link::Rung h
 }
 
 TEST(Ladder, F04_PagesThatAStallCutAreReadAgainAndNoByteOfABrokenFrameIsUsed) {
-  const Seen seen = read_while([](LinkThatSticks& link) { link.stall(); }, link::Rung::clear_halts);
+  const SeenOnRungs seen = read_while([](LinkThatSticks& link) { link.stall(); }, link::Rung::clear_halts);
   EXPECT_TRUE(seen.rungs.empty()) << "the link did it by itself";
   EXPECT_EQ(seen.stats.recoveries, 1u);
   EXPECT_EQ(seen.recoveries_noted, 1u);
@@ -63,7 +61,7 @@ TEST(Ladder, F04_PagesThatAStallCutAreReadAgainAndNoByteOfABrokenFrameIsUsed) {
 }
 
 TEST(Ladder, F04_ALinkThatSticksInARunIsTakenUpRungByRungAndTheRunGoesOn) {
-  const Seen seen = read_while([](LinkThatSticks& link) { link.stick(); }, link::Rung::claim_again);
+  const SeenOnRungs seen = read_while([](LinkThatSticks& link) { link.stick(); }, link::Rung::claim_again);
   EXPECT_EQ(seen.rungs, (std::vector{link::Rung::clear_halts, link::Rung::claim_again}));
   EXPECT_EQ(seen.stats.recoveries, 2u);
   EXPECT_EQ(seen.recoveries_noted, 2u);

@@ -1,9 +1,9 @@
 // F-20: a board that is plugged and unplugged for ever leaves nothing behind.
 #include <malloc.h>
 
-#include <cstdlib>
 #include <filesystem>
 
+#include "base/sanitized.h"
 #include "board/bench.h"
 
 namespace steadycell::board::testing {
@@ -20,7 +20,7 @@ struct Held {
 };
 
 TEST(PlugCycles, F20_LeaveNoDescriptorThreadOrMemoryBehind) {
-  const unsigned cycles = std::getenv("STEADYCELL_SANITIZED") ? 1'000 : 10'000;
+  const unsigned cycles = kSanitized ? 1'000 : 10'000;
   constexpr unsigned kWarmUp = 20;  // what is made once is made by then
   simbench::SimSession session(patient_only());
   Held before;

@@ -3,20 +3,15 @@
 #include <gtest/gtest.h>
 
 #include <bit>
-#include <cstdlib>
 #include <random>
 #include <set>
 
+#include "base/sanitized.h"
 #include "direct_bch.h"
+#include "polynomials.h"
 
 namespace steadycell::ecc {
 namespace {
-
-constexpr std::array<std::uint32_t, 12> kPolynomials = {0x13,  0x25,  0x43,   0x89,   0x11D,  0x211,
-                                                        0x409, 0x805, 0x1053, 0x201B, 0x402B, 0x8003};  // m 4..15
-
-// Sanitizers slow the direct decoder down a hundredfold; they look for other faults than wrong answers, in fewer words.
-const bool kSanitized = std::getenv("STEADYCELL_SANITIZED") != nullptr;
 
 class BchOnPath : public testing::TestWithParam<BchPath> {
  protected:
@@ -133,8 +128,8 @@ TEST_P(BchOnPath, AnotherPrimitivePolynomialAndAnUnevenLength) {
 // --- every word of small codes, against the definition: the one codeword within t, or a failure
 
 // A code of at most 32 bits, words as numbers whose bit code_bits() - 1 is the first data bit.
-struct SmallCode {
-  SmallCode(const BchCode& of) : code(of), workspace(of), data(of.data_bytes()), parity(of.parity_bytes()) {}
+struct SmallWord {
+  SmallWord(const BchCode& of) : code(of), workspace(of), data(of.data_bytes()), parity(of.parity_bytes()) {}
   void put(std::uint32_t word) {
     const std::uint32_t tail = word & ((1u << code.parity_bits()) - 1);
     for (std::size_t i = 0; i < data.size(); ++i) data[i] = byte_of(word >> code.parity_bits(), code.data_bits(), i);
@@ -155,7 +150,7 @@ struct SmallCode {
 };
 
 void check_every_word(const BchCode& code) {
-  SmallCode small(code);
+  SmallWord small(code);
   std::vector<std::uint32_t> codewords;
   for (std::uint32_t value = 0; value < 1u << code.data_bits(); ++value) {
     small.put(value << code.parity_bits());
@@ -186,7 +181,7 @@ TEST_P(BchOnPath, EveryWordOf15With5DataBits) { check_every_word(make(4, 3, 5).v
 // 2^15 words stand for all 2^31. Those within 3 bits of a codeword number 1 + 31 + C(31,2) + C(31,3).
 TEST_P(BchOnPath, EveryPatternOf31With16DataBits) {
   const BchCode code = make(5, 3, 16).value();
-  SmallCode small(code);
+  SmallWord small(code);
   unsigned decodable = 0;
   for (std::uint32_t word = 0; word < 1u << 15; ++word) {
     small.put(word);

@@ -10,12 +10,10 @@
 #include <set>
 
 #include "plain_bch.h"
+#include "polynomials.h"
 
 namespace steadycell::ecc {
 namespace {
-
-constexpr std::array<std::uint32_t, 12> kPolynomials = {0x13,  0x25,  0x43,   0x89,   0x11D,  0x211,
-                                                        0x409, 0x805, 0x1053, 0x201B, 0x402B, 0x8003};  // m 4..15
 
 BchCode make(unsigned m, unsigned t, std::uint32_t polynomial, std::uint32_t data_bits) {
   auto code = BchCode::make({.m = m, .t = t, .polynomial = polynomial, .data_bits = data_bits});

@@ -14,16 +14,16 @@ extern "C" {
 namespace steadycell::ecc {
 namespace {
 
-struct Shape {
+struct LibfecCode {
   unsigned symbol_bits;
   std::uint32_t polynomial;
   unsigned t, first_root;
   std::uint32_t data_symbols;  // 0: as many as the field allows
 };
 
-class ReedSolomonAgainstLibfec : public testing::TestWithParam<Shape> {};
+class ReedSolomonAgainstLibfec : public testing::TestWithParam<LibfecCode> {};
 
-std::vector<unsigned> symbols_of(ByteSpan bytes, unsigned width, std::size_t count) {
+std::vector<unsigned> symbols_for_libfec(ByteSpan bytes, unsigned width, std::size_t count) {
   std::vector<unsigned> symbols(count, 0);
   for (std::size_t i = 0; i < count * width; ++i)
     symbols[i / width] = symbols[i / width] << 1 | (unsigned{bytes[i / 8]} >> (7 - i % 8) & 1u);
@@ -46,7 +46,7 @@ TEST_P(ReedSolomonAgainstLibfec, EncodesAndDecodesAlike) {
   ReedSolomonWorkspace workspace(*code);
   std::mt19937 random(m * 1000 + t);
   const auto word_of = [&, m = m, t = t](const Bytes& data, const Bytes& parity) {
-    std::vector<unsigned> word = symbols_of(data, m, data_symbols), tail = symbols_of(parity, m, 2 * t);
+    std::vector<unsigned> word = symbols_for_libfec(data, m, data_symbols), tail = symbols_for_libfec(parity, m, 2 * t);
     word.insert(word.end(), tail.begin(), tail.end());
     return word;
   };
@@ -80,10 +80,10 @@ TEST_P(ReedSolomonAgainstLibfec, EncodesAndDecodesAlike) {
 // 9 and 10 bits over 512 bytes (456 and 410 symbols), 4 and more symbols corrected: as older controllers used them (common
 // practice, no source).
 INSTANTIATE_TEST_SUITE_P(Shapes, ReedSolomonAgainstLibfec,
-                         testing::Values(Shape{9, 0x211, 4, 0, 456}, Shape{9, 0x211, 4, 1, 456}, Shape{10, 0x409, 4, 0, 410},
-                                         Shape{10, 0x409, 4, 1, 410}, Shape{10, 0x409, 8, 1, 412}, Shape{9, 0x211, 4, 1, 0},
-                                         Shape{10, 0x409, 4, 0, 0}, Shape{8, 0x11D, 1, 0, 0}, Shape{8, 0x11D, 16, 1, 0},
-                                         Shape{11, 0x805, 5, 3, 0}, Shape{12, 0x1053, 3, 1, 0}, Shape{12, 0x1053, 72, 0, 1024}));
+                         testing::Values(LibfecCode{9, 0x211, 4, 0, 456}, LibfecCode{9, 0x211, 4, 1, 456}, LibfecCode{10, 0x409, 4, 0, 410},
+                                         LibfecCode{10, 0x409, 4, 1, 410}, LibfecCode{10, 0x409, 8, 1, 412}, LibfecCode{9, 0x211, 4, 1, 0},
+                                         LibfecCode{10, 0x409, 4, 0, 0}, LibfecCode{8, 0x11D, 1, 0, 0}, LibfecCode{8, 0x11D, 16, 1, 0},
+                                         LibfecCode{11, 0x805, 5, 3, 0}, LibfecCode{12, 0x1053, 3, 1, 0}, LibfecCode{12, 0x1053, 72, 0, 1024}));
 
 }  // namespace
 }  // namespace steadycell::ecc

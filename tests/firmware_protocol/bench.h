@@ -7,6 +7,13 @@
 #include "firmware_protocol/frames.h"
 #include "firmware_protocol/recording_hal.h"
 
+inline constexpr std::uint64_t kMs = 1'000'000;
+inline constexpr std::size_t kSmallArena = SC_CORE_ARENA_FOR(2112) * 3;  // a few pages fill it
+
+inline frames::Bytes port_on(unsigned flags = 0, unsigned limit_ma = 500) {
+  return frames::Writer().u16(5000).u16(limit_ma).u16(10).u8(flags).u8(0).bytes;
+}
+
 // A device core on a recording HAL, and a host that speaks to it frame by frame.
 class Bench {
  public:

@@ -8,8 +8,6 @@ using frames::Writer;
 
 namespace {
 
-constexpr std::uint64_t kMs = 1'000'000;
-constexpr std::size_t kSmallArena = SC_CORE_ARENA_FOR(2112) * 3;  // a few pages fill it
 constexpr std::uint64_t kNonce = 0xFEEDFACE12345678;
 
 void load_page_program(Bench& b, std::uint32_t bytes = 2112) {

@@ -7,9 +7,6 @@ using frames::Writer;
 
 namespace {
 
-constexpr std::uint64_t kMs = 1'000'000;
-
-Bytes port_on() { return Writer().u16(5000).u16(500).u16(10).u8(0).u8(0).bytes; }
 Bytes port_measure(unsigned line, int ua, unsigned mv = 1500, unsigned early_us = 1000, unsigned settle_ms = 20) {
   return Writer().u8(line).u8(0).i16(static_cast<std::int16_t>(ua)).u16(mv).u16(early_us).u16(settle_ms).bytes;
 }

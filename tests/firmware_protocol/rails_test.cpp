@@ -7,13 +7,8 @@ using frames::Writer;
 
 namespace {
 
-constexpr std::uint64_t kMs = 1'000'000;
-constexpr std::size_t kSmallArena = SC_CORE_ARENA_FOR(2112) * 3;  // a few pages fill it
 const Bytes kId{0xEC, 0xDC, 0x10, 0x95, 0x54};
 
-Bytes port_on(unsigned flags = 0, unsigned limit_ma = 500) {
-  return Writer().u16(5000).u16(limit_ma).u16(10).u8(flags).u8(0).bytes;
-}
 unsigned mv_of(const Bench::Answer& a) { return a.rest.size() == 2 ? scp_get_u16(a.rest.data()) : 99999; }
 
 void read_id(Bench& b) {
