@@ -45,7 +45,7 @@ std::string fault_rows(const json::Object& result) {
     const json::Object& run = faults[i].get_object();
     const std::string blocks = run_text("block", count(run, "first_block"), count(run, "count")) + place_text(run);
     out += row(word(run, "fault"), fmt::format("pass {}, {}: {}{}", count(run, "pass"), blocks, word(run, "why"),
-                                               flag(run, "made_up") ? "; other passes make up for it" : ""));
+                                               flag(run, "made_up") ? "; as many whole passes are left as most blocks have" : ""));
   }
   if (faults.size() > kRunsShown) out += row("", fmt::format("and {} more runs of blocks: --json lists them", faults.size() - kRunsShown));
   return out;

@@ -153,8 +153,6 @@ class CaptureReader {
   void take_in_unit(const Record& record);
   void take_in_note(const Record& record);
   void note_damage(Damage damage);
-  // `error` of a unit whose bytes are not there or not right, with the way to mend it.
-  Error advise(UnitAddress unit, Error error) const;
   // What is stored of a unit, facts.stored_bytes, unchecked.
   Result<void> read_stored(UnitAddress unit, const UnitFacts& facts, MutableByteSpan out);
   // Bytes of a pass-1 unit as they lie in the file, unchecked: what a later pass is the difference to.

@@ -2,12 +2,12 @@
 #include <cassert>
 #include <utility>
 
+#include "base/text.h"
 #include "files/atomic.h"
 #include "passes/capture.h"
 #include "passes/codec.h"
 #include "passes/hasher.h"
 #include "passes/layout.h"
-#include "passes/mend.h"
 
 namespace steadycell::passes {
 
@@ -225,14 +225,10 @@ Result<void> CaptureReader::fetch(UnitAddress unit, const UnitFacts& unit_facts,
 }
 
 Error CaptureReader::not_read(UnitAddress unit, const Error& why) const {
-  return advise(unit, Error(why).during("reading {}", describe(unit)).at(files::join(folder_, pass_name(unit.pass))));
-}
-
-Error CaptureReader::advise(UnitAddress unit, Error error) const {
+  Error error = Error(why).during("reading {}", describe(unit)).at(files::join(folder_, pass_name(unit.pass)));
   if (error.code() != ErrorCode::file_damaged && error.code() != ErrorCode::not_found) return error;
-  const NumberRange block{unit.block.index, unit.block.index};
-  return std::move(error).advising(reading_again(head_, units().passes(), folder_, {&block, 1}) +
-                                   "; steadycell capture verify lists all that is damaged or missing");
+  return std::move(error).advising(
+      fmt::format("steadycell capture verify {} tells all that is damaged or missing, and how to have it again", printable(folder_)));
 }
 
 Result<void> CaptureReader::check(UnitAddress unit, const UnitFacts& unit_facts, const Digest& digest, std::span<PageStatus> status) const {

@@ -12,6 +12,8 @@ namespace {
 
 constexpr std::size_t kBufferBytes = 32 << 20;  // units that are read together; at least one whatever its size
 
+constexpr std::size_t kFaultyRunsKept = 1 << 16;  // runs of blocks at fault in the same passes, until the end tells what they need
+
 using Passes = std::bitset<UnitIndex::kMaxPass + 1>;  // by pass number
 
 class Verifier {
@@ -39,35 +41,46 @@ class Verifier {
 
   Result<CaptureVerification> run() {
     look_over();
-    for (std::uint32_t block = 0; block < geometry_.blocks; ++block) {
-      std::uint32_t passes = 0;
-      for (const Span& span : spans_) {
-        const auto checked = check_block(span, {block});
-        if (!checked) return failure(checked.error());
-        passes = std::max(passes, *checked);
-      }
-      if (passes > 0) mend({block}, passes);
-    }
-    std::sort(result_.faults.begin(), result_.faults.end(),
-              [](const FaultRun& a, const FaultRun& b) { return std::tie(a.pass, a.place, a.first) < std::tie(b.pass, b.place, b.first); });
+    for (std::uint32_t block = 0; block < geometry_.blocks; ++block)
+      for (Span& span : spans_)
+        if (const auto checked = check_block(span, {block}); !checked) return failure(checked.error());
+    // How many whole passes most blocks have is known now; of as many blocks with more and with fewer, more are usual.
+    for (std::uint32_t whole = 1; whole < blocks_with_.size(); ++whole)
+      if (blocks_with_[whole] >= blocks_with_[result_.usual_passes]) result_.usual_passes = whole;
+    tell_what_is_made_up();
+    tell_mends();
     return std::move(result_);
   }
 
  private:
-  // The blocks of a LUN from the first to the last of which the journal speaks.
-  struct Span {
-    UnitPlace place;
-    std::uint32_t first = 0, last = 0;
-  };
   struct FoundFault {
     Fault fault = Fault::damaged;
     std::string why;
   };
   using Faults = std::vector<std::pair<std::uint32_t, FoundFault>>;  // by pass
+  // What decides, at the end, whether a block at fault is made up for.
+  struct Standing {
+    std::uint32_t whole = 0;                  // passes that the block has
+    std::uint32_t most = UnitIndex::kMaxPass;  // that it can have been read, as far as the journal knows
+    bool operator==(const Standing&) const = default;
+  };
+  // Neighbouring blocks that are at fault in the same passes.
+  struct FaultyRun {
+    std::uint32_t first = 0, end = 0;
+    std::uint32_t most = 0;  // as Standing
+    Passes whole, bad;
+  };
+  // The blocks of a LUN from the first to the last of which the journal speaks.
+  struct Span {
+    UnitPlace place;
+    std::uint32_t first = 0, last = 0;
+    std::vector<FaultyRun> faulty = {};  // ascending
+  };
 
   // What the journal alone tells: where the capture has blocks, and how often most of them were read.
   void look_over() {
     std::vector<std::uint64_t> blocks_read(result_.passes.size() + 1);  // by the number of passes
+    blocks_with_.resize(blocks_read.size());
     for (const TargetIdentity& target : result_.head.targets)
       for (std::uint32_t lun = 0; lun < geometry_.luns; ++lun) {
         Span span{{target.target, static_cast<std::uint8_t>(lun)}};
@@ -82,7 +95,7 @@ class Verifier {
         }
         if (any) spans_.push_back(span);
       }
-    result_.usual_passes = static_cast<std::uint32_t>(std::max_element(blocks_read.begin(), blocks_read.end()) - blocks_read.begin());
+    usually_read_ = static_cast<std::uint32_t>(std::max_element(blocks_read.begin(), blocks_read.end()) - blocks_read.begin());
     for (std::uint32_t pass = 1; pass <= result_.passes.size(); ++pass) {
       const auto& sealed = reader_.contents().sealed_passes;
       result_.passes[pass - 1].pass = pass;
@@ -90,24 +103,72 @@ class Verifier {
     }
   }
 
-  // All passes of a block; returns the --passes that mends it, 0 when nothing need be read.
-  Result<std::uint32_t> check_block(const Span& span, BlockAddress block) {
+  // All passes of a block.
+  Result<void> check_block(Span& span, BlockAddress block) {
     Passes held, bad;
     for (std::uint32_t pass = 1; pass <= result_.passes.size(); ++pass) held[pass] = reader_.units().has({span.place, block, pass});
     Faults faults;
     if (const auto read = read_passes(span.place, block, held, faults); !read) return failure(read.error());
     for (const auto& [pass, found] : faults) bad.set(pass);
-    std::uint32_t wanted = std::min<std::uint32_t>(result_.usual_passes, static_cast<std::uint32_t>(held.count()));
+    const Passes whole = held & ~bad;
+    Standing standing{static_cast<std::uint32_t>(whole.count()), static_cast<std::uint32_t>(held.count())};
+    if (standing.most > 0) ++blocks_with_[standing.whole];
     if (!result_.journal_whole() && block.index >= span.first && block.index <= span.last) {
-      wanted = result_.usual_passes;
-      for (std::uint32_t pass = 1; pass <= wanted; ++pass)
+      standing.most = UnitIndex::kMaxPass;
+      for (std::uint32_t pass = 1; pass <= usually_read_; ++pass)
         if (!held[pass]) faults.emplace_back(pass, FoundFault{Fault::unrecorded, "the journal has a hole, and no record of it"});
     }
-    if (faults.empty()) return 0u;
-    const Passes whole = held & ~bad;
-    const bool made_up = whole.count() >= wanted;
-    for (auto& [pass, found] : faults) add(pass, span.place, block, std::move(found), made_up);
-    return made_up ? 0u : passes_for(wanted, whole, bad);
+    if (faults.empty()) return {};
+    for (auto& [pass, found] : faults) add(pass, span.place, block, std::move(found), standing);
+    keep(span.faulty, {block.index, block.index + 1, standing.most, whole, bad});
+    return {};
+  }
+
+  void keep(std::vector<FaultyRun>& runs, const FaultyRun& block) {
+    FaultyRun* last = runs.empty() ? nullptr : &runs.back();
+    if (last && last->end == block.first && last->most == block.most && last->whole == block.whole && last->bad == block.bad) {
+      ++last->end;
+    } else if (faulty_runs_ < kFaultyRunsKept) {
+      runs.push_back(block);
+      ++faulty_runs_;
+    } else {
+      ++result_.mends_left_out;
+    }
+  }
+
+  bool made_up(Standing standing) const { return standing.whole >= std::min(result_.usual_passes, standing.most); }
+
+  void tell_what_is_made_up() {
+    auto& faults = result_.faults;
+    for (std::size_t i = 0; i < faults.size(); ++i) faults[i].made_up = made_up(standings_[i]);
+    std::sort(faults.begin(), faults.end(),
+              [](const FaultRun& a, const FaultRun& b) { return std::tie(a.pass, a.place, a.first) < std::tie(b.pass, b.place, b.first); });
+    std::vector<FaultRun> joined;
+    for (FaultRun& run : faults) {
+      FaultRun* last = joined.empty() ? nullptr : &joined.back();
+      if (last && last->pass == run.pass && last->place == run.place && last->first.index + last->count == run.first.index &&
+          last->fault == run.fault && last->made_up == run.made_up)
+        last->count += run.count;
+      else
+        joined.push_back(std::move(run));
+    }
+    faults = std::move(joined);
+  }
+
+  void tell_mends() {
+    std::vector<std::size_t> at(spans_.size());
+    for (std::uint32_t block = 0; block < geometry_.blocks; ++block) {
+      std::uint32_t passes = 0;
+      for (std::size_t i = 0; i < spans_.size(); ++i) {
+        const auto& runs = spans_[i].faulty;
+        while (at[i] < runs.size() && runs[at[i]].end <= block) ++at[i];
+        if (at[i] == runs.size() || runs[at[i]].first > block) continue;
+        const FaultyRun& run = runs[at[i]];
+        const Standing standing{static_cast<std::uint32_t>(run.whole.count()), run.most};
+        if (!made_up(standing)) passes = std::max(passes, passes_for(std::min(result_.usual_passes, standing.most), run.whole, run.bad));
+      }
+      if (passes > 0) mend({block}, passes);
+    }
   }
 
   // The smallest N such that reading what is not recorded of passes 1..N leaves `wanted` whole ones.
@@ -173,13 +234,13 @@ class Verifier {
     return std::optional<FoundFault>(std::move(found));
   }
 
-  void add(std::uint32_t pass, UnitPlace place, BlockAddress block, FoundFault found, bool made_up) {
+  void add(std::uint32_t pass, UnitPlace place, BlockAddress block, FoundFault found, Standing standing) {
     VerifiedPass& row = result_.passes[pass - 1];
     ++(found.fault == Fault::damaged ? row.damaged : found.fault == Fault::missing ? row.missing : row.unrecorded);
     auto& open = open_runs_[pass - 1];
     if (open) {
       FaultRun& run = result_.faults[*open];
-      if (run.place == place && run.first.index + run.count == block.index && run.fault == found.fault && run.made_up == made_up) {
+      if (run.place == place && run.first.index + run.count == block.index && run.fault == found.fault && standings_[*open] == standing) {
         ++run.count;
         return;
       }
@@ -190,8 +251,8 @@ class Verifier {
       return;
     }
     open = result_.faults.size();
-    result_.faults.push_back(
-        {.pass = pass, .place = place, .first = block, .count = 1, .fault = found.fault, .made_up = made_up, .why = std::move(found.why)});
+    result_.faults.push_back({.pass = pass, .place = place, .first = block, .count = 1, .fault = found.fault, .why = std::move(found.why)});
+    standings_.push_back(standing);
   }
 
   void mend(BlockAddress block, std::uint32_t passes) {
@@ -215,6 +276,10 @@ class Verifier {
   std::vector<Bytes> buffers_;
   std::vector<std::vector<PageStatus>> status_;
   std::vector<Span> spans_;
+  std::size_t faulty_runs_ = 0;                 // of all spans
+  std::uint32_t usually_read_ = 0;              // passes that most blocks were read, whole or not
+  std::vector<std::uint64_t> blocks_with_;      // by the number of whole passes: blocks of which the journal speaks
+  std::vector<Standing> standings_;             // of the runs in result_.faults
   std::vector<std::optional<std::size_t>> open_runs_;  // by pass - 1: the run that the next block may lengthen
   std::uint64_t done_ = 0;
   CaptureVerification result_;

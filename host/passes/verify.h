@@ -23,7 +23,7 @@ struct FaultRun {
   BlockAddress first;
   std::uint32_t count = 0;
   Fault fault = Fault::damaged;
-  bool made_up = false;  // the block has as many whole passes as the others: nothing need be read again
+  bool made_up = false;  // its blocks have as many whole passes as most: nothing need be read again
   std::string why;       // of the first block
 };
 
@@ -46,11 +46,11 @@ struct CaptureVerification {
   CaptureHead head;
   std::vector<VerifiedPass> passes;
   std::uint64_t units = 0, whole_units = 0, bytes = 0;  // recorded; of them whole; raw bytes compared with their hashes
-  std::uint32_t usual_passes = 0;       // what most blocks were read: the measure of made_up and of mends
+  std::uint32_t usual_passes = 0;       // whole ones of most blocks: the measure of made_up and of mends
   std::vector<FaultRun> faults;         // by pass, place and block; the first kRunsListed that were met
   std::uint64_t faults_left_out = 0;    // units with a fault that `faults` does not list
   std::vector<MendRun> mends;           // ascending
-  std::uint64_t mends_left_out = 0;     // blocks that `mends` does not list
+  std::uint64_t mends_left_out = 0;     // blocks that `mends` does not list; of the last ones that are at fault some may need none
   std::uint64_t beyond_mending = 0;     // blocks that would need more passes than a capture can have
   // Of the journal, as in Contents.
   bool chain_whole = true, closed = false;

@@ -84,6 +84,14 @@ json::Array notes_on(const passes::CaptureVerification& verified) {
         fmt::format("the journal ends in {} bytes that are no whole record: a read was cut short, or its very end is damaged; "
                     "going on takes them off",
                     verified.torn_bytes));
+  for (const passes::VerifiedPass& pass : verified.passes)
+    if (const std::uint64_t lost = pass.damaged + pass.missing + pass.unrecorded; lost > pass.whole)
+      notes.emplace_back(fmt::format(
+          "pass {} is lost for {} of its {} blocks; most blocks have {} whole {} left, by which the others are measured{}", pass.pass, lost,
+          lost + pass.whole, verified.usual_passes, verified.usual_passes == 1 ? "pass" : "passes",
+          verified.head.origin == "board" && verified.passes.size() < passes::UnitIndex::kMaxPass
+              ? fmt::format(": to have one more, read the chip once more, with --passes {}", verified.passes.size() + 1)
+              : ""));
   if (!verified.mends.empty() && verified.head.origin == "board")
     notes.emplace_back(
         "a board that is not reached over USB is named as in the first read; damaged units stay in the capture as they are, and never "

@@ -86,7 +86,7 @@ std::vector<std::string> notes_on_capture(const passes::CaptureHead& head, const
       where += fmt::format("{}{}", i == 0 ? "at byte " : ", ", contents.damages[i].offset);
     if (contents.damage_count > kDamagesNamed) where += ", ...";
     notes.push_back(fmt::format("the capture's journal is damaged in {}, {} bytes ({}): units recorded there count as not read; "
-                                "the same chip read, with the same --passes, reads them; steadycell capture verify CAPTURE says which",
+                                "steadycell capture verify CAPTURE tells which, and how to have them again",
                                 counted(contents.damage_count, "place"), contents.damaged_bytes, where));
   }
   if (!contents.chain_whole) notes.emplace_back("the hash chain of the capture's journal is broken");
@@ -96,7 +96,7 @@ std::vector<std::string> notes_on_capture(const passes::CaptureHead& head, const
                     "power cut leaves them",
                     contents.torn_bytes));
   }
-  for (std::string& note : lost.notes(head, contents.units.passes())) notes.push_back(std::move(note));
+  for (std::string& note : lost.notes(head)) notes.push_back(std::move(note));
   return notes;
 }
 

@@ -4,7 +4,6 @@
 #include <map>
 
 #include "base/text.h"
-#include "passes/mend.h"
 
 namespace steadycell::settle {
 
@@ -35,44 +34,35 @@ void LostUnits::clear() {
   last_.fill(std::nullopt);
 }
 
-std::vector<std::string> LostUnits::notes(const passes::CaptureHead& head, std::uint32_t passes) const {
+std::vector<std::string> LostUnits::notes(const passes::CaptureHead& head) const {
   std::vector<std::string> notes;
-  if (damaged_.units > 0) notes.push_back(note(damaged_, "stored bytes are damaged", head, passes));
+  if (damaged_.units > 0) notes.push_back(note(damaged_, "stored bytes are damaged", head));
   if (missing_.units > 0)
-    notes.push_back(note(missing_, "pass file, or the pass 1 that it is a difference to, is not there", head, passes));
+    notes.push_back(note(missing_, "pass file, or the pass 1 that it is a difference to, is not there", head));
   return notes;
 }
 
-std::string LostUnits::note(const Loss& loss, std::string_view why, const passes::CaptureHead& head, std::uint32_t passes) {
+std::string LostUnits::note(const Loss& loss, std::string_view why, const passes::CaptureHead& head) {
   std::map<std::uint32_t, std::pair<std::string, bool>> by_pass;  // the blocks of a pass, and whether they are more than one
-  std::vector<NumberRange> blocks;
   std::uint64_t named = 0;
   for (const Run& run : loss.runs) {
-    const NumberRange range{run.first.block.index, run.first.block.index + run.blocks - 1};
+    const std::uint32_t first = run.first.block.index;
     auto& [list, several] = by_pass[run.first.pass];
     several = !list.empty() || run.blocks > 1;
-    list += (list.empty() ? "" : ", ") + passes::text_of(range);
+    list += fmt::format("{}{}", list.empty() ? "" : ", ", first);
+    if (run.blocks > 1) list += fmt::format("-{}", first + run.blocks - 1);
     if (head.targets.size() * head.geometry.luns > 1)
       list += fmt::format(" of target {}, LUN {}", run.first.place.target, run.first.place.lun);
-    blocks.push_back(range);
     named += run.blocks;
   }
   std::string where;
   for (const auto& [pass, found] : by_pass)
     where += fmt::format("{}pass {} block{} {}", where.empty() ? "" : ", ", pass, found.second ? "s" : "", found.first);
   if (named < loss.units) where += fmt::format(" and {} more", loss.units - named);
-  std::sort(blocks.begin(), blocks.end(), [](NumberRange a, NumberRange b) { return a.first < b.first; });
-  std::vector<NumberRange> joined;
-  for (const NumberRange range : blocks) {
-    if (!joined.empty() && range.first <= joined.back().last + 1) joined.back().last = std::max(joined.back().last, range.last);
-    else joined.push_back(range);
-  }
-  // The manifest goes to others: the capture's path is this bench's own affair.
-  return fmt::format(
-      "{} did not vote, since {} {}: {}; {}; steadycell capture verify CAPTURE lists what is damaged or "
-      "missing",
-      counted(loss.units, "unit"), loss.units == 1 ? "its" : "their", why, where,
-      passes::reading_again(head, passes, "CAPTURE", joined));
+  // What to read again is told in one place, which knows of all blocks. The manifest goes to others: the capture's path is this
+  // bench's own affair.
+  return fmt::format("{} did not vote, since {} {}: {}; steadycell capture verify CAPTURE tells what is lost, and how to have it again",
+                     counted(loss.units, "unit"), loss.units == 1 ? "its" : "their", why, where);
 }
 
 }  // namespace steadycell::settle

@@ -21,8 +21,8 @@ class LostUnits {
   // Blocks come in rising order in each place; one that comes again before the next is counted once.
   void add(UnitAddress unit, const Error& why);
   void clear();
-  // What the reader of an image must know of them, with the way to mend it; at most one note for damage and one for what is missing.
-  std::vector<std::string> notes(const passes::CaptureHead& head, std::uint32_t passes) const;
+  // What the reader of an image must know of them, with what tells the way to mend it; at most one note for damage and one for what is missing.
+  std::vector<std::string> notes(const passes::CaptureHead& head) const;
 
  private:
   static constexpr std::size_t kRunsNamed = 6;
@@ -40,7 +40,7 @@ class LostUnits {
     bool missing = false;
     std::optional<std::size_t> run;
   };
-  static std::string note(const Loss& loss, std::string_view why, const passes::CaptureHead& head, std::uint32_t passes);
+  static std::string note(const Loss& loss, std::string_view why, const passes::CaptureHead& head);
 
   Loss damaged_, missing_;
   std::array<std::optional<Last>, passes::UnitIndex::kMaxPass + 1> last_;  // by pass

@@ -126,9 +126,26 @@ TEST_F(Verify, ATruncatedPassFileNamesTheBlocksBehindTheCut) {
 TEST_F(Verify, AMissingPassFileIsMissingAndNotDamaged) {
   std::filesystem::remove(path("pass-0002.dat"));
   const auto found = verified();
-  EXPECT_EQ(text(found), "2 missing 0+8\n--passes 4 --blocks 0+8\n");
+  // No block has a whole pass more than another: a mend for all would be a mend again and again.
+  EXPECT_EQ(text(found), "2 missing 0+8 made up\n");
+  EXPECT_EQ(found.usual_passes, 2u);
   EXPECT_EQ(found.faults[0].why, "pass-0002.dat is not there");
   EXPECT_EQ(found.passes[1].missing, 8u);
+}
+
+TEST_F(Verify, BesideAMissingPassFileABlockWithLessIsMendedOnceAndForAll) {
+  std::filesystem::remove(path("pass-0002.dat"));
+  flip("pass-0003.dat", facts(4, 3).file_offset + 100);
+  const auto found = verified();
+  EXPECT_EQ(text(found), "2 missing 0+4 made up\n2 missing 4+1\n2 missing 5+3 made up\n3 damaged 4+1\n--passes 4 --blocks 4+1\n");
+  read_again(found.mends[0]);
+  EXPECT_EQ(text(verified()), "2 missing 0+8 made up\n3 damaged 4+1 made up\n");
+}
+
+TEST_F(Verify, MostBlocksMayLoseAPassWithoutTheOthersAskingForLess) {
+  for (const std::uint32_t block : {0u, 1u, 2u, 3u}) flip("pass-0003.dat", facts(block, 3).file_offset + 100);
+  // Four blocks have three whole passes, and four have two: three are usual.
+  EXPECT_EQ(text(verified()), "3 damaged 0+4\n--passes 4 --blocks 0+4\n");
 }
 
 TEST_F(Verify, AHoleThatSwallowsPass1TakesItsDifferencesAlongAndTheReasonSaysSo) {

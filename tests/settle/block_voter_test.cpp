@@ -136,7 +136,7 @@ TEST_F(SettleTest, WhatWasMadeToAPassOneThatIsGoneAbstains) {
   ASSERT_TRUE(reader);
   BlockVoter voter(*reader, kVoterBytes);
   ASSERT_TRUE(voter.take({}, {0}, 0));
-  EXPECT_EQ(voter.lost().notes(reader->head(), 5).size(), 1U);
+  EXPECT_EQ(voter.lost().notes(reader->head()).size(), 1U);
   for (std::uint32_t page = 0; page < 4; ++page) EXPECT_EQ(voter.vote(page)->vote.votes, 1U);
 }
 
@@ -190,7 +190,7 @@ TEST_F(SettleTest, ADifferenceThatBreaksOffAbstainsFromThereOn) {
   }
   EXPECT_GT(pages_by_votes[5], 100U);
   EXPECT_GT(pages_by_votes[4], 100U);
-  EXPECT_EQ(voter.lost().notes(reader->head(), 5).size(), 1U);
+  EXPECT_EQ(voter.lost().notes(reader->head()).size(), 1U);
   EXPECT_EQ(settled().manifest.summary.total(), geometry.pages_per_block);
 }
 

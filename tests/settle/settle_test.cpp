@@ -515,8 +515,7 @@ TEST_F(SettleTest, ManyDamagedUnitsAreOneNoteWithTheFirstPlacesTheCountAndTheWay
   ASSERT_EQ(lost.size(), 1U) << ::testing::PrintToString(lost);
   EXPECT_THAT(lost[0], HasSubstr("units did not vote, since their stored bytes are damaged: "));
   EXPECT_THAT(lost[0], HasSubstr("pass 1 blocks 3-5, 9, 20, pass 2 blocks 3-5, 9, 20 and "));
-  EXPECT_THAT(lost[0], HasSubstr("more; read the blocks once more: steadycell chip read --into CAPTURE --passes 3 "
-                                 "--blocks 3-5, then --blocks 9, 20"));
+  EXPECT_THAT(lost[0], HasSubstr("more; steadycell capture verify CAPTURE tells what is lost, and how to have it again"));
 }
 
 TEST_F(SettleTest, AMissingPassFileIsOneNote) {
@@ -525,7 +524,7 @@ TEST_F(SettleTest, AMissingPassFileIsOneNote) {
   ASSERT_TRUE(files::posix().remove_file(path("capture/pass-0003.dat")));
   const Summary summary = settled();
   EXPECT_THAT(summary.manifest.notes, Contains(HasSubstr("8 units did not vote, since their pass file, or the pass 1 that it is a "
-                                                         "difference to, is not there: pass 3 blocks 0-7; read the blocks once more")));
+                                                         "difference to, is not there: pass 3 blocks 0-7; steadycell capture verify CAPTURE tells")));
 }
 
 TEST_F(SettleTest, DamageInTheJournalIsOneNoteWithTheWayOn) {
@@ -541,7 +540,7 @@ TEST_F(SettleTest, DamageInTheJournalIsOneNoteWithTheWayOn) {
                        [](const std::string& note) { return note.find("journal is damaged") != note.npos; });
   ASSERT_EQ(damaged.size(), 1U) << ::testing::PrintToString(damaged);
   EXPECT_THAT(damaged[0], HasSubstr("damaged in 3 places"));
-  EXPECT_THAT(damaged[0], HasSubstr("with the same --passes, reads them"));
+  EXPECT_THAT(damaged[0], HasSubstr("steadycell capture verify CAPTURE tells which, and how to have them again"));
 }
 
 TEST_F(SettleTest, StopsOnRequestWithoutAnImage) {
