@@ -90,7 +90,7 @@ json::Array notes_on(const passes::CaptureVerification& verified) {
           "pass {} is lost for {} of its {} blocks; most blocks have {} whole {} left, by which the others are measured{}", pass.pass, lost,
           lost + pass.whole, verified.usual_passes, verified.usual_passes == 1 ? "pass" : "passes",
           verified.head.origin == "board" && verified.passes.size() < passes::UnitIndex::kMaxPass
-              ? fmt::format(": to have one more, read the chip once more, with --passes {}", verified.passes.size() + 1)
+              ? fmt::format("; chip read --passes {} would read one more", verified.passes.size() + 1)
               : ""));
   if (!verified.mends.empty() && verified.head.origin == "board")
     notes.emplace_back(
