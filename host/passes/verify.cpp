@@ -60,7 +60,7 @@ class Verifier {
   using Faults = std::vector<std::pair<std::uint32_t, FoundFault>>;  // by pass
   // What decides, at the end, whether a block at fault is made up for.
   struct Standing {
-    std::uint32_t whole = 0;                  // passes that the block has
+    std::uint32_t whole = 0;                   // passes that the block has
     std::uint32_t most = UnitIndex::kMaxPass;  // that it can have been read, as far as the journal knows
     bool operator==(const Standing&) const = default;
   };
@@ -276,10 +276,10 @@ class Verifier {
   std::vector<Bytes> buffers_;
   std::vector<std::vector<PageStatus>> status_;
   std::vector<Span> spans_;
-  std::size_t faulty_runs_ = 0;                 // of all spans
-  std::uint32_t usually_read_ = 0;              // passes that most blocks were read, whole or not
-  std::vector<std::uint64_t> blocks_with_;      // by the number of whole passes: blocks of which the journal speaks
-  std::vector<Standing> standings_;             // of the runs in result_.faults
+  std::size_t faulty_runs_ = 0;              // of all spans
+  std::uint32_t usually_read_ = 0;           // passes that most blocks were read, whole or not
+  std::vector<std::uint64_t> blocks_with_;   // by the number of whole passes: blocks of which the journal speaks
+  std::vector<Standing> standings_;          // of the runs in result_.faults
   std::vector<std::optional<std::size_t>> open_runs_;  // by pass - 1: the run that the next block may lengthen
   std::uint64_t done_ = 0;
   CaptureVerification result_;

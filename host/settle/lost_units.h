@@ -21,7 +21,8 @@ class LostUnits {
   // Blocks come in rising order in each place; one that comes again before the next is counted once.
   void add(UnitAddress unit, const Error& why);
   void clear();
-  // What the reader of an image must know of them, with what tells the way to mend it; at most one note for damage and one for what is missing.
+  // What the reader of an image must know of them, with what tells the way to mend it; at most one note for damage and one for what is
+  // missing.
   std::vector<std::string> notes(const passes::CaptureHead& head) const;
 
  private:

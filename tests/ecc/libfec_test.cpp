@@ -83,7 +83,8 @@ INSTANTIATE_TEST_SUITE_P(Shapes, ReedSolomonAgainstLibfec,
                          testing::Values(LibfecCode{9, 0x211, 4, 0, 456}, LibfecCode{9, 0x211, 4, 1, 456}, LibfecCode{10, 0x409, 4, 0, 410},
                                          LibfecCode{10, 0x409, 4, 1, 410}, LibfecCode{10, 0x409, 8, 1, 412}, LibfecCode{9, 0x211, 4, 1, 0},
                                          LibfecCode{10, 0x409, 4, 0, 0}, LibfecCode{8, 0x11D, 1, 0, 0}, LibfecCode{8, 0x11D, 16, 1, 0},
-                                         LibfecCode{11, 0x805, 5, 3, 0}, LibfecCode{12, 0x1053, 3, 1, 0}, LibfecCode{12, 0x1053, 72, 0, 1024}));
+                                         LibfecCode{11, 0x805, 5, 3, 0}, LibfecCode{12, 0x1053, 3, 1, 0},
+                                         LibfecCode{12, 0x1053, 72, 0, 1024}));
 
 }  // namespace
 }  // namespace steadycell::ecc

@@ -523,8 +523,9 @@ TEST_F(SettleTest, AMissingPassFileIsOneNote) {
   capture_of(small_chip(), {truth, truth, truth});
   ASSERT_TRUE(files::posix().remove_file(path("capture/pass-0003.dat")));
   const Summary summary = settled();
-  EXPECT_THAT(summary.manifest.notes, Contains(HasSubstr("8 units did not vote, since their pass file, or the pass 1 that it is a "
-                                                         "difference to, is not there: pass 3 blocks 0-7; steadycell capture verify CAPTURE tells")));
+  EXPECT_THAT(summary.manifest.notes,
+              Contains(HasSubstr("8 units did not vote, since their pass file, or the pass 1 that it is a "
+                                 "difference to, is not there: pass 3 blocks 0-7; steadycell capture verify CAPTURE tells")));
 }
 
 TEST_F(SettleTest, DamageInTheJournalIsOneNoteWithTheWayOn) {
