@@ -494,9 +494,8 @@ TEST_F(SettleTest, DamagedUnitAbstainsAndIsNoted) {
   overwrite("capture/pass-0002.dat", pass);
   const Summary summary = settled();
   EXPECT_THAT(summary.manifest.notes,
-              Contains(HasSubstr(
-                  "1 unit did not vote, since its stored bytes are damaged: pass 2 block 0; read the block once "
-                  "more: steadycell chip read --into CAPTURE --passes 4 --blocks 0, with --board")));
+              Contains(HasSubstr("1 unit did not vote, since its stored bytes are damaged: pass 2 block 0; steadycell capture verify "
+                                 "CAPTURE tells what is lost, and how to have it again")));
   EXPECT_EQ(summary.manifest.summary.total(), 32U);
 }
 
