@@ -41,11 +41,18 @@ class Verifier {
 
   Result<CaptureVerification> run() {
     look_over();
-    for (std::uint32_t block = 0; block < geometry_.blocks; ++block)
-      for (Span& span : spans_)
-        if (const auto checked = check_block(span, {block}); !checked) return failure(checked.error());
-    // How many whole passes most blocks have is known now; of as many blocks with more and with fewer, more are usual.
-    for (std::uint32_t whole = 1; whole < blocks_with_.size(); ++whole)
+    for (std::uint32_t block = 0; block < geometry_.blocks; ++block) {
+      std::optional<std::uint32_t> fewest;
+      for (Span& span : spans_) {
+        const auto whole = check_block(span, {block});
+        if (!whole) return failure(whole.error());
+        if (reader_.units().passes_of(span.place, {block}) > 0) fewest = std::min(fewest.value_or(*whole), *whole);
+      }
+      if (fewest) ++blocks_with_[*fewest];
+    }
+    // Of as many blocks with more and with fewer, more are usual.
+    result_.usual_passes = 1;
+    for (std::uint32_t whole = 2; whole < blocks_with_.size(); ++whole)
       if (blocks_with_[whole] >= blocks_with_[result_.usual_passes]) result_.usual_passes = whole;
     tell_what_is_made_up();
     tell_mends();
@@ -58,16 +65,9 @@ class Verifier {
     std::string why;
   };
   using Faults = std::vector<std::pair<std::uint32_t, FoundFault>>;  // by pass
-  // What decides, at the end, whether a block at fault is made up for.
-  struct Standing {
-    std::uint32_t whole = 0;                   // passes that the block has
-    std::uint32_t most = UnitIndex::kMaxPass;  // that it can have been read, as far as the journal knows
-    bool operator==(const Standing&) const = default;
-  };
   // Neighbouring blocks that are at fault in the same passes.
   struct FaultyRun {
     std::uint32_t first = 0, end = 0;
-    std::uint32_t most = 0;  // as Standing
     Passes whole, bad;
   };
   // The blocks of a LUN from the first to the last of which the journal speaks.
@@ -95,7 +95,8 @@ class Verifier {
         }
         if (any) spans_.push_back(span);
       }
-    usually_read_ = static_cast<std::uint32_t>(std::max_element(blocks_read.begin(), blocks_read.end()) - blocks_read.begin());
+    // Of as many blocks read more and less often, less: what may never have been read is not called unrecorded.
+    result_.read_passes = static_cast<std::uint32_t>(std::max_element(blocks_read.begin(), blocks_read.end()) - blocks_read.begin());
     for (std::uint32_t pass = 1; pass <= result_.passes.size(); ++pass) {
       const auto& sealed = reader_.contents().sealed_passes;
       result_.passes[pass - 1].pass = pass;
@@ -103,30 +104,27 @@ class Verifier {
     }
   }
 
-  // All passes of a block.
-  Result<void> check_block(Span& span, BlockAddress block) {
+  // All passes of a block; returns how many are whole.
+  Result<std::uint32_t> check_block(Span& span, BlockAddress block) {
     Passes held, bad;
     for (std::uint32_t pass = 1; pass <= result_.passes.size(); ++pass) held[pass] = reader_.units().has({span.place, block, pass});
     Faults faults;
     if (const auto read = read_passes(span.place, block, held, faults); !read) return failure(read.error());
     for (const auto& [pass, found] : faults) bad.set(pass);
     const Passes whole = held & ~bad;
-    Standing standing{static_cast<std::uint32_t>(whole.count()), static_cast<std::uint32_t>(held.count())};
-    if (standing.most > 0) ++blocks_with_[standing.whole];
-    if (!result_.journal_whole() && block.index >= span.first && block.index <= span.last) {
-      standing.most = UnitIndex::kMaxPass;
-      for (std::uint32_t pass = 1; pass <= usually_read_; ++pass)
+    const auto count = static_cast<std::uint32_t>(whole.count());
+    if (!result_.journal_whole() && block.index >= span.first && block.index <= span.last)
+      for (std::uint32_t pass = 1; pass <= result_.read_passes; ++pass)
         if (!held[pass]) faults.emplace_back(pass, FoundFault{Fault::unrecorded, "the journal has a hole, and no record of it"});
-    }
-    if (faults.empty()) return {};
-    for (auto& [pass, found] : faults) add(pass, span.place, block, std::move(found), standing);
-    keep(span.faulty, {block.index, block.index + 1, standing.most, whole, bad});
-    return {};
+    if (faults.empty()) return count;
+    for (auto& [pass, found] : faults) add(pass, span.place, block, std::move(found), count);
+    keep(span.faulty, {block.index, block.index + 1, whole, bad});
+    return count;
   }
 
   void keep(std::vector<FaultyRun>& runs, const FaultyRun& block) {
     FaultyRun* last = runs.empty() ? nullptr : &runs.back();
-    if (last && last->end == block.first && last->most == block.most && last->whole == block.whole && last->bad == block.bad) {
+    if (last && last->end == block.first && last->whole == block.whole && last->bad == block.bad) {
       ++last->end;
     } else if (faulty_runs_ < kFaultyRunsKept) {
       runs.push_back(block);
@@ -136,11 +134,9 @@ class Verifier {
     }
   }
 
-  bool made_up(Standing standing) const { return standing.whole >= std::min(result_.usual_passes, standing.most); }
-
   void tell_what_is_made_up() {
     auto& faults = result_.faults;
-    for (std::size_t i = 0; i < faults.size(); ++i) faults[i].made_up = made_up(standings_[i]);
+    for (std::size_t i = 0; i < faults.size(); ++i) faults[i].made_up = whole_passes_[i] >= result_.usual_passes;
     std::sort(faults.begin(), faults.end(),
               [](const FaultRun& a, const FaultRun& b) { return std::tie(a.pass, a.place, a.first) < std::tie(b.pass, b.place, b.first); });
     std::vector<FaultRun> joined;
@@ -164,8 +160,7 @@ class Verifier {
         while (at[i] < runs.size() && runs[at[i]].end <= block) ++at[i];
         if (at[i] == runs.size() || runs[at[i]].first > block) continue;
         const FaultyRun& run = runs[at[i]];
-        const Standing standing{static_cast<std::uint32_t>(run.whole.count()), run.most};
-        if (!made_up(standing)) passes = std::max(passes, passes_for(std::min(result_.usual_passes, standing.most), run.whole, run.bad));
+        if (run.whole.count() < result_.usual_passes) passes = std::max(passes, passes_for(result_.usual_passes, run.whole, run.bad));
       }
       if (passes > 0) mend({block}, passes);
     }
@@ -234,13 +229,13 @@ class Verifier {
     return std::optional<FoundFault>(std::move(found));
   }
 
-  void add(std::uint32_t pass, UnitPlace place, BlockAddress block, FoundFault found, Standing standing) {
+  void add(std::uint32_t pass, UnitPlace place, BlockAddress block, FoundFault found, std::uint32_t whole_passes) {
     VerifiedPass& row = result_.passes[pass - 1];
     ++(found.fault == Fault::damaged ? row.damaged : found.fault == Fault::missing ? row.missing : row.unrecorded);
     auto& open = open_runs_[pass - 1];
     if (open) {
       FaultRun& run = result_.faults[*open];
-      if (run.place == place && run.first.index + run.count == block.index && run.fault == found.fault && standings_[*open] == standing) {
+      if (run.place == place && run.first.index + run.count == block.index && run.fault == found.fault && whole_passes_[*open] == whole_passes) {
         ++run.count;
         return;
       }
@@ -252,7 +247,7 @@ class Verifier {
     }
     open = result_.faults.size();
     result_.faults.push_back({.pass = pass, .place = place, .first = block, .count = 1, .fault = found.fault, .why = std::move(found.why)});
-    standings_.push_back(standing);
+    whole_passes_.push_back(whole_passes);
   }
 
   void mend(BlockAddress block, std::uint32_t passes) {
@@ -277,9 +272,8 @@ class Verifier {
   std::vector<std::vector<PageStatus>> status_;
   std::vector<Span> spans_;
   std::size_t faulty_runs_ = 0;              // of all spans
-  std::uint32_t usually_read_ = 0;           // passes that most blocks were read, whole or not
-  std::vector<std::uint64_t> blocks_with_;   // by the number of whole passes: blocks of which the journal speaks
-  std::vector<Standing> standings_;          // of the runs in result_.faults
+  std::vector<std::uint64_t> blocks_with_;   // by the number of whole passes
+  std::vector<std::uint32_t> whole_passes_;  // of the blocks of each run in result_.faults
   std::vector<std::optional<std::size_t>> open_runs_;  // by pass - 1: the run that the next block may lengthen
   std::uint64_t done_ = 0;
   CaptureVerification result_;

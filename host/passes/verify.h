@@ -34,7 +34,8 @@ struct VerifiedPass {
   std::uint64_t pages_not_read = 0;  // in whole units: the chip did not give them, which is evidence and no fault
 };
 
-// Blocks that `chip read --passes` with this number gives as many whole passes again as the others have.
+// Blocks that `chip read --passes` with this number gives as many whole passes as most have. It reads all targets and LUNs; so a block
+// counts, in what most have, by the one that has fewest: once all mends are done, none is left.
 struct MendRun {
   BlockAddress first;
   std::uint32_t count = 0, passes = 0;
@@ -46,7 +47,8 @@ struct CaptureVerification {
   CaptureHead head;
   std::vector<VerifiedPass> passes;
   std::uint64_t units = 0, whole_units = 0, bytes = 0;  // recorded; of them whole; raw bytes compared with their hashes
-  std::uint32_t usual_passes = 0;       // whole ones of most blocks: the measure of made_up and of mends
+  std::uint32_t read_passes = 0;        // what most blocks were read, whole or not
+  std::uint32_t usual_passes = 0;       // whole ones of most blocks, at least 1: the measure of made_up and of mends
   std::vector<FaultRun> faults;         // by pass, place and block; the first kRunsListed that were met
   std::uint64_t faults_left_out = 0;    // units with a fault that `faults` does not list
   std::vector<MendRun> mends;           // ascending

@@ -27,7 +27,7 @@ json::Array mend_commands(const std::string& capture, const passes::CaptureVerif
   json::Array commands;
   const passes::CaptureHead& head = verified.head;
   if (head.origin != "board") {
-    if (!verified.mends.empty())
+    if (!verified.whole())
       commands.emplace_back(
           fmt::format("steadycell capture import PASS... --page-bytes {} --spare-bytes {} --pages-per-block {} --into NEW",
                       head.geometry.page_bytes, head.geometry.spare_bytes, head.geometry.pages_per_block));
@@ -84,19 +84,21 @@ json::Array notes_on(const passes::CaptureVerification& verified) {
         fmt::format("the journal ends in {} bytes that are no whole record: a read was cut short, or its very end is damaged; "
                     "going on takes them off",
                     verified.torn_bytes));
-  for (const passes::VerifiedPass& pass : verified.passes)
-    if (const std::uint64_t lost = pass.damaged + pass.missing + pass.unrecorded; lost > pass.whole)
-      notes.emplace_back(fmt::format(
-          "pass {} is lost for {} of its {} blocks; most blocks have {} whole {} left, by which the others are measured{}", pass.pass, lost,
-          lost + pass.whole, verified.usual_passes, verified.usual_passes == 1 ? "pass" : "passes",
-          verified.head.origin == "board" && verified.passes.size() < passes::UnitIndex::kMaxPass
-              ? fmt::format("; chip read --passes {} would read one more", verified.passes.size() + 1)
-              : ""));
-  if (!verified.mends.empty() && verified.head.origin == "board")
+  const bool of_board = verified.head.origin == "board";
+  const auto passes_text = [](std::uint32_t passes) { return fmt::format("{} {}", passes, passes == 1 ? "pass" : "passes"); };
+  if (!verified.journal_whole() && of_board)
+    notes.emplace_back("the same chip read as before, with the same --passes, reads what the hole swallowed");
+  if (verified.usual_passes < verified.read_passes)
+    notes.emplace_back(fmt::format("most blocks were read in {} and have {} whole at the least: by that the others are measured{}",
+                                   passes_text(verified.read_passes), passes_text(verified.usual_passes),
+                                   of_board && verified.passes.size() < passes::UnitIndex::kMaxPass
+                                       ? fmt::format("; chip read --passes {} would read one more of all", verified.passes.size() + 1)
+                                       : ""));
+  if (!verified.mends.empty() && of_board)
     notes.emplace_back(
         "a board that is not reached over USB is named as in the first read; damaged units stay in the capture as they are, and never "
         "vote");
-  if (!verified.mends.empty() && verified.head.origin != "board")
+  if (!of_board && !verified.whole())
     notes.emplace_back("these passes were read elsewhere: import the same files, in the same order, into a new capture");
   if (verified.beyond_mending > 0)
     notes.emplace_back(fmt::format("{} blocks would need more than {} passes: read them into a new capture", verified.beyond_mending,

@@ -86,8 +86,9 @@ std::vector<std::string> notes_on_capture(const passes::CaptureHead& head, const
       where += fmt::format("{}{}", i == 0 ? "at byte " : ", ", contents.damages[i].offset);
     if (contents.damage_count > kDamagesNamed) where += ", ...";
     notes.push_back(fmt::format("the capture's journal is damaged in {}, {} bytes ({}): units recorded there count as not read; "
-                                "steadycell capture verify CAPTURE tells which, and how to have them again",
-                                counted(contents.damage_count, "place"), contents.damaged_bytes, where));
+                                "{}steadycell capture verify CAPTURE tells which",
+                                counted(contents.damage_count, "place"), contents.damaged_bytes, where,
+                                head.origin == "board" ? "the same chip read, with the same --passes, reads them; " : ""));
   }
   if (!contents.chain_whole) notes.emplace_back("the hash chain of the capture's journal is broken");
   if (contents.torn_bytes > 0) {

@@ -1,6 +1,5 @@
 #include "settle/lost_units.h"
 
-#include <algorithm>
 #include <map>
 
 #include "base/text.h"

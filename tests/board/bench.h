@@ -19,7 +19,7 @@ namespace steadycell::board::testing {
 using namespace std::chrono_literals;
 using Clock = std::chrono::steady_clock;
 
-inline constexpr std::uint32_t kRows = 64;  // of a run that a fault strikes
+inline constexpr std::uint32_t kRows = 64;  // of a run, where a test does not say otherwise
 
 inline constexpr Geometry kGeometry{.page_bytes = 2048, .spare_bytes = 64, .pages_per_block = 16, .blocks = 16};
 

@@ -15,7 +15,7 @@ CHANGING = ((r"journal head     [0-9a-f]{64}", "journal head     HASH"), (r"in \
 
 
 # A computer that needs longer than ten seconds for a step is told how far it is; the pages show one that does not.
-HOW_FAR = re.compile(r"\w+  \d+ of \d+ \w+(  .* left)?")
+HOW_FAR = re.compile(r"\w[\w ]*  \d+ of \d+ \w+(  .*)?")
 
 
 def commands_in(lines):

@@ -142,10 +142,57 @@ TEST_F(Verify, BesideAMissingPassFileABlockWithLessIsMendedOnceAndForAll) {
   EXPECT_EQ(text(verified()), "2 missing 0+8 made up\n3 damaged 4+1 made up\n");
 }
 
-TEST_F(Verify, MostBlocksMayLoseAPassWithoutTheOthersAskingForLess) {
+TEST_F(Verify, WhereHalfOfTheBlocksLostAPassTheyAreMended) {
   for (const std::uint32_t block : {0u, 1u, 2u, 3u}) flip("pass-0003.dat", facts(block, 3).file_offset + 100);
-  // Four blocks have three whole passes, and four have two: three are usual.
+  // Four blocks have three whole passes, and four have two: three are usual. Of five with two, it would be two.
   EXPECT_EQ(text(verified()), "3 damaged 0+4\n--passes 4 --blocks 0+4\n");
+}
+
+TEST_F(Verify, WithNoWholePassLeftEachBlockAsksForOne) {
+  std::filesystem::remove(path("pass-0001.dat"));  // what the third is the difference to
+  std::filesystem::remove(path("pass-0002.dat"));
+  const auto found = verified();
+  EXPECT_EQ(text(found), "1 missing 0+8\n2 missing 0+8\n3 missing 0+8\n--passes 4 --blocks 0+8\n");
+  EXPECT_EQ(found.read_passes, 3u);
+  read_again(found.mends[0]);
+  EXPECT_TRUE(verified().mends.empty());
+}
+
+// `chip read` gives every LUN the pass that one of them lacks.
+TEST_F(Verify, MendingEndsAlsoWhereOneOfTwoLunsLostAPass) {
+  std::filesystem::remove_all(folder_);
+  CaptureHead head = small_head();
+  head.geometry.luns = 2;
+  const auto read = [&](std::uint32_t passes, std::uint32_t first, std::uint32_t end, CaptureWriter& writer) {
+    for (std::uint32_t pass = 1; pass <= passes; ++pass)
+      for (std::uint8_t lun = 0; lun < 2; ++lun)
+        for (std::uint32_t block = first; block < end; ++block) {
+          const UnitAddress here{{0, lun}, {block}, pass};
+          if (writer.units().has(here)) continue;
+          ASSERT_TRUE(writer.append_unit(here, content(block, pass), all_read_));
+        }
+  };
+  {
+    auto writer = CaptureWriter::create(files::posix(), folder_, head);
+    ASSERT_TRUE(writer) << writer.error().text();
+    read(3, 0, 8, *writer);
+    ASSERT_TRUE(writer->finish());
+  }
+  const auto last = CaptureReader::open(files::posix(), folder_)->facts({{0, 1}, {0}, 3});
+  ASSERT_TRUE(last);
+  std::filesystem::resize_file(path("pass-0003.dat"), last->file_offset);
+  for (int round = 0; round < 2; ++round) {
+    const auto found = verified();
+    for (const MendRun& run : found.mends) {
+      auto writer = CaptureWriter::open(files::posix(), folder_);
+      ASSERT_TRUE(writer) << writer.error().text();
+      read(run.passes, run.first.index, run.first.index + run.count, *writer);
+      ASSERT_TRUE(writer->finish());
+    }
+  }
+  const auto found = verified();
+  EXPECT_EQ(found.passes[2].damaged, 8u);
+  EXPECT_TRUE(found.mends.empty()) << text(found);
 }
 
 TEST_F(Verify, AHoleThatSwallowsPass1TakesItsDifferencesAlongAndTheReasonSaysSo) {

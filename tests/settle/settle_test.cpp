@@ -540,7 +540,7 @@ TEST_F(SettleTest, DamageInTheJournalIsOneNoteWithTheWayOn) {
                        [](const std::string& note) { return note.find("journal is damaged") != note.npos; });
   ASSERT_EQ(damaged.size(), 1U) << ::testing::PrintToString(damaged);
   EXPECT_THAT(damaged[0], HasSubstr("damaged in 3 places"));
-  EXPECT_THAT(damaged[0], HasSubstr("steadycell capture verify CAPTURE tells which, and how to have them again"));
+  EXPECT_THAT(damaged[0], HasSubstr("with the same --passes, reads them; steadycell capture verify CAPTURE tells which"));
 }
 
 TEST_F(SettleTest, StopsOnRequestWithoutAnImage) {
