@@ -53,7 +53,7 @@ class Verifier {
     // Of as many blocks with more and with fewer, more are usual.
     result_.usual_passes = 1;
     for (std::uint32_t whole = 2; whole < blocks_with_.size(); ++whole)
-      if (blocks_with_[whole] >= blocks_with_[result_.usual_passes]) result_.usual_passes = whole;
+      if (blocks_with_[whole] > 0 && blocks_with_[whole] >= blocks_with_[result_.usual_passes]) result_.usual_passes = whole;
     tell_what_is_made_up();
     tell_mends();
     return std::move(result_);

@@ -92,7 +92,7 @@ json::Array notes_on(const passes::CaptureVerification& verified) {
     notes.emplace_back(fmt::format("most blocks were read in {} and have {} whole at the least: by that the others are measured{}",
                                    passes_text(verified.read_passes), passes_text(verified.usual_passes),
                                    of_board && verified.passes.size() < passes::UnitIndex::kMaxPass
-                                       ? fmt::format("; chip read --passes {} would read one more of all", verified.passes.size() + 1)
+                                       ? fmt::format("; chip read --passes {} of the same blocks would read one more", verified.passes.size() + 1)
                                        : ""));
   if (!verified.mends.empty() && of_board)
     notes.emplace_back(
