@@ -7,6 +7,7 @@
 #include <cmath>
 #include <random>
 
+#include "base/sanitized.h"
 #include "ecc/files.h"
 #include "ecc/page_code.h"
 #include "search/evidence.h"
@@ -145,6 +146,7 @@ Bytes with_crc16(unsigned start, bool lsb_first) {
 TEST(LayoutSearch, AChecksumIsNoCodeForOneBit) {
   for (const unsigned start : {0u, 0xFFFFu})
     for (const bool lsb_first : {false, true}) {
+      if (kSanitized && (start == 0 || lsb_first)) continue;
       const Sample sample = sample_of(with_crc16(start, lsb_first), 2048, 64, 64);
       const auto order = lsb_first ? ecc::BitOrder::lsb_first : ecc::BitOrder::msb_first;
       for (const Family family : {Family::spare, Family::metadata_first}) {
