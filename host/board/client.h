@@ -6,6 +6,7 @@
 #include <memory>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "base/bytes.h"
@@ -162,5 +163,8 @@ class BoardClient {
 
   std::shared_ptr<Inside> inside_;
 };
+
+// link_lost: the board cut `rail` ("the port") since it heard nothing from the host. What to do next is the caller's to say.
+Error cut_for_silence(std::string_view rail);
 
 }  // namespace steadycell::board

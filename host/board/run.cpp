@@ -123,6 +123,12 @@ void BoardClient::Inside::on_page(const scp_header& header, ByteSpan payload) {
 
 // ---- Runs ----
 
+Error cut_for_silence(std::string_view rail) {
+  return Error(ErrorCode::link_lost,
+               fmt::format("the board heard nothing for 500 ms and switched {} off: the link failed, or this computer was too busy to send",
+                           rail));
+}
+
 Error BoardClient::Inside::loss_of(scp_rail rail) const {
   const char* const name = rail == SCP_RAIL_SOCKET ? "the socket" : "the port";
   const auto& loss = rail_loss[rail];
@@ -134,12 +140,8 @@ Error BoardClient::Inside::loss_of(scp_rail rail) const {
       return Error(ErrorCode::current_limit,
                    fmt::format("{} reached its limit at {} mA and was cut", name, loss->detail));
     case SCP_EVENT_HEARTBEAT_CUT:
-      return Error(ErrorCode::link_lost,
-                   fmt::format(
-                       "the board heard nothing for 500 ms and switched {} off: the link failed, or this computer was too busy to send",
-                       name))
-          .advising(
-              "let this computer do less and check the link (with USB the cable), then repeat the command: it goes on where it stopped");
+      return cut_for_silence(name).advising(
+          "let this computer do less and check the link (with USB the cable), then repeat the command: it goes on where it stopped");
     default:
       return rail_off(fmt::format("{} is off, and the board did not say why", name));
   }

@@ -206,9 +206,7 @@ class Recording {
   }
 
   static Error was_cut() {
-    return Error(ErrorCode::link_lost,
-                 "the board heard nothing for 500 ms and switched the port off: the link failed, or this computer was too busy "
-                 "to send")
+    return board::cut_for_silence("the port")
         .advising("let this computer do less, check the link (with USB the cable), and record again");
   }
 

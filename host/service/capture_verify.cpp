@@ -85,15 +85,15 @@ json::Array notes_on(const passes::CaptureVerification& verified) {
                     "going on takes them off",
                     verified.torn_bytes));
   const bool of_board = verified.head.origin == "board";
-  const auto passes_text = [](std::uint32_t passes) { return fmt::format("{} {}", passes, passes == 1 ? "pass" : "passes"); };
   if (!verified.journal_whole() && of_board)
     notes.emplace_back("the same chip read as before, with the same --passes, reads what the hole swallowed");
   if (verified.usual_passes < verified.read_passes)
-    notes.emplace_back(fmt::format("most blocks were read in {} and have {} whole at the least: by that the others are measured{}",
-                                   passes_text(verified.read_passes), passes_text(verified.usual_passes),
-                                   of_board && verified.passes.size() < passes::UnitIndex::kMaxPass
-                                       ? fmt::format("; chip read --passes {} of the same blocks would read one more", verified.passes.size() + 1)
-                                       : ""));
+    notes.emplace_back(
+        fmt::format("most blocks were read in {} passes, which are not all whole any more; whole ones that each should have: {}{}",
+                    verified.read_passes, verified.usual_passes,
+                    of_board && verified.passes.size() < passes::UnitIndex::kMaxPass
+                        ? fmt::format("; chip read --passes {} of the same blocks would read one more", verified.passes.size() + 1)
+                        : ""));
   if (!verified.mends.empty() && of_board)
     notes.emplace_back(
         "a board that is not reached over USB is named as in the first read; damaged units stay in the capture as they are, and never "

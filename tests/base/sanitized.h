@@ -3,7 +3,7 @@
 
 namespace steadycell {
 
-// A sanitizer slows what computes down tenfold and more, and looks for other faults than wrong answers: tests that try a thing
+// A sanitizer slows down what computes many times, and looks for other faults than wrong answers: tests that try a thing
 // thousands of times try it less often then. Set by tests/run.
 inline const bool kSanitized = std::getenv("STEADYCELL_SANITIZED") != nullptr;
 

@@ -61,7 +61,7 @@ class CaptureVerify(bench.BenchTest):
         self.assertEqual([(run["pass"], run["first_block"], run["count"], run["fault"]) for run in found["faults"]],
                          [(3, 0, BLOCKS, "missing")])
         self.assertEqual((found["usual_passes"], found["mend"]), (2, []))
-        self.assertIn("most blocks were read in 3 passes and have 2 passes whole at the least: by that the others are measured; "
+        self.assertIn("most blocks were read in 3 passes, which are not all whole any more; whole ones that each should have: 2; "
                       "chip read --passes 4 of the same blocks would read one more", found["notes"])
         self.succeed("chip", "read", "--board", self.board, "--into", "capture", "--passes", 4, "--blocks", f"0-{BLOCKS - 1}", "--supply-mV", 3300)
         again = self.succeed("capture", "verify", "capture", code=7)
