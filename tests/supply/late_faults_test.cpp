@@ -84,7 +84,7 @@ TEST(LateRise, AsTheTwinDoesIsNoDoubt) {
 std::vector<Sample> loaded(double from_s, double mA, double volts, double length_s = 10, double behind_mA = 0,
                            double behind_V = 0) {
   Random r(4);
-  auto samples = Made().samples(r);
+  auto samples = ModelBoard().samples(r);
   for (Sample& s : samples) {
     if (s.time_s < from_s) continue;
     const bool now = s.time_s < from_s + length_s;
@@ -187,7 +187,7 @@ TEST(SupplyGone, BelowWhatItPassedBeforeIsNoTrip) {
 TEST(SlowStick, LoadsHoweverLateItBegins) {
   for (int round = 0; round < kRounds; ++round) {
     Random r(static_cast<std::uint64_t>(round));
-    Made made;
+    ModelBoard made;
     made.board.reset_s = 0.2, made.board.clock_s = 0.1, made.board.rom_s = 0.35, made.board.load_s = 0.8;
     made.bench.end_s = 2;
     const auto list = diagnosed(made.samples(r));
@@ -203,7 +203,7 @@ TEST(SlowStick, LoadsHoweverLateItBegins) {
 TEST(Foldback, FlatCurrentBeyondResetIsADoubtWorthNaming) {
   for (const double mA : {5.0, 12.0, 16.0, 20.0, 25.0}) {
     Random r(8);
-    Made made;
+    ModelBoard made;
     made.how = Boot::no_clock;
     made.board.reset_mA = mA;
     const auto list = diagnosed(made.samples(r));

@@ -9,7 +9,7 @@ namespace steadycell::supply::test {
 inline constexpr int kRounds = 4;  // boards drawn for a statement
 
 // A board of the model, drawn or as it stands, recorded once.
-struct Made {
+struct ModelBoard {
   Board board;
   Bench bench;
   FaultCircuit fault;
@@ -22,8 +22,8 @@ struct Made {
   }
 };
 
-inline Made drawn(Random& r) {
-  Made made;
+inline ModelBoard drawn(Random& r) {
+  ModelBoard made;
   made.board = random_board(r);
   made.bench.ramp_ms = uniform(r, 0.8, 2.5);
   return made;

@@ -23,7 +23,7 @@ TEST(WithoutSwitchOn, LoadBehindTheRegulatorIsNeverSoundNorIdle) {
   for (const double missing_s : {0.0, 0.010, 0.200})
     for (int round = 0; round < kRounds; ++round) {
       Random r(static_cast<std::uint64_t>(round));
-      Made made = drawn(r);
+      ModelBoard made = drawn(r);
       made.fault.short_3V3_ohm = std::exp(uniform(r, std::log(5), std::log(40)));
       const auto list = diagnosed(only(made.samples(r), [&](double t) { return t >= made.bench.t_on_s + missing_s; }));
       EXPECT_NE(list.front().fault, Fault::healthy) << missing_s << "\n" << told(list);
@@ -34,7 +34,7 @@ TEST(WithoutSwitchOn, LoadBehindTheRegulatorIsNeverSoundNorIdle) {
 TEST(WithoutSwitchOn, SoundBoardIsNoShortAndSoundnessIsLimited) {
   for (int round = 0; round < kRounds; ++round) {
     Random r(static_cast<std::uint64_t>(round));
-    const Made made = drawn(r);
+    const ModelBoard made = drawn(r);
     const auto list = diagnosed(only(made.samples(r), [&](double t) { return t >= made.bench.t_on_s + 5e-3; }));
     EXPECT_LT(confidence_in(list, Fault::rail_short) + confidence_in(list, Fault::vbus_short), 0.5) << told(list);
     EXPECT_LE(confidence_in(list, Fault::healthy), 0.7 + 1e-9) << told(list);
@@ -44,7 +44,7 @@ TEST(WithoutSwitchOn, SoundBoardIsNoShortAndSoundnessIsLimited) {
 TEST(TornSwitchOn, GapHidesChargeAndProvesNeitherOpenPathNorMissingCapacitor) {
   for (int round = 0; round < kRounds; ++round) {
     Random r(static_cast<std::uint64_t>(round));
-    Made made = drawn(r);
+    ModelBoard made = drawn(r);
     const auto whole = [&](double t) {
       return t < made.bench.t_on_s - 0.5e-3 || t > made.bench.t_on_s + made.bench.ramp_ms * 1e-3 + 1.5e-3;
     };
@@ -61,7 +61,7 @@ TEST(TornSwitchOn, GapHidesChargeAndProvesNeitherOpenPathNorMissingCapacitor) {
 TEST(TornSwitchOn, ConverterAtItsEndIsSeenAndChargesAreAtLeast) {
   for (int round = 0; round < kRounds; ++round) {
     Random r(static_cast<std::uint64_t>(round));
-    Made made = drawn(r);
+    ModelBoard made = drawn(r);
     made.board.bulk_uF = uniform(r, 10, 12);
     made.bench.ramp_ms = 1;  // 50 mA and more: I = C dV/dt
     for (const double uF : {made.board.bulk_uF, 100.0}) {
@@ -89,7 +89,7 @@ TEST(TornSwitchOn, NoSharedTraceIsTakenForCutOff) {
 TEST(WrongRecording, VoltageLeadThatWasOffIsNoShort) {
   for (int round = 0; round < kRounds; ++round) {
     Random r(static_cast<std::uint64_t>(round));
-    Made made = drawn(r);
+    ModelBoard made = drawn(r);
     for (const bool regulator_dead : {false, true}) {
       made.fault.regulator_dead = regulator_dead;
       auto samples = made.samples(r);
@@ -104,7 +104,7 @@ TEST(WrongRecording, VoltageLeadThatWasOffIsNoShort) {
 TEST(WrongRecording, HardShortAtHardlyAnyVoltageStaysAShort) {
   for (const double trip_ms : {0.0, 5.0}) {
     Random r(7);
-    Made made;
+    ModelBoard made;
     made.fault.short_5V_ohm = 0.05;
     made.bench.limit_mA = 100;
     made.bench.trip_ms = trip_ms;
@@ -118,7 +118,7 @@ TEST(WrongRecording, HardShortAtHardlyAnyVoltageStaysAShort) {
 TEST(WrongRecording, CurrentWithTheWrongSignIsSaid) {
   Random r(3);
   for (const double short_ohm : {1e9, 1.0}) {
-    Made made;
+    ModelBoard made;
     made.fault.short_5V_ohm = short_ohm;
     auto samples = made.samples(r);
     for (Sample& s : samples) s.mA = -s.mA;
@@ -131,7 +131,7 @@ TEST(WrongRecording, CurrentWithTheWrongSignIsSaid) {
 
 TEST(WrongRecording, CurrentThatNeverChangesIsNotSurelyAnOpenPath) {
   Random r(3);
-  auto samples = Made().samples(r);
+  auto samples = ModelBoard().samples(r);
   for (Sample& s : samples) s.mA = 0;
   const auto list = diagnosed(samples);
   EXPECT_LE(list.front().confidence, 0.6 + 1e-9) << told(list);
@@ -204,7 +204,7 @@ TEST(WrongRecording, AmpereUnderAMilliampereNameIsNoSurelyEmptySocket) {
 
 TEST(WrongRecording, CurrentInAmpereIsAsked) {
   Random r(3);
-  auto samples = Made().samples(r);
+  auto samples = ModelBoard().samples(r);
   for (Sample& s : samples) s.mA /= 1000;
   const auto list = diagnosed(samples);
   EXPECT_LE(list.front().confidence, 0.6 + 1e-9) << told(list);
@@ -213,7 +213,7 @@ TEST(WrongRecording, CurrentInAmpereIsAsked) {
 
 TEST(WrongRecording, RailThatTheVoltageContradictsIsNoShort) {
   Random r(3);
-  const Features f = features_of(Made().samples(r));
+  const Features f = features_of(ModelBoard().samples(r));
   for (const Rail rail : {Rail::socket3v3, Rail::socket1v8}) {
     Settings settings;
     settings.rail = rail;
@@ -225,9 +225,9 @@ TEST(WrongRecording, RailThatTheVoltageContradictsIsNoShort) {
 
 TEST(WrongRecording, BurstOfAnotherPowerUpIsLeftOut) {
   Random r(3);
-  Made sound, shorted;
+  ModelBoard sound, shorted;
   shorted.fault.short_5V_ohm = 1;
-  Made fast = shorted;
+  ModelBoard fast = shorted;
   fast.bench.sample_s = 1e-5;
   fast.bench.end_s = 0.04;
   const Features trace = features_of(sound.samples(r)), burst = features_of(fast.samples(r));
@@ -242,7 +242,7 @@ TEST(Noise, ThatHidesPageReadsMakesNoSilentMemory) {
   for (const double noise_mA : {2.0, 5.0})
     for (int round = 0; round < kRounds; ++round) {
       Random r(static_cast<std::uint64_t>(round));
-      Made made = drawn(r);
+      ModelBoard made = drawn(r);
       made.bench.noise_mA = noise_mA;
       const auto list = diagnosed(made.samples(r));
       EXPECT_NE(list.front().fault, Fault::nand_no_answer) << noise_mA << "\n" << told(list);
@@ -251,7 +251,7 @@ TEST(Noise, ThatHidesPageReadsMakesNoSilentMemory) {
 
 TEST(Sampling, TooSlowForTheSwitchOnMakesNoLargeCapacitor) {
   Random r(3);
-  const auto fine = Made().samples(r);
+  const auto fine = ModelBoard().samples(r);
   for (const std::size_t every : {100u, 1000u}) {  // 10 ms and 0.1 s
     std::vector<Sample> slow;
     for (std::size_t i = 0; i + every <= fine.size(); i += every) {
@@ -268,7 +268,7 @@ TEST(Sampling, TooSlowForTheSwitchOnMakesNoLargeCapacitor) {
 
 TEST(Converter, SoCoarseThatNoiseDoesNotReachAcrossAStepKnowsItsZeroToAStep) {
   Random r(3);
-  Made made;
+  ModelBoard made;
   made.fault.regulator_dead = true;
   made.bench.lsb_mA = 2;
   made.bench.noise_mA = 0.2;
@@ -279,7 +279,7 @@ TEST(Converter, SoCoarseThatNoiseDoesNotReachAcrossAStepKnowsItsZeroToAStep) {
 
 TEST(Hum, IsPartOfWhatTheZeroIsKnownTo) {
   Random r(3);
-  auto samples = Made().samples(r);
+  auto samples = ModelBoard().samples(r);
   const double quiet = features_of(samples).baseline_mA.sigma;
   for (Sample& s : samples) s.mA += 1.5 * std::sin(2 * 3.14159265 * 50 * s.time_s);
   EXPECT_LT(quiet, 0.05);
@@ -316,7 +316,7 @@ TEST(Hum, BeforePowerIsNoSwitchOn) {
     for (const double short_ohm : {1e9, 20.0})
       for (std::uint64_t round = 0; round < kRounds; ++round) {
         Random r(round);
-        Made made;
+        ModelBoard made;
         made.bench.t_on_s = 0.1;
         made.fault.short_3V3_ohm = short_ohm;
         auto samples = made.samples(r);
@@ -326,7 +326,7 @@ TEST(Hum, BeforePowerIsNoSwitchOn) {
         EXPECT_EQ(list.front().fault, short_ohm < 1e6 ? Fault::rail_short : Fault::healthy) << mA << "\n" << told(list);
       }
   Random r(1);
-  Made hard;  // whose voltage hardly rises at all
+  ModelBoard hard;  // whose voltage hardly rises at all
   hard.bench.t_on_s = 0.1;
   hard.bench.limit_mA = 100;
   hard.fault.short_5V_ohm = 0.05;
@@ -355,7 +355,7 @@ TEST(Offset, OfTheVoltageChannelMakesNoJunctionOfAResistor) {
 
 TEST(Contact, ThatClosesLateIsNoTrip) {
   Random r(3);
-  Made made;
+  ModelBoard made;
   made.fault.contact_open_s = {{0, 0.120}};
   const auto list = diagnosed(made.samples(r));
   EXPECT_EQ(list.front().fault, Fault::intermittent) << told(list);
@@ -363,7 +363,7 @@ TEST(Contact, ThatClosesLateIsNoTrip) {
 
 TEST(Contact, DropIsCountedAlsoWhereRechargingPullsThePortDown) {
   Random r(3);
-  Made made;
+  ModelBoard made;
   made.bench.limit_mA = 150;
   made.fault.contact_open_s = {{0.250, 0.280}, {0.600, 0.630}};
   EXPECT_EQ(features_of(made.samples(r)).drop_count, 2u);
@@ -371,7 +371,7 @@ TEST(Contact, DropIsCountedAlsoWhereRechargingPullsThePortDown) {
 
 TEST(Recorder, ItsOwnSwitchingOffIsNoFault) {
   Random r(3);
-  Made made;
+  ModelBoard made;
   auto samples = made.samples(r);
   for (Sample& s : samples)
     if (s.time_s > 1.0) s.mA = s.volts = 0;
@@ -386,7 +386,7 @@ TEST(Recorder, ItsOwnSwitchingOffIsNoFault) {
 TEST(ShortLoad, IsNoSilentMemory) {
   for (int round = 0; round < kRounds; ++round) {
     Random r(static_cast<std::uint64_t>(round));
-    Made made;
+    ModelBoard made;
     made.board.load_s = 12e-3;
     const auto list = diagnosed(made.samples(r));
     EXPECT_LT(confidence_in(list, Fault::nand_no_answer), 0.5) << told(list);
