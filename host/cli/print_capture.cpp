@@ -45,7 +45,7 @@ std::string fault_rows(const json::Object& result) {
     const json::Object& run = faults[i].get_object();
     const std::string blocks = run_text("block", count(run, "first_block"), count(run, "count")) + place_text(run);
     out += row(word(run, "fault"), fmt::format("pass {}, {}: {}{}", count(run, "pass"), blocks, word(run, "why"),
-                                               flag(run, "made_up") ? "; as many whole passes are left as most blocks have" : ""));
+                                               flag(run, "made_up") ? "; as many others are whole as in most blocks" : ""));
   }
   if (faults.size() > kRunsShown) out += row("", fmt::format("and {} more runs of blocks: --json lists them", faults.size() - kRunsShown));
   return out;
@@ -61,9 +61,15 @@ std::string print_capture_verify(const json::Object& result) {
   const json::Array& commands = list(result, "mend");
   for (std::size_t i = 0; i < std::min(commands.size(), kRunsShown); ++i) out += row(i == 0 ? "to mend it" : "", word(commands[i]));
   if (commands.size() > kRunsShown) out += row("", fmt::format("and {} more: --json lists them", commands.size() - kRunsShown));
+  const json::Array& faults = list(result, "faults");
+  const bool made_up = std::all_of(faults.begin(), faults.end(), [](const json::Value& run) { return flag(run.get_object(), "made_up"); });
+  if (!faults.empty() && made_up && commands.empty() && count(result, "faults_left_out") == 0)
+    out += row("to mend it", "nothing need be read again: what is lost stays lost, and never votes");
   const std::uint64_t units = count(result, "units"), whole = count(result, "whole_units");
   out += row("verified", flag(result, "whole") ? fmt::format("all {} units are as they were read", units)
-                                               : fmt::format("NOT WHOLE: {} of {} recorded units are as they were read", whole, units));
+                         : whole == units
+                             ? fmt::format("NOT WHOLE: the journal is damaged; all {} units that it names are as they were read", units)
+                             : fmt::format("NOT WHOLE: {} of {} recorded units are as they were read", whole, units));
   return out + notes(result);
 }
 

@@ -50,10 +50,11 @@ class Verifier {
       }
       if (fewest) ++blocks_with_[*fewest];
     }
-    // Of as many blocks with more and with fewer, more are usual.
-    result_.usual_passes = 1;
-    for (std::uint32_t whole = 2; whole < blocks_with_.size(); ++whole)
-      if (blocks_with_[whole] > 0 && blocks_with_[whole] >= blocks_with_[result_.usual_passes]) result_.usual_passes = whole;
+    // Of as many blocks with more and with fewer, more are usual. Where nothing at all is whole, all is read as it was.
+    for (std::uint32_t whole = 1; whole < blocks_with_.size(); ++whole)
+      if (blocks_with_[whole] > 0 && (result_.usual_passes == 0 || blocks_with_[whole] >= blocks_with_[result_.usual_passes]))
+        result_.usual_passes = whole;
+    if (result_.usual_passes == 0) result_.usual_passes = result_.read_passes;
     tell_what_is_made_up();
     tell_mends();
     return std::move(result_);

@@ -48,7 +48,7 @@ struct CaptureVerification {
   std::vector<VerifiedPass> passes;
   std::uint64_t units = 0, whole_units = 0, bytes = 0;  // recorded; of them whole; raw bytes compared with their hashes
   std::uint32_t read_passes = 0;        // what most blocks were read, whole or not
-  std::uint32_t usual_passes = 0;       // whole ones of most blocks, at least 1: the measure of made_up and of mends
+  std::uint32_t usual_passes = 0;       // whole ones of most blocks that have any, else read_passes: the measure of made_up and of mends
   std::vector<FaultRun> faults;         // by pass, place and block; the first kRunsListed that were met
   std::uint64_t faults_left_out = 0;    // units with a fault that `faults` does not list
   std::vector<MendRun> mends;           // ascending

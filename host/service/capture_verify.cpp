@@ -85,15 +85,12 @@ json::Array notes_on(const passes::CaptureVerification& verified) {
                     "going on takes them off",
                     verified.torn_bytes));
   const bool of_board = verified.head.origin == "board";
-  if (!verified.journal_whole() && of_board)
-    notes.emplace_back("the same chip read as before, with the same --passes, reads what the hole swallowed");
+  if (!verified.journal_whole() && of_board && verified.mends.empty())
+    notes.emplace_back("what the hole swallowed and cannot be named is read by the same chip read as before, with the same --passes");
   if (verified.usual_passes < verified.read_passes)
-    notes.emplace_back(
-        fmt::format("most blocks were read in {} passes, which are not all whole any more; whole ones that each should have: {}{}",
-                    verified.read_passes, verified.usual_passes,
-                    of_board && verified.passes.size() < passes::UnitIndex::kMaxPass
-                        ? fmt::format("; chip read --passes {} of the same blocks would read one more", verified.passes.size() + 1)
-                        : ""));
+    notes.emplace_back(fmt::format(
+        "of the {} passes that most blocks were read in, {} can be relied on: a block with as many whole is not asked for again",
+        verified.read_passes, verified.usual_passes));
   if (!verified.mends.empty() && of_board)
     notes.emplace_back(
         "a board that is not reached over USB is named as in the first read; damaged units stay in the capture as they are, and never "
