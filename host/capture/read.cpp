@@ -58,6 +58,7 @@ class Reading {
       const auto room = files::compare_room(options_.folder, *free, room_needed(writer_->head(), writer_->contents()));
       if (!room) co_return failure(co_await closing(room.error()));
       going_on_ = true;
+      if (writer_->contents().end_lost) add_note(lost_end());
       auto witnesses = pick_witnesses(writer_->reader());
       if (!witnesses) co_return failure(witnesses.error());
       witnesses_ = std::move(*witnesses);
@@ -172,6 +173,13 @@ class Reading {
     const passes::Contents& contents = writer_ ? writer_->contents() : reader->contents();
     const std::string kept = error.kept();
     return files::no_room(error.what(), options_.folder, *free, room_needed(head, contents)).keeping(kept);
+  }
+
+  std::string lost_end() const {
+    return fmt::format(
+        "the journal of {} lost its end: what it no longer names is read again, and its old bytes are kept; steadycell capture verify tells "
+        "more",
+        printable(options_.folder));
   }
 
   // Fixture boards differ in rails and timing, and a board that answers in place of another is more often a slip than a wish.

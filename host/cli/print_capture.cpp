@@ -13,8 +13,9 @@ namespace {
 constexpr std::size_t kRunsShown = 8;
 
 std::string journal_rows(const json::Object& journal) {
-  std::string state = flag(journal, "whole") ? "whole, every record follows its forerunner" : "DAMAGED";
-  if (!flag(journal, "closed")) state += "; not closed: the last read was cut short, or its end is lost";
+  const bool end_lost = flag(journal, "end_lost");
+  std::string state = flag(journal, "whole") ? "whole, every record follows its forerunner" : end_lost ? "DAMAGED: it lost its end" : "DAMAGED";
+  if (!flag(journal, "closed") && !end_lost) state += "; not closed: the last read was cut short, or its end is lost";
   std::string out = row("journal", state);
   const json::Array& damages = list(journal, "damages");
   for (std::size_t i = 0; i < std::min(damages.size(), kRunsShown); ++i) {
@@ -23,6 +24,11 @@ std::string journal_rows(const json::Object& journal) {
   }
   const std::uint64_t places = count(journal, "damage_count");
   if (places > kRunsShown) out += row("", fmt::format("and {} more places", places - kRunsShown));
+  for (const json::Value& value : list(journal, "unnamed")) {
+    const json::Object& found = value.get_object();
+    out += row("", fmt::format("pass {} has {} behind byte {} that no record names", count(found, "pass"),
+                               counted(count(found, "bytes"), "byte"), count(found, "from")));
+  }
   if (!flag(journal, "chain_whole")) out += row("", fmt::format("the chain is broken at byte {}", count(journal, "chain_break")));
   return out;
 }

@@ -16,6 +16,7 @@
 #include "passes/head.h"
 #include "passes/journal.h"
 #include "passes/stage_times.h"
+#include "passes/unnamed.h"
 
 // A capture folder, version 1 (docs/capture.md): capture.json, journal, pass-0001.dat and on. Passes are kept as read;
 // a unit counts once a record of the journal names it. Memory stays small whatever the chip, the journal or its headers say.
@@ -102,7 +103,8 @@ struct Contents {
   Digest head{};                            // SHA-256 of the last record
   std::vector<std::uint32_t> sealed_passes;  // each once, in the order of their first sealing
   std::vector<std::string> board_checks;    // what was known of the fixture board when it was read, each once; the first of them
-  std::vector<std::uint64_t> pass_ends;     // by pass - 1: end of the last unit that a record names in the pass file
+  std::vector<std::uint64_t> pass_ends;     // by pass - 1: end of what records speak of in the pass file, units or UnnamedBytes found
+  bool end_lost = false;                    // what a writer found unnamed when it opened told that the journal had lost its end
 
   // Closed by its last writer, and nothing of the journal is missing, changed or torn.
   bool in_order() const { return closed && chain_whole && damage_count == 0 && torn_bytes == 0; }
@@ -152,6 +154,9 @@ class CaptureReader {
   void take_in(const Record& record);
   void take_in_unit(const Record& record);
   void take_in_note(const Record& record);
+  void take_in_opened(const Record& record);
+  // What a writer found when it opened, told with what was known then.
+  void take_in_unnamed(std::span<const UnnamedBytes> unnamed);
   void note_damage(Damage damage);
   // What is stored of a unit, facts.stored_bytes, unchecked.
   Result<void> read_stored(UnitAddress unit, const UnitFacts& facts, MutableByteSpan out);
@@ -191,7 +196,8 @@ class CaptureWriter {
   // Makes the folder with capture.json and an empty journal, under its name only when complete. Errors: already_exists.
   static Result<CaptureWriter> create(files::FileSystem& system, const std::string& folder, const CaptureHead& head,
                                       WriterOptions options = {});
-  // Goes on with an existing one: cuts torn tails, and takes back units behind the last sync whose bytes are not there.
+  // Goes on with an existing one: cuts the journal's torn tail, and takes back units behind the last sync whose bytes are not there.
+  // No byte of a pass file is cut off or written over: what no record names stays, and new units come behind it.
   // Errors: in_use, and those of CaptureReader::open. Whether it is the same chip is for the caller to compare.
   static Result<CaptureWriter> open(files::FileSystem& system, const std::string& folder, WriterOptions options = {});
   CaptureWriter(CaptureWriter&&) noexcept;
@@ -226,12 +232,17 @@ class CaptureWriter {
 
  private:
   CaptureWriter(CaptureReader reader, WriterOptions options);
+  struct PassFile {
+    std::unique_ptr<files::File> file;
+    std::uint64_t end = 0;  // where the next unit goes
+    bool dirty = false;
+  };
   struct Tail;
   Result<void> start();
   Result<Tail> mend_tail();
   Result<bool> mend_unit(UnitAddress unit, MutableByteSpan raw, std::span<PageStatus> status);
-  Result<files::File*> pass_file(std::uint32_t pass);
-  Result<void> store(UnitAddress unit, ByteSpan raw, UnitFacts& facts);
+  Result<PassFile*> pass_file(std::uint32_t pass);
+  Result<void> store(PassFile& file, UnitAddress unit, ByteSpan raw, UnitFacts& facts);
   Result<std::uint64_t> record(RecordType type, json::Object payload);
   Result<void> take_back(const std::vector<UnitAddress>& units, const std::string& why);
   tl::unexpected<Error> give_up(Error error);
@@ -244,10 +255,6 @@ class CaptureWriter {
   std::unique_ptr<JournalWriter> journal_;
   std::unique_ptr<Hasher> hasher_;
   StageTimes times_;
-  struct PassFile {
-    std::unique_ptr<files::File> file;
-    bool dirty = false;
-  };
   std::vector<PassFile> pass_files_;
   std::vector<UnitAddress> pending_;  // appended, not yet acknowledged
   std::function<void(std::span<const UnitAddress>)> tell_;

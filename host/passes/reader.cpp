@@ -115,7 +115,7 @@ void CaptureReader::take_in(const Record& record) {
       break;
     }
     case RecordType::note: take_in_note(record); break;
-    case RecordType::opened:
+    case RecordType::opened: take_in_opened(record); break;
     case RecordType::synced:
     case RecordType::closed: break;
   }
@@ -130,6 +130,23 @@ void CaptureReader::take_in_note(const Record& record) {
   if (quoted.size() < Contents::kBoardChecksListed &&
       std::find(quoted.begin(), quoted.end(), *text) == quoted.end())
     quoted.push_back(*text);
+}
+
+void CaptureReader::take_in_opened(const Record& record) {
+  const json::Value* const found = record.payload.if_contains("unnamed_bytes");
+  if (!found) return;
+  const auto unnamed = unnamed_from(*found);
+  if (!unnamed) return note_damage({record.offset, record.bytes, unnamed.error().what()});
+  take_in_unnamed(*unnamed);
+}
+
+void CaptureReader::take_in_unnamed(std::span<const UnnamedBytes> unnamed) {
+  if (tell_of_a_lost_end(unnamed, head_.geometry, contents_.sealed_passes)) contents_.end_lost = true;
+  auto& ends = contents_.pass_ends;
+  for (const UnnamedBytes& found : unnamed) {
+    if (ends.size() < found.pass) ends.resize(found.pass);
+    ends[found.pass - 1] = std::max(ends[found.pass - 1], found.from + found.bytes);
+  }
 }
 
 // A record whose checksum is right can still say what cannot be: such a one is damage, and the rest is still read.

@@ -12,7 +12,7 @@ namespace steadycell::passes {
 enum class Fault : std::uint8_t {
   damaged,     // its bytes are not those that were recorded, or cannot be got
   missing,     // its pass file is not there
-  unrecorded,  // the journal has a hole, and no record of a unit that such a capture should hold
+  unrecorded,  // the journal has a hole or lost its end, and no record of a unit that such a capture should hold
 };
 std::string_view name_of(Fault fault);
 
@@ -59,10 +59,13 @@ struct CaptureVerification {
   std::vector<Damage> journal_damages;
   std::uint64_t journal_damage_count = 0, journal_damaged_bytes = 0, torn_bytes = 0, dropped_units = 0;
   std::optional<std::uint64_t> chain_break;
+  std::vector<UnnamedBytes> unnamed;  // at the ends of the pass files, when the verification began
+  bool end_lost = false;              // they, or what a writer found before it went on, tell that the journal lost its end
   Digest journal_head{};
 
-  bool journal_whole() const { return chain_whole && journal_damage_count == 0; }
-  // Every record in its place, every recorded unit there and as it was read. Torn tails and unfinished passes are no fault.
+  bool journal_whole() const { return chain_whole && journal_damage_count == 0 && !end_lost; }
+  // Every record in its place, every recorded unit there and as it was read. Torn tails, unfinished passes, and what a killed process or
+  // a power cut leaves in a pass file are no fault.
   bool whole() const;
 };
 

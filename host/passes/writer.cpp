@@ -7,11 +7,11 @@
 #include "passes/codec.h"
 #include "passes/hasher.h"
 #include "passes/layout.h"
+#include "passes/unnamed.h"
 
 namespace steadycell::passes {
 namespace {
 
-constexpr std::uint64_t kSyncBytes = 16 << 20;
 constexpr std::uint64_t kSyncNanoseconds = 1'000'000'000;
 constexpr std::size_t kUnitsADroppedRecord = 1000;
 
@@ -91,6 +91,9 @@ Result<void> CaptureWriter::start() {
   auto named = system.sync_directory(files::parent_of(reader_.folder_));
   if (!named && named.error().code() != ErrorCode::no_permission) return named;
 
+  const auto sizes = pass_file_sizes(system, reader_.folder_);
+  if (!sizes) return failure(sizes.error());
+  const std::vector<UnnamedBytes> unnamed = unnamed_behind(contents.pass_ends, *sizes);
   const auto tail = mend_tail();
   if (!tail) return failure(tail.error());
   if (contents.torn_bytes > 0)
@@ -101,9 +104,11 @@ Result<void> CaptureWriter::start() {
 
   json::Object opened{{"tool", options_.tool.empty() ? head().tool : options_.tool}, {"torn_bytes", contents.torn_bytes},
                       {"mended_units", tail->kept}, {"lost_units", tail->lost.size()}};
+  if (!unnamed.empty()) opened["unnamed_bytes"] = to_json(unnamed);
   if (!system.syncs_directories(reader_.folder_)) opened["directory_sync"] = false;
   if (const auto recorded = record(RecordType::opened, std::move(opened)); !recorded) return failure(recorded.error());
   contents.torn_bytes = 0;
+  reader_.take_in_unnamed(unnamed);
   if (auto taken = take_back(tail->lost, "the bytes were not in the pass file"); !taken) return taken;
   if (auto synced = sync(); !synced) return synced;
   acknowledged_ = units().count();
@@ -160,17 +165,17 @@ Result<bool> CaptureWriter::mend_unit(UnitAddress unit, MutableByteSpan raw, std
     piece.resize(static_cast<std::size_t>(std::min<std::uint64_t>(UnitCodec::kPieceBytes, facts->stored_bytes - at)));
     const auto got = (*source)->read_at(facts->file_offset + at, piece);
     if (!got) return failure(got.error());
-    if (const auto written = (*target)->write_at(facts->file_offset + at, ByteSpan(piece).first(*got)); !written)
+    if (const auto written = (*target)->file->write_at(facts->file_offset + at, ByteSpan(piece).first(*got)); !written)
       return failure(written.error());
   }
-  pass_files_[unit.pass - 1].dirty = true;
+  (*target)->dirty = true;
   return true;
 }
 
-Result<files::File*> CaptureWriter::pass_file(std::uint32_t pass) {
+Result<CaptureWriter::PassFile*> CaptureWriter::pass_file(std::uint32_t pass) {
   if (pass_files_.size() < pass) pass_files_.resize(pass);
   PassFile& entry = pass_files_[pass - 1];
-  if (entry.file) return entry.file.get();
+  if (entry.file) return &entry;
   files::FileSystem& system = *reader_.system_;
   const std::string path = files::join(reader_.folder_, pass_name(pass));
   const auto there = system.exists(path);
@@ -181,12 +186,11 @@ Result<files::File*> CaptureWriter::pass_file(std::uint32_t pass) {
   if (const auto synced = system.sync_directory(reader_.folder_); !synced) return failure(synced.error());
   const auto size = (*file)->size();
   if (!size) return failure(size.error());
-  auto& ends = reader_.contents_.pass_ends;
-  if (ends.size() < pass) ends.resize(pass);
-  if (*size > ends[pass - 1])  // bytes that no record names: the unit in flight when a process was killed
-    if (const auto cut = (*file)->truncate(ends[pass - 1]); !cut) return failure(cut.error());
+  const auto& ends = reader_.contents_.pass_ends;
+  // Behind bytes that no record names, too: their records may come back with a copy of the journal.
+  entry.end = std::max(*size, pass <= ends.size() ? ends[pass - 1] : 0);
   entry.file = std::move(*file);
-  return entry.file.get();
+  return &entry;
 }
 
 Result<std::uint64_t> CaptureWriter::record(RecordType type, json::Object payload) {
@@ -203,10 +207,8 @@ Result<std::uint64_t> CaptureWriter::record(RecordType type, json::Object payloa
 
 // Bytes of the unit into the pass file at facts.file_offset; tells `facts` how they are stored. Pass 1, and blocks it does not have, are
 // stored as they are, and so is what would be the difference to bytes that are no longer those that pass 1 gave.
-Result<void> CaptureWriter::store(UnitAddress unit, ByteSpan raw, UnitFacts& facts) {
-  const auto file = pass_file(unit.pass);
-  if (!file) return failure(file.error());
-  pass_files_[unit.pass - 1].dirty = true;
+Result<void> CaptureWriter::store(PassFile& file, UnitAddress unit, ByteSpan raw, UnitFacts& facts) {
+  file.dirty = true;
   ByteSpan bytes = raw;
   const UnitAddress first{unit.place, unit.block, 1};
   const auto reference = unit.pass > 1 && units().has(first) ? reader_.facts(first) : failure(ErrorCode::not_found, "pass 1");
@@ -222,7 +224,7 @@ Result<void> CaptureWriter::store(UnitAddress unit, ByteSpan raw, UnitFacts& fac
   }
   if (unit.pass == 1) facts.crc32c = crc32c(raw);
   facts.stored_bytes = bytes.size();
-  return (*file)->write_at(facts.file_offset, bytes);
+  return file.file->write_at(facts.file_offset, bytes);
 }
 
 Result<void> CaptureWriter::append_unit(UnitAddress unit, ByteSpan raw, std::span<const PageStatus> status,
@@ -236,20 +238,23 @@ Result<void> CaptureWriter::append_unit(UnitAddress unit, ByteSpan raw, std::spa
   entry.facts.exceptions = exceptions_of(status);
   entry.facts.circumstances = circumstances;
 
-  auto& ends = reader_.contents_.pass_ends;
-  if (ends.size() < unit.pass) ends.resize(unit.pass);
-  entry.facts.file_offset = ends[unit.pass - 1];
+  const auto opened = pass_file(unit.pass);
+  if (!opened) return failure(Error(opened.error()).during("keeping {}", describe(unit)).keeping(safe_units()));
+  PassFile& file = **opened;
+  entry.facts.file_offset = file.end;
   hasher_->start(raw);
-  const auto stored = times_.time("packing and writing", [&] { return store(unit, raw, entry.facts); });
+  const auto stored = times_.time("packing and writing", [&] { return store(file, unit, raw, entry.facts); });
   entry.facts.sha256 = times_.time("waiting for the hash", [&] { return hasher_->finish(); });
   if (!stored) {
-    if (unit.pass <= pass_files_.size() && pass_files_[unit.pass - 1].file)
-      (void)pass_files_[unit.pass - 1].file->truncate(entry.facts.file_offset);
+    (void)file.file->truncate(entry.facts.file_offset);  // of the unit's own bytes, no others are behind
     return failure(Error(stored.error()).during("keeping {}", describe(unit)).keeping(safe_units()));
   }
   const auto offset = record(RecordType::unit, to_json(entry));
   if (!offset) return failure(Error(offset.error()).during("keeping {}", describe(unit)).keeping(safe_units()));
-  ends[unit.pass - 1] += entry.facts.stored_bytes;
+  file.end += entry.facts.stored_bytes;
+  auto& ends = reader_.contents_.pass_ends;
+  if (ends.size() < unit.pass) ends.resize(unit.pass);
+  ends[unit.pass - 1] = file.end;
   if (!reader_.contents_.units.put(unit, *offset)) return failure(ErrorCode::internal, "the capture holds too many units");
   pending_.push_back(unit);
   unsynced_bytes_ += raw.size();

@@ -68,14 +68,23 @@ json::Object journal_json(const passes::CaptureVerification& verified) {
           {"damage_count", verified.journal_damage_count},
           {"damaged_bytes", verified.journal_damaged_bytes},
           {"torn_bytes", verified.torn_bytes},
+          {"unnamed", passes::to_json(verified.unnamed)},
+          {"end_lost", verified.end_lost},
           {"dropped_units", verified.dropped_units},
           {"closed", verified.closed},
           {"head", to_text(verified.journal_head)}};
 }
 
+std::uint64_t unnamed_total(const passes::CaptureVerification& verified) {
+  std::uint64_t bytes = 0;
+  for (const passes::UnnamedBytes& found : verified.unnamed) bytes += found.bytes;
+  return bytes;
+}
+
 json::Array notes_on(const passes::CaptureVerification& verified) {
   json::Array notes;
-  if (!verified.journal_whole())
+  const bool of_board = verified.head.origin == "board";
+  if (!verified.chain_whole || verified.journal_damage_count > 0)
     notes.emplace_back(
         "nothing mends the journal itself: what stands behind the hole still counts, but the chain no longer vouches for the order; "
         "keep this capture as it is, and put the journal back from a copy if there is one");
@@ -84,8 +93,18 @@ json::Array notes_on(const passes::CaptureVerification& verified) {
         fmt::format("the journal ends in {} bytes that are no whole record: a read was cut short, or its very end is damaged; "
                     "going on takes them off",
                     verified.torn_bytes));
-  const bool of_board = verified.head.origin == "board";
-  if (!verified.journal_whole() && of_board && verified.mends.empty())
+  if (verified.end_lost)
+    notes.emplace_back(fmt::format(
+        "the journal lost its end: {} more bytes that no record named than a killed program or a power cut leaves. Put the journal back "
+        "from a copy if there is one, and compare its head with the one that was printed or kept: those bytes are never overwritten{}",
+        verified.unnamed.empty() ? "when it was gone on with, pass files held" : "pass files hold",
+        of_board ? "; without a copy, the same chip read as before, with the same --passes, reads again what is missing" : ""));
+  else if (!verified.unnamed.empty())
+    notes.emplace_back(fmt::format(
+        "pass files end in {} that no record of the journal names: a killed program or a power cut leaves such, and so does a journal that "
+        "lost a little of its end; the head, compared with the one that was printed or kept, tells which. They are never overwritten",
+        counted(unnamed_total(verified), "byte")));
+  if (!verified.journal_whole() && !verified.end_lost && of_board && verified.mends.empty())
     notes.emplace_back("what the hole swallowed and cannot be named is read by the same chip read as before, with the same --passes");
   if (verified.usual_passes < verified.read_passes)
     notes.emplace_back(fmt::format(

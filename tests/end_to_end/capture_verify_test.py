@@ -76,6 +76,26 @@ class CaptureVerify(bench.BenchTest):
         self.mend(found["mend"][0])
         self.assertEqual(self.succeed("capture", "verify", "capture", code=7)["faults"], [])
 
+    def test_a_journal_without_its_end(self):
+        path = self.folder / "capture/journal"
+        journal, passes = path.read_bytes(), {n: (self.folder / f"capture/pass-000{n}.dat").read_bytes() for n in (1, 2, 3)}
+        path.write_bytes(journal[:journal.index(b'"pass":2,"offset"')])
+        found = self.succeed("capture", "verify", "capture", code=7)
+        self.assertEqual((found["whole"], found["journal"]["end_lost"], found["journal"]["chain_whole"]), (False, True, True))
+        self.assertEqual([run["pass"] for run in found["journal"]["unnamed"]], [2, 3])
+        self.assertIn("back from a copy", " ".join(found["notes"]))
+        text = self.run_it("capture", "verify", "capture").text
+        self.assertIn("it lost its end", text)
+        self.assertIn(f"pass 2 has {len(passes[2])} bytes behind byte 0 that no record names", text)
+        again = self.read(self.board, passes=3)
+        self.assertTrue(any("lost its end" in note for note in again["notes"]), again["notes"])
+        self.assertEqual(again["units_read"], 2 * BLOCKS)
+        for n, data in passes.items():
+            self.assertTrue((self.folder / f"capture/pass-000{n}.dat").read_bytes().startswith(data), n)
+        self.assertEqual(self.succeed("capture", "verify", "capture", code=7)["whole_units"], 3 * BLOCKS)
+        path.write_bytes(journal)  # the copy comes back, and finds its bytes
+        self.assertEqual(self.succeed("capture", "verify", "capture", code=7)["whole_units"], 3 * BLOCKS)
+
     def test_a_folder_with_a_space_is_one_word_of_the_command(self):
         (self.folder / "capture").rename(self.folder / "it's case 7")
         self.flip("pass-0001.dat", 5, "it's case 7")

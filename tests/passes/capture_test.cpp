@@ -431,16 +431,45 @@ TEST_F(Capture, AFinishedWriterRefusesMoreAndItsHeadFixesTheJournal) {
   EXPECT_EQ(CaptureReader::open(files::posix(), folder_)->contents().head, *head);
 }
 
-TEST_F(Capture, BytesOfAUnitInFlightAreCutOnGoingOn) {
+TEST_F(Capture, BytesOfAUnitInFlightAreKeptOnGoingOn) {
   {
     auto writer = CaptureWriter::create(files::posix(), folder_, small_head());
     ASSERT_TRUE(writer->append_unit(unit(0, 1), block_content(0, 1), all_read_));
     ASSERT_TRUE(writer->sync());
   }
   std::ofstream(folder_ + "/pass-0001.dat", std::ios::binary | std::ios::app) << "half of a block";
+  const Bytes before = *files::read_whole(files::posix(), folder_ + "/pass-0001.dat", 1 << 20);
   auto writer = CaptureWriter::open(files::posix(), folder_);
   ASSERT_TRUE(writer->append_unit(unit(1, 1), block_content(1, 1), all_read_));
-  EXPECT_EQ(std::filesystem::file_size(folder_ + "/pass-0001.dat"), 2 * small_chip().block_raw_bytes());
+  Bytes after = *files::read_whole(files::posix(), folder_ + "/pass-0001.dat", 1 << 20);
+  ASSERT_EQ(after.size(), before.size() + small_chip().block_raw_bytes());
+  after.resize(before.size());
+  EXPECT_EQ(after, before);
+  Bytes raw(small_chip().block_raw_bytes());
+  std::vector<PageStatus> status(4);
+  ASSERT_TRUE(writer->reader().read_unit(unit(1, 1), raw, status));
+  EXPECT_EQ(raw, block_content(1, 1));
+}
+
+// The disk fills up within a unit: its own bytes are cut off again, and none in front of them that no record names.
+TEST_F(Capture, AFailedUnitIsCutBackToWhereItBeganBehindUnnamedBytes) {
+  files::MemoryDisk disk;
+  {
+    auto writer = CaptureWriter::create(disk, "c", small_head());
+    ASSERT_TRUE(writer->append_unit(unit(0, 1), block_content(0, 1), all_read_));
+    ASSERT_TRUE(writer->sync());
+  }
+  Bytes pass = disk.content("c/pass-0001.dat");
+  pass.insert(pass.end(), 100, std::uint8_t{0x5A});
+  disk.put("c/pass-0001.dat", pass);
+  auto writer = CaptureWriter::open(disk, "c");
+  ASSERT_TRUE(writer) << writer.error().text();
+  disk.set_room(small_chip().block_raw_bytes() - 1);
+  ASSERT_FALSE(writer->append_unit(unit(1, 1), block_content(1, 1), all_read_));
+  EXPECT_EQ(disk.content("c/pass-0001.dat"), pass);
+  disk.set_room(1 << 20);
+  ASSERT_TRUE(writer->append_unit(unit(1, 1), block_content(1, 1), all_read_));
+  EXPECT_EQ(writer->reader().facts(unit(1, 1))->file_offset, pass.size());
 }
 
 TEST_F(Capture, AFolderThatIsNoCaptureIsLeftAsItIs) {

@@ -5,6 +5,7 @@
 
 #include <filesystem>
 #include <fstream>
+#include <iterator>
 
 #include "sample.h"
 
@@ -231,6 +232,96 @@ TEST_F(Verify, NoFlippedByteIsOverlooked) {
       flip(name, at);
     }
   EXPECT_TRUE(verified().whole());
+}
+
+// The offset of the record behind which a journal was cut at its border.
+std::uint64_t record_behind(const std::string& folder, UnitAddress last) {
+  const std::uint64_t from = *CaptureReader::open(files::posix(), folder)->units().record_of(last);
+  std::uint64_t end = 0;
+  auto reader = CaptureReader::open(files::posix(), folder);
+  EXPECT_TRUE(reader->for_each_record([&](const Record& record) -> Result<void> {
+    if (record.offset == from) end = record.offset + record.bytes;
+    return {};
+  }));
+  return end;
+}
+
+std::string bytes_of_file(const std::string& path) {
+  std::ifstream in(path, std::ios::binary);
+  return {std::istreambuf_iterator<char>(in), {}};
+}
+
+TEST_F(Verify, AJournalCutInAnEarlierPassHasLostItsEndAndIsNotWhole) {
+  for (const bool at_a_border : {true, false}) {
+    const std::uint64_t border = record_behind(folder_, unit(2, 2));
+    std::filesystem::resize_file(path("journal"), at_a_border ? border : border + 11);
+    const auto found = verified();
+    EXPECT_FALSE(found.whole());
+    EXPECT_TRUE(found.end_lost);
+    EXPECT_TRUE(found.chain_whole);
+    EXPECT_EQ(found.torn_bytes, at_a_border ? 0u : 11u);
+    ASSERT_EQ(found.unnamed.size(), 2u);  // five blocks of pass 2, and all of pass 3
+    EXPECT_EQ(found.unnamed[0].pass, 2u);
+    EXPECT_EQ(found.unnamed[0].from, 3 * small_chip().block_raw_bytes());
+    EXPECT_EQ(found.unnamed[0].bytes, 5 * small_chip().block_raw_bytes());
+    EXPECT_EQ(found.unnamed[1], (UnnamedBytes{3, 0, std::filesystem::file_size(path("pass-0003.dat"))}));
+    SetUp();
+  }
+}
+
+TEST_F(Verify, MoreBytesBehindTheLastRecordThanAPowerCutLeavesTellOfALostEnd) {
+  const std::uint64_t most = kSyncBytes + small_chip().block_raw_bytes(), size = std::filesystem::file_size(path("pass-0003.dat"));
+  std::filesystem::resize_file(path("pass-0003.dat"), size + most);
+  EXPECT_TRUE(verified().whole());
+  EXPECT_EQ(verified().unnamed, (std::vector<UnnamedBytes>{{3, size, most}}));
+  std::filesystem::resize_file(path("pass-0003.dat"), size + most + 1);
+  EXPECT_FALSE(verified().whole());
+}
+
+TEST_F(Verify, APassThatBeganBeforeTheOneInFrontWasSealedTellsOfALostEnd) {
+  std::ofstream(path("pass-0004.dat")) << "one unit in flight";
+  EXPECT_TRUE(verified().whole()) << "pass 3 is sealed: a kill in the first block of pass 4 leaves that";
+  std::filesystem::rename(path("pass-0004.dat"), path("pass-0005.dat"));
+  EXPECT_FALSE(verified().whole());
+}
+
+// Going on keeps what no record names, and a journal that comes back finds it.
+TEST_F(Verify, GoingOnBehindALostEndKeepsItsBytesAndTheLossStaysToBeSeen) {
+  const std::string journal = bytes_of_file(path("journal")), pass_2 = bytes_of_file(path("pass-0002.dat")),
+                    pass_3 = bytes_of_file(path("pass-0003.dat"));
+  std::filesystem::resize_file(path("journal"), record_behind(folder_, unit(2, 2)));
+  read_again({.first = {0}, .count = 8, .passes = 3});
+  EXPECT_TRUE(bytes_of_file(path("pass-0002.dat")).starts_with(pass_2));
+  EXPECT_TRUE(bytes_of_file(path("pass-0003.dat")).starts_with(pass_3));
+  const auto gone_on = verified();
+  EXPECT_EQ(gone_on.whole_units, 24u);
+  EXPECT_EQ(text(gone_on), "");
+  EXPECT_TRUE(gone_on.unnamed.empty()) << "the record of the new session speaks of them";
+  EXPECT_TRUE(gone_on.end_lost);
+  EXPECT_FALSE(gone_on.whole());
+  std::ofstream(path("journal"), std::ios::binary) << journal;
+  const auto restored = verified();
+  EXPECT_EQ(restored.whole_units, 24u);
+  EXPECT_TRUE(restored.closed);
+}
+
+// What a killed process leaves: the unit in flight. It stays, the next comes behind it, and its record says so.
+TEST_F(Verify, AUnitInFlightIsKeptAndTold) {
+  const std::string before = bytes_of_file(path("pass-0003.dat"));
+  std::ofstream(path("pass-0003.dat"), std::ios::binary | std::ios::app) << "half a unit";
+  EXPECT_TRUE(verified().whole());
+  read_again({.first = {0}, .count = 1, .passes = 4});
+  const auto found = verified();
+  EXPECT_TRUE(found.whole());
+  EXPECT_TRUE(found.unnamed.empty());
+  EXPECT_EQ(bytes_of_file(path("pass-0003.dat")), before + "half a unit");
+  auto reader = CaptureReader::open(files::posix(), folder_);
+  std::vector<std::string> told;
+  ASSERT_TRUE(reader->for_each_record([&](const Record& record) -> Result<void> {
+    if (const auto* unnamed = record.payload.if_contains("unnamed_bytes")) told.push_back(json::text_of(*unnamed));
+    return {};
+  }));
+  EXPECT_EQ(told, std::vector<std::string>{fmt::format(R"([{{"pass":3,"from":{},"bytes":11}}])", before.size())});
 }
 
 TEST_F(Verify, UnfinishedPassesAreNoFault) {
