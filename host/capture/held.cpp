@@ -35,7 +35,8 @@ bool holds_all(const passes::CaptureReader& capture, NumberRange blocks, std::ui
   return true;
 }
 
-ReadResult held_already(const passes::CaptureReader& capture, NumberRange blocks, std::uint32_t passes, const std::string& folder) {
+ReadResult held_already(const passes::CaptureReader& capture, NumberRange blocks, std::uint32_t passes, const std::string& folder,
+                        std::span<const passes::WithoutBytes> without_bytes) {
   const passes::CaptureHead& head = capture.head();
   ReadResult result;
   result.uuid = head.uuid;
@@ -46,10 +47,12 @@ ReadResult held_already(const passes::CaptureReader& capture, NumberRange blocks
   result.units_held =
       (std::uint64_t{blocks.last} - blocks.first + 1) * head.geometry.luns * head.targets.size() * passes;
   result.journal_head = capture.contents().head;
+  result.units_without_bytes = units_of(without_bytes);
   result.notes.push_back(
-      fmt::format("everything asked for is already in {}: the chip got no power and was not compared with the capture, and nothing was "
+      fmt::format("everything asked for {} {}: the chip got no power and was not compared with the capture, and nothing was "
                   "added; more --passes or other --blocks read on",
-                  printable(folder)));
+                  without_bytes.empty() ? "is already in" : "was read before, and not all of it is still in", printable(folder)));
+  if (!without_bytes.empty()) result.notes.push_back(note_on(without_bytes, folder));
   return result;
 }
 

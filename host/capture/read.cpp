@@ -19,6 +19,7 @@
 #include "capture/unit_sink.h"
 #include "files/atomic.h"
 #include "passes/layout.h"
+#include "passes/without_bytes.h"
 
 namespace steadycell::capture {
 namespace {
@@ -59,6 +60,10 @@ class Reading {
       if (!room) co_return failure(co_await closing(room.error()));
       going_on_ = true;
       if (writer_->contents().end_lost) add_note(lost_end());
+      const auto without = without_bytes(writer_->reader());
+      if (!without) co_return failure(co_await closing(without.error()));
+      result_.units_without_bytes = units_of(*without);
+      if (!without->empty()) add_note(note_on(*without, options_.folder));
       auto witnesses = pick_witnesses(writer_->reader());
       if (!witnesses) co_return failure(witnesses.error());
       witnesses_ = std::move(*witnesses);
@@ -143,12 +148,20 @@ class Reading {
 
   // The answer where the capture already holds all that was asked for: then nothing gets power, and nothing is written.
   Result<std::optional<ReadResult>> nothing_to_read() const {
-    const auto reader = passes::CaptureReader::open(system_, options_.folder);
+    auto reader = passes::CaptureReader::open(system_, options_.folder);
     if (!reader) return failure(reader.error());
     const NumberRange blocks = options_.blocks.value_or(NumberRange{0, reader->head().geometry.blocks - 1});
     if (!holds_all(*reader, blocks, options_.passes)) return std::nullopt;
     if (const auto same = compare_board(reader->head()); !same) return failure(same.error());
-    return held_already(*reader, blocks, options_.passes, options_.folder);
+    const auto without = without_bytes(*reader);
+    if (!without) return failure(without.error());
+    return held_already(*reader, blocks, options_.passes, options_.folder, *without);
+  }
+
+  // What the capture holds of what is asked for, and has lost the bytes of.
+  Result<std::vector<passes::WithoutBytes>> without_bytes(passes::CaptureReader& reader) const {
+    const NumberRange blocks = options_.blocks.value_or(NumberRange{0, reader.head().geometry.blocks - 1});
+    return units_without_bytes(system_, options_.folder, reader, blocks, options_.passes);
   }
 
   // What the same command still needs. A range beyond the chip is refused elsewhere.
@@ -177,7 +190,8 @@ class Reading {
 
   std::string lost_end() const {
     return fmt::format(
-        "the journal of {} lost its end: what it no longer names is read again, and its old bytes are kept; steadycell capture verify tells "
+        "the journal of {} lost its end: what it no longer names is read again, and its old bytes are kept; steadycell capture verify "
+        "tells "
         "more",
         printable(options_.folder));
   }

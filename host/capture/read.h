@@ -34,6 +34,7 @@ struct ReadResult {
   Found found;
   NumberRange blocks;
   std::uint64_t units_read = 0, units_held = 0;  // now, and before
+  std::uint64_t units_without_bytes = 0;         // of those held: their pass file is gone or too short; a note tells more
   std::uint64_t bytes = 0;                       // moved from the chip now
   std::uint64_t pages_not_transferred = 0, pages_timed_out = 0;
   double seconds = 0;

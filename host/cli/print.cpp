@@ -53,7 +53,9 @@ std::string print_read(const json::Object& result) {
   out += row("chip", fmt::format("{} {}", word(result, "maker"), word(result, "id_bytes")));
   out += row("passes",
              fmt::format("{} over blocks {}-{}", count(result, "passes"), count(result, "first_block"), count(result, "last_block")));
-  out += row("blocks read", fmt::format("{} now, {} held before", count(result, "units_read"), count(result, "units_held")));
+  std::string held = fmt::format("{} now, {} held before", count(result, "units_read"), count(result, "units_held"));
+  if (const std::uint64_t without = count(result, "units_without_bytes")) held += fmt::format(", {} of them without their bytes", without);
+  out += row("blocks read", held);
   out += row("moved", fmt::format("{} in {:.1f} s", human_bytes(count(result, "bytes")), real(result, "seconds")));
   out += row("not transferred", counted(count(result, "pages_not_transferred"), "page"));
   if (const std::uint64_t busy = count(result, "pages_timed_out"))

@@ -273,6 +273,9 @@ class Importer {
     auto equal = equal_passes(capture);
     if (!equal) return failure(equal.error());
     out.equal = std::move(*equal);
+    auto without = units_without_bytes(system_, request_.folder, capture, {0, geometry_.blocks - 1}, out.passes);
+    if (!without) return failure(without.error());
+    out.without_bytes = std::move(*without);
     out.blocks = geometry_.blocks;
     out.pages_missing_at_end =
         static_cast<std::uint32_t>(geometry_.pages_per_lun() - sources_.bytes / geometry_.raw_page_bytes());

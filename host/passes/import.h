@@ -6,6 +6,7 @@
 #include "base/result.h"
 #include "files/file_system.h"
 #include "passes/hooks.h"
+#include "passes/without_bytes.h"
 
 namespace steadycell::passes {
 
@@ -31,7 +32,8 @@ struct ImportSummary {
   std::vector<EqualPasses> equal;          // of those; each pass once, with the first one that it equals
   std::uint32_t pages_missing_at_end = 0;  // pages of the last block beyond the files' end: kept as not_read, never invented
   std::uint64_t bytes = 0;                 // of all files
-  std::uint64_t units_added = 0;           // the others were there already, with the same bytes
+  std::uint64_t units_added = 0;           // the others were there already, with the same hashes
+  std::vector<WithoutBytes> without_bytes;  // of those that were there
 };
 
 // Makes a capture with origin "import"; with one there already, goes on: units it holds must have the bytes of the

@@ -19,7 +19,8 @@ using Passes = std::bitset<UnitIndex::kMaxPass + 1>;  // by pass number
 class Verifier {
  public:
   // `sizes`: of the pass files, not later than the reader saw the journal.
-  Verifier(CaptureReader reader, std::span<const std::uint64_t> sizes, const Hooks& hooks) : reader_(std::move(reader)), hooks_(hooks), geometry_(reader_.head().geometry) {
+  Verifier(CaptureReader reader, std::span<const std::uint64_t> sizes, const Hooks& hooks)
+      : reader_(std::move(reader)), hooks_(hooks), geometry_(reader_.head().geometry) {
     const Contents& contents = reader_.contents();
     result_.head = reader_.head();
     result_.units = contents.units.count();
@@ -244,7 +245,8 @@ class Verifier {
     auto& open = open_runs_[pass - 1];
     if (open) {
       FaultRun& run = result_.faults[*open];
-      if (run.place == place && run.first.index + run.count == block.index && run.fault == found.fault && whole_passes_[*open] == whole_passes) {
+      if (run.place == place && run.first.index + run.count == block.index && run.fault == found.fault &&
+          whole_passes_[*open] == whole_passes) {
         ++run.count;
         return;
       }

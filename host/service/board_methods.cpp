@@ -253,6 +253,7 @@ Result<json::Object> chip_read(json::Reader& params, const JobHooks& hooks) {
   result["last_block"] = read->blocks.last;
   result["units_read"] = read->units_read;
   result["units_held"] = read->units_held;
+  result["units_without_bytes"] = read->units_without_bytes;
   result["bytes"] = read->bytes;
   result["pages_not_transferred"] = read->pages_not_transferred;
   result["pages_timed_out"] = read->pages_timed_out;

@@ -130,6 +130,7 @@ Result<json::Object> capture_import(json::Reader& params, const JobHooks& hooks)
   json::Array notes;
   if (imported->pages_missing_at_end > 0)
     notes.emplace_back(fmt::format("the last block has {} pages beyond the files' end: kept as not read", imported->pages_missing_at_end));
+  if (!imported->without_bytes.empty()) notes.emplace_back(note_on(imported->without_bytes, *into));
   if (std::string doubt = passes::page_size_doubt(request.page_bytes); !doubt.empty())
     notes.emplace_back(std::move(doubt));
   for (const passes::EqualPasses& equal : imported->equal)
@@ -143,7 +144,8 @@ Result<json::Object> capture_import(json::Reader& params, const JobHooks& hooks)
                       {"passes_held", imported->passes_held},
                       {"blocks", imported->blocks},
                       {"bytes", imported->bytes},
-                      {"units_added", imported->units_added}};
+                      {"units_added", imported->units_added},
+                      {"units_without_bytes", units_of(imported->without_bytes)}};
   result["pages"] = std::uint64_t{imported->blocks} * request.pages_per_block - imported->pages_missing_at_end;
   result["notes"] = std::move(notes);
   return result;

@@ -159,6 +159,41 @@ TEST(Read, WhatIsThereAlreadyGetsNoPowerAndChangesNothing) {
   }
 }
 
+// A pass file may be deleted to save room: its units are not read again unasked, and are not said to be there either.
+TEST(Read, WhatIsHeldWithoutItsBytesIsCountedAndSaid) {
+  files::MemoryDisk disk;
+  simbench::SimSession session(slc_chip());
+  const auto first = read(session, disk, options_for(2, 3));
+  ASSERT_TRUE(first) << first.error().text();
+  EXPECT_EQ(first->units_without_bytes, 0u);
+  ASSERT_TRUE(disk.remove_file("capture/pass-0002.dat"));
+  for (const std::uint32_t last_block : {3u, 4u}) {
+    const auto again = read(session, disk, options_for(2, last_block));
+    ASSERT_TRUE(again) << again.error().text();
+    EXPECT_EQ(again->units_read, last_block == 3 ? 0u : 2u);
+    EXPECT_EQ(again->units_held, 8u);
+    EXPECT_EQ(again->units_without_bytes, 4u);
+    EXPECT_TRUE(mentions(again->notes, "4 units of those held before are without their bytes (pass 2: 4 units, since pass-0002.dat"));
+    EXPECT_TRUE(mentions(again->notes, "steadycell capture verify capture"));
+    EXPECT_FALSE(mentions(again->notes, "already in"));
+  }
+}
+
+TEST(Read, ACutPassFileHasLostWhatLiesBehindItsEndAndTheDifferencesToIt) {
+  files::MemoryDisk disk;
+  simbench::SimSession session(weak_chip());
+  ASSERT_TRUE(read(session, disk, options_for(2, 3)));
+  Bytes pass_1 = disk.content("capture/pass-0001.dat");
+  pass_1.resize(pass_1.size() - 1);
+  disk.put("capture/pass-0001.dat", pass_1);
+  const auto again = read(session, disk, options_for(2, 3));
+  ASSERT_TRUE(again) << again.error().text();
+  EXPECT_EQ(again->units_without_bytes, 2u);
+  EXPECT_TRUE(mentions(again->notes, "pass 1: 1 unit, since pass-0001.dat ends in front of their bytes; "
+                                     "pass 2: 1 unit, since what they are differences to is lost with pass 1"));
+  EXPECT_EQ(read(session, disk, options_for(2, 2))->units_without_bytes, 0u) << "block 3 is not asked for";
+}
+
 TEST(Read, MoreThanIsThereIsReadFromAChipThatProvedItselfAgain) {
   files::MemoryDisk disk;
   {

@@ -227,6 +227,17 @@ TEST(Import, TheSameFilesOnceMoreChangeNothing) {
   EXPECT_EQ(files_in(disk, "c"), held);
 }
 
+TEST(Import, TheSameFilesOnceMoreTellOfUnitsThatLostTheirBytes) {
+  MemoryDisk disk;
+  disk.put("a.bin", pages(8, 1));
+  disk.put("b.bin", pages(8, 2));
+  ASSERT_TRUE(import_passes(disk, request({"a.bin", "b.bin"}))->without_bytes.empty());
+  ASSERT_TRUE(disk.remove_file("c/pass-0002.dat"));
+  const auto again = import_passes(disk, request({"a.bin", "b.bin"}));
+  ASSERT_TRUE(again) << again.error().text();
+  EXPECT_EQ(again->without_bytes, (std::vector<WithoutBytes>{{2, 2, "pass-0002.dat is not there"}}));
+}
+
 TEST(Import, F23AFullDiskStopsItAndTheSameCommandGoesOn) {
   MemoryDisk disk;
   disk.put("a.bin", pages(40, 1));
