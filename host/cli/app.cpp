@@ -78,6 +78,7 @@ std::uint64_t verdict_count(const json::Object& result, std::string_view name) {
 bool left_something(const std::string& method, const json::Object& result) {
   if (method == "capture.settle")
     return result.at("partial").as_bool() || verdict_count(result, "doubtful") + verdict_count(result, "unread") > 0;
+  if (method == "capture.export") return result.at("partial").as_bool();
   if (method == "chip.read") return result.at("pages_not_transferred").to_number<std::uint64_t>() > 0;
   return false;
 }

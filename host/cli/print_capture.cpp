@@ -89,10 +89,17 @@ std::string print_pass(const json::Object& result) {
     out += row("blocks", fmt::format("{}-{} of target {}, LUN {}", first, first + blocks - 1, count(part, "target"),
                                      count(part, "lun")));
   }
+  const json::Array& missing = list(result, "missing");
+  for (std::size_t i = 0; i < std::min(missing.size(), kRunsShown); ++i) {
+    const json::Object& run = missing[i].get_object();
+    out += row("NOT IN IT", run_text("block", count(run, "first_block"), count(run, "count")) + place_text(run));
+  }
+  if (missing.size() > kRunsShown)
+    out += row("", fmt::format("and {} more runs of blocks: --json lists them", missing.size() - kRunsShown));
   out += row("pages", word(result, "pages"));
   if (const std::uint64_t pages = count(result, "not_read"))
     out += row("not read", counted(pages, "page") + ": filler instead of their bytes");
-  return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256"));
+  return out + row("size", human_bytes(count(result, "bytes"))) + row("SHA-256", word(result, "sha256")) + notes(result);
 }
 
 }  // namespace steadycell::cli

@@ -25,6 +25,15 @@ std::vector<ExportedRun> runs_of(const CaptureReader& reader, std::uint32_t pass
   return runs;
 }
 
+std::vector<ExportedRun> gaps_between(const std::vector<ExportedRun>& runs) {
+  std::vector<ExportedRun> gaps;
+  for (std::size_t i = 1; i < runs.size(); ++i) {
+    const std::uint32_t end = runs[i - 1].first.index + runs[i - 1].count;
+    if (runs[i].place == runs[i - 1].place) gaps.push_back({.place = runs[i].place, .first = {end}, .count = runs[i].first.index - end});
+  }
+  return gaps;
+}
+
 }  // namespace
 
 Result<ExportedPass> export_pass(files::FileSystem& system, const std::string& folder, std::uint32_t pass,
@@ -36,6 +45,10 @@ Result<ExportedPass> export_pass(files::FileSystem& system, const std::string& f
   if (out.coverage.empty())
     return failure(Error(ErrorCode::not_found, fmt::format("{} holds no block of pass {}", printable(folder), pass))
                        .advising(fmt::format("its passes are 1 to {}", reader->units().passes())));
+  const Contents& contents = reader->contents();
+  out.missing = gaps_between(out.coverage);
+  out.sealed = contents.sealed(pass);
+  out.journal_whole = contents.chain_whole && contents.damage_count == 0 && !contents.end_lost;
   std::uint64_t total = 0;
   for (const ExportedRun& run : out.coverage) total += run.count;
 

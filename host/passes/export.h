@@ -21,6 +21,11 @@ struct ExportedRun {
 
 struct ExportedPass {
   std::vector<ExportedRun> coverage;  // what the bytes are: targets, LUNs and blocks ascending; blocks without this pass are left out
+  std::vector<ExportedRun> missing;   // those that are left out between blocks of the same LUN that are not
+  bool sealed = true;                 // the pass was read over all of a range that was asked for
+  bool journal_whole = true;          // else records of further blocks may be lost
+  // Not all that such a pass should have.
+  bool partial() const { return !missing.empty() || !sealed || !journal_whole; }
   std::uint64_t blocks = 0, pages = 0, bytes = 0;
   std::uint64_t pages_not_read = 0;  // fill or half a page: the journal says which
   Digest sha256{};

@@ -151,6 +151,43 @@ Result<json::Object> capture_import(json::Reader& params, const JobHooks& hooks)
   return result;
 }
 
+namespace {
+
+json::Array runs_json(const std::vector<passes::ExportedRun>& runs) {
+  json::Array array;
+  for (const passes::ExportedRun& run : runs) array.push_back(blocks_json(run.place, run.first.index, run.count));
+  return array;
+}
+
+// Why the bytes are not all that such a pass should have.
+std::vector<std::string> export_notes(const passes::ExportedPass& exported, std::uint32_t pass) {
+  constexpr std::size_t kRunsNamed = 6;
+  std::vector<std::string> notes;
+  std::string where;
+  std::uint64_t blocks = 0;
+  for (std::size_t i = 0; i < exported.missing.size(); ++i) {
+    const passes::ExportedRun& run = exported.missing[i];
+    blocks += run.count;
+    if (i < kRunsNamed)
+      where += fmt::format("{}{}{}", where.empty() ? "" : ", ", run.first.index,
+                           run.count == 1 ? "" : fmt::format("-{}", run.first.index + run.count - 1));
+  }
+  if (blocks > 0)
+    notes.push_back(fmt::format(
+        "the capture has no record of {} of pass {} in between ({}{}): the bytes of the next one follow at once, and what is behind lies "
+        "nearer to the beginning than on the chip",
+        counted(blocks, "block"), pass, where, exported.missing.size() > kRunsNamed ? ", ..." : ""));
+  if (!exported.journal_whole)
+    notes.emplace_back(
+        "the capture's journal is damaged, and blocks whose records it lost are left out: steadycell capture verify tells which");
+  if (!exported.sealed)
+    notes.push_back(
+        fmt::format("pass {} was not read to its end, or the record of it is lost: blocks behind the last may be missing", pass));
+  return notes;
+}
+
+}  // namespace
+
 Result<json::Object> capture_export(json::Reader& params, const JobHooks& hooks) {
   const auto capture = params.text("capture"), to = params.text("to");
   const auto pass = params.number("pass", 1, passes::UnitIndex::kMaxPass);
@@ -163,11 +200,14 @@ Result<json::Object> capture_export(json::Reader& params, const JobHooks& hooks)
   const auto exported = *to == "-" ? passes::export_pass(files::posix(), *capture, number, to_stdout, export_hooks)
                                    : passes::export_pass_to(files::posix(), *capture, number, *to, export_hooks);
   if (!exported) return failure(exported.error());
-  json::Array coverage;
-  for (const passes::ExportedRun& run : exported->coverage)
-    coverage.push_back(blocks_json(run.place, run.first.index, run.count));
+  const std::vector<std::string> notes = export_notes(*exported, number);
+  // Bytes that went to standard output leave no other place for a word.
+  if (*to == "-" && hooks.note)
+    for (const std::string& note : notes) hooks.note(note);
   return json::Object{{"capture", *capture}, {"pass", number}, {"to", *to}, {"pages", exported->pages}, {"bytes", exported->bytes},
-                      {"sha256", to_text(exported->sha256)}, {"not_read", exported->pages_not_read}, {"coverage", std::move(coverage)}};
+                      {"sha256", to_text(exported->sha256)}, {"not_read", exported->pages_not_read},
+                      {"coverage", runs_json(exported->coverage)}, {"missing", runs_json(exported->missing)},
+                      {"partial", exported->partial()}, {"notes", to_json(notes)}};
 }
 
 Result<json::Object> capture_settle(json::Reader& params, const JobHooks& hooks) {

@@ -79,6 +79,21 @@ class CaptureVerify(bench.BenchTest):
         self.mend(found["mend"][0])
         self.assertEqual(self.succeed("capture", "verify", "capture", code=7)["faults"], [])
 
+    def test_an_export_tells_of_blocks_whose_record_is_lost(self):
+        export = ("capture", "export", "capture", "--pass", 2, "--to")
+        self.assertFalse(self.succeed(*export, "whole.bin")["partial"])
+        journal = (self.folder / "capture/journal").read_bytes()
+        record = journal.index(b'"block":2,"pass":2')
+        self.flip("journal", record)
+        found = self.succeed(*export, "hole.bin", code=3)
+        self.assertEqual([(run["first_block"], run["count"]) for run in found["missing"]], [(2, 1)])
+        done = self.run_it(*export, "again.bin")
+        self.assertEqual(done.code, 3)
+        self.assertRegex(done.text, "NOT IN IT +block 2\n")
+        piped = self.run_it(*export, "-")
+        self.assertEqual((piped.code, piped.out), (3, (self.folder / "hole.bin").read_bytes()))
+        self.assertIn("no record of 1 block of pass 2 in between (2)", piped.err)
+
     def test_a_journal_without_its_end(self):
         path = self.folder / "capture/journal"
         journal, passes = path.read_bytes(), {n: (self.folder / f"capture/pass-000{n}.dat").read_bytes() for n in (1, 2, 3)}

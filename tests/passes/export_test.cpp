@@ -77,8 +77,31 @@ TEST_F(Export, CoverageTellsWhichBlocksTheBytesAre) {
   EXPECT_EQ(exported->coverage[0].count, 2u);
   EXPECT_EQ(exported->coverage[1].first.index, 4u);
   EXPECT_EQ(exported->coverage[1].count, 4u);
+  ASSERT_EQ(exported->missing.size(), 1u);
+  EXPECT_EQ(exported->missing[0].first.index, 3u);
+  EXPECT_EQ(exported->missing[0].count, 1u);
+  EXPECT_TRUE(exported->partial());
   EXPECT_EQ(exported->blocks, 6u);
   EXPECT_EQ(exported->pages, 24u);
+}
+
+TEST_F(Export, APassIsPartialUntilItIsSealedAndOnceTheJournalIsDamaged) {
+  const auto exported = [&] { return export_pass(files::posix(), folder_, 1, [](ByteSpan) { return Result<void>(); }); };
+  EXPECT_TRUE(exported()->partial()) << "not sealed";
+  {
+    auto writer = CaptureWriter::open(files::posix(), folder_);
+    ASSERT_TRUE(writer->seal_pass(1));
+    ASSERT_TRUE(writer->finish());
+  }
+  EXPECT_FALSE(exported()->partial());
+  const std::uint64_t last = *CaptureReader::open(files::posix(), folder_)->units().record_of(unit(7, 1));
+  std::fstream journal(folder_ + "/journal", std::ios::binary | std::ios::in | std::ios::out);
+  journal.seekp(static_cast<std::streamoff>(last + 30));
+  journal.put('\x01');
+  journal.close();
+  const auto damaged = exported();
+  EXPECT_TRUE(damaged->missing.empty()) << "the last block leaves no gap";
+  EXPECT_TRUE(damaged->partial());
 }
 
 TEST_F(Export, NothingIsMadeOfAPassThatIsNotThereOrDamaged) {
