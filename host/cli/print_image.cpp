@@ -16,7 +16,7 @@ constexpr std::pair<std::string_view, std::string_view> kMeaning[] = {
     {"corrected", "the code changed bits, and is right within the stated odds"},
     {"steady", "all passes agree; without a code nobody knows more"},
     {"doubtful", "do not rely on these"},
-    {"unread", "no pass read them; filled, not data"}};
+    {"unread", "in no pass, or read and lost since; filled, not data"}};
 
 std::string_view meaning_of(std::string_view verdict) {
   for (const auto& [name, meaning] : kMeaning)

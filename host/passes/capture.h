@@ -166,6 +166,8 @@ class CaptureReader {
   Result<void> fetch(UnitAddress unit, const UnitFacts& facts, ByteSpan pass_1, MutableByteSpan out);
   // `got` with the place and the way to mend it.
   Error not_read(UnitAddress unit, const Error& why) const;
+  // Why the unit cannot be had, where that is `error`: a difference to what pass 1 no longer holds is not itself to blame.
+  Error cause_of(UnitAddress unit, const UnitFacts& facts, Error error);
   // What is left once the bytes are there.
   Result<void> check(UnitAddress unit, const UnitFacts& facts, const Digest& digest, std::span<PageStatus> status) const;
 

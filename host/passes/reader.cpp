@@ -248,6 +248,19 @@ Error CaptureReader::not_read(UnitAddress unit, const Error& why) const {
       fmt::format("steadycell capture verify {} tells all that is damaged or missing, and how to have it again", printable(folder_)));
 }
 
+Error CaptureReader::cause_of(UnitAddress unit, const UnitFacts& unit_facts, Error error) {
+  if (!unit_facts.xor_zstd || (error.code() != ErrorCode::file_damaged && error.code() != ErrorCode::not_found)) return error;
+  const UnitAddress first{unit.place, unit.block, 1};
+  const auto reference = facts(first);
+  if (!reference) return error;
+  Bytes raw(head_.geometry.block_raw_bytes());
+  const auto got = fetch(first, *reference, {}, raw);
+  if (got && Sha256::of(raw) == reference->sha256) return error;
+  const bool missing = !got && got.error().code() == ErrorCode::not_found;
+  const Error why(error.code(), fmt::format("kept as the difference to pass 1, which is {}", missing ? "missing" : "damaged"));
+  return not_read(unit, why).at(files::join(folder_, pass_name(1)));
+}
+
 Result<void> CaptureReader::check(UnitAddress unit, const UnitFacts& unit_facts, const Digest& digest, std::span<PageStatus> status) const {
   if (digest != unit_facts.sha256)
     return failure(not_read(unit, Error(ErrorCode::file_damaged, "the bytes do not match the hash in the journal")));
@@ -259,8 +272,9 @@ Result<void> CaptureReader::read_unit(UnitAddress unit, MutableByteSpan out, std
   assert(out.size() == head_.geometry.block_raw_bytes() && status.size() == head_.geometry.pages_per_block);
   const auto unit_facts = facts(unit);
   if (!unit_facts) return failure(unit_facts.error());
-  if (auto got = fetch(unit, *unit_facts, {}, out); !got) return got;
-  return check(unit, *unit_facts, Sha256::of(out), status);
+  auto got = fetch(unit, *unit_facts, {}, out);
+  if (got) got = check(unit, *unit_facts, Sha256::of(out), status);
+  return got ? got : failure(cause_of(unit, *unit_facts, got.error()));
 }
 
 namespace {
@@ -300,6 +314,7 @@ void CaptureReader::read_units(std::span<UnitRead> units) {
   Hashed hashed(*hasher_);
   const auto check_hashed = [&](UnitRead& read, const UnitFacts& unit_facts, const Digest& digest) {
     read.got = check(read.unit, unit_facts, digest, read.status);
+    if (!read.got) read.got = failure(cause_of(read.unit, unit_facts, read.got.error()));
   };
   const UnitRead* whole = nullptr;  // the last pass 1 that lies in its file as it is
   for (UnitRead& read : units) {
@@ -308,6 +323,7 @@ void CaptureReader::read_units(std::span<UnitRead> units) {
     const bool at_hand = whole && whole->unit.place == read.unit.place && whole->unit.block == read.unit.block;
     const ByteSpan pass_1 = at_hand ? ByteSpan(whole->out) : ByteSpan();
     read.got = unit_facts ? fetch(read.unit, *unit_facts, pass_1, read.out) : failure(unit_facts.error());
+    if (!read.got && unit_facts) read.got = failure(cause_of(read.unit, *unit_facts, read.got.error()));
     if (read.got && read.unit.pass == 1 && !unit_facts->xor_zstd) whole = &read;
     hashed.take(check_hashed);
     if (read.got) hashed.start(read, std::move(*unit_facts));

@@ -18,11 +18,20 @@ class LostUnits {
   // The unit is not as it was written, or its file or pass 1 is not there. Any other failure concerns the medium or us.
   static bool is_loss(const Error& error);
 
+  // Why a unit does not vote.
+  enum class Reason : std::uint8_t {
+    damaged,     // its own bytes
+    missing,     // its pass file is not there
+    of_pass_1,   // it is the difference to a unit of pass 1 that is damaged, missing or not recorded: the cause is there
+  };
+
   // Blocks come in rising order in each place; one that comes again before the next is counted once.
-  void add(UnitAddress unit, const Error& why);
+  void add(UnitAddress unit, Reason why);
+  // All passes of the block were looked at: `whole` of them vote, `lost` do not. The same block once more replaces what was said of it.
+  void end_block(UnitPlace place, BlockAddress block, std::uint32_t whole, std::uint32_t lost);
   void clear();
-  // What the reader of an image must know of them, with what tells the way to mend it; at most one note for damage and one for what is
-  // missing.
+  // What the reader of an image must know of them, and what tells the way to mend it, unless later passes have made up for all; at most
+  // one note a reason.
   std::vector<std::string> notes(const passes::CaptureHead& head) const;
 
  private:
@@ -31,6 +40,7 @@ class LostUnits {
     UnitAddress first;
     std::uint32_t blocks = 1;
   };
+  static constexpr std::size_t kReasons = 3;
   struct Loss {
     std::uint64_t units = 0;
     std::vector<Run> runs;  // neighbouring blocks of one pass; the first kRunsNamed
@@ -38,12 +48,28 @@ class LostUnits {
   // Where a pass stands: its last lost unit, and the run that the next block may lengthen.
   struct Last {
     UnitAddress unit;
-    bool missing = false;
+    Reason why = Reason::damaged;
     std::optional<std::size_t> run;
   };
-  static std::string note(const Loss& loss, std::string_view why, const passes::CaptureHead& head);
+  struct Block {
+    UnitPlace place;
+    BlockAddress block;
+    std::uint32_t whole = 0, lost = 0;
+  };
+  // Blocks, and units lost of them, by the number of passes that vote.
+  struct Tally {
+    std::array<std::uint64_t, passes::UnitIndex::kMaxPass + 1> blocks{}, lost{};
+    void add(const Block& block) {
+      ++blocks[block.whole];
+      lost[block.whole] += block.lost;
+    }
+  };
+  static std::string where(const Loss& loss, const passes::CaptureHead& head);
+  std::string way_on() const;
 
-  Loss damaged_, missing_;
+  std::array<Loss, kReasons> losses_;
+  Tally ended_;
+  std::optional<Block> last_block_;  // not yet in ended_
   std::array<std::optional<Last>, passes::UnitIndex::kMaxPass + 1> last_;  // by pass
 };
 

@@ -116,6 +116,25 @@ TEST_F(Export, NothingIsMadeOfAPassThatIsNotThereOrDamaged) {
   EXPECT_FALSE(std::filesystem::exists(to()));
 }
 
+// Pass 2 is whole but for what it is the difference to: pass 1 is to be named, and its file.
+TEST_F(Export, ADifferenceToADamagedPass1NamesThatFile) {
+  damage_pass(1);  // in block 0, which pass 2 lacks; so block 1 as well
+  std::fstream file(folder_ + "/pass-0001.dat", std::ios::binary | std::ios::in | std::ios::out);
+  file.seekp(static_cast<std::streamoff>(small_chip().block_raw_bytes() + 10));
+  file.put('\x01');
+  file.close();
+  const auto damaged = export_pass_to(files::posix(), folder_, 2, to());
+  ASSERT_FALSE(damaged);
+  EXPECT_EQ(damaged.error().code(), ErrorCode::file_damaged);
+  EXPECT_NE(damaged.error().where().find("pass-0001.dat"), std::string::npos) << damaged.error().text();
+  EXPECT_NE(damaged.error().what().find("pass 2: kept as the difference to pass 1, which is damaged"), std::string::npos)
+      << damaged.error().text();
+  std::filesystem::remove(folder_ + "/pass-0001.dat");
+  const auto missing = export_pass_to(files::posix(), folder_, 2, to());
+  EXPECT_NE(missing.error().what().find("pass 2: kept as the difference to pass 1, which is missing"), std::string::npos)
+      << missing.error().text();
+}
+
 TEST_F(Export, AFileThatExistsStaysAndStopIsHeard) {
   std::ofstream(to()) << "mine";
   const auto exists = export_pass_to(files::posix(), folder_, 1, to());
