@@ -1,8 +1,10 @@
 #include "files/atomic.h"
 
+#include <algorithm>
 #include <cassert>
 
 #include "base/text.h"
+#include "files/folder_kind.h"
 
 namespace steadycell::files {
 
@@ -50,6 +52,12 @@ Result<void> check_free(FileSystem& system, const std::string& path) {
   if (!place)
     return failure(Error(ErrorCode::not_found, fmt::format("there is no folder {} to make {} in", printable(parent), printable(path)))
                        .advising("make that folder first, or give another name"));
+  // What such a folder holds is fixed: whoever copies, compares or deletes it does so as a whole.
+  for (const auto& [mark, kind] : {std::pair(kCaptureMark, "a capture"), std::pair(kImageMark, "an image")})
+    if (std::ranges::binary_search(*place, mark))
+      return failure(Error(ErrorCode::wrong_usage, fmt::format("{} would lie inside {}", printable(path), kind))
+                         .keeping("nothing was made")
+                         .advising(fmt::format("give a name outside of the folder of {}", kind)));
   return {};
 }
 

@@ -48,6 +48,12 @@ TEST(Atomic, WhatCannotBeMadeIsToldByItsFolder) {
   EXPECT_TRUE(check_free(disk, "new"));
   EXPECT_EQ(check_free(disk, "there").error().code(), ErrorCode::already_exists);
   EXPECT_EQ(check_free(disk, "").error().code(), ErrorCode::wrong_usage);
+  for (const std::string mark : {"capture.json", "manifest.json"}) {
+    ASSERT_TRUE(disk.make_directory("of-" + mark));
+    EXPECT_TRUE(check_free(disk, "of-" + mark + "/new"));
+    disk.put("of-" + mark + "/" + mark, {});
+    EXPECT_EQ(check_free(disk, "of-" + mark + "/new").error().code(), ErrorCode::wrong_usage);
+  }
   const auto file = write_whole(disk, "no/such/report", kText);
   const auto folder = AtomicFolder::create(disk, "no/such/image/");
   for (const Error& error : {file.error(), folder.error()}) {
