@@ -52,7 +52,8 @@ std::string print_read(const json::Object& result) {
   std::string out = row("capture", word(result, "capture"));
   out += row("chip", fmt::format("{} {}", word(result, "maker"), word(result, "id_bytes")));
   out += row("passes",
-             fmt::format("{} over blocks {}-{}", count(result, "passes"), count(result, "first_block"), count(result, "last_block")));
+             fmt::format("{} over {}", count(result, "passes"),
+                         run_text("block", count(result, "first_block"), count(result, "last_block") - count(result, "first_block") + 1)));
   std::string held = fmt::format("{} now, {} held before", count(result, "units_read"), count(result, "units_held"));
   if (const std::uint64_t without = count(result, "units_without_bytes")) held += fmt::format(", {} of them without their bytes", without);
   out += row("blocks read", held);

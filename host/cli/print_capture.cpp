@@ -22,7 +22,7 @@ std::string journal_rows(const json::Object& journal) {
   const json::Array& damages = list(journal, "damages");
   for (std::size_t i = 0; i < std::min(damages.size(), kRunsShown); ++i) {
     const json::Object& damage = damages[i].get_object();
-    out += row("", fmt::format("byte {}, {} bytes: {}", count(damage, "offset"), count(damage, "bytes"), word(damage, "why")));
+    out += row("", fmt::format("byte {}, {}: {}", count(damage, "offset"), counted(count(damage, "bytes"), "byte"), word(damage, "why")));
   }
   const std::uint64_t places = count(journal, "damage_count");
   if (places > kRunsShown) out += row("", fmt::format("and {} more places", places - kRunsShown));
@@ -41,7 +41,8 @@ std::string pass_row(const json::Object& pass) {
   text += count(pass, "whole") == recorded ? "all whole" : fmt::format("{} whole", count(pass, "whole"));
   for (const std::string_view fault : {"damaged", "missing", "unrecorded"})
     if (const std::uint64_t blocks = count(pass, fault)) text += fmt::format(", {} {}", blocks, fault);
-  if (const std::uint64_t pages = count(pass, "pages_not_read")) text += fmt::format("; {} pages that the chip did not give", pages);
+  if (const std::uint64_t pages = count(pass, "pages_not_read"))
+    text += fmt::format("; {} that the chip did not give", counted(pages, "page"));
   if (!flag(pass, "sealed")) text += "; unfinished";
   return row(fmt::format("pass {}", count(pass, "pass")), text);
 }
@@ -74,7 +75,8 @@ std::string print_capture_verify(const json::Object& result) {
   if (!faults.empty() && made_up && commands.empty() && count(result, "faults_left_out") == 0)
     out += row("to mend it", "nothing need be read again: what is lost stays lost, and never votes");
   const std::uint64_t units = count(result, "units"), whole = count(result, "whole_units");
-  out += row("verified", flag(result, "whole") ? fmt::format("all {} units are as they were read", units)
+  out += row("verified", flag(result, "whole")
+                             ? units == 1 ? "the one unit is as it was read" : fmt::format("all {} units are as they were read", units)
                          : whole == units
                              ? fmt::format("NOT WHOLE: the journal is damaged; all {} units that it names are as they were read", units)
                              : fmt::format("NOT WHOLE: {} of {} recorded units are as they were read", whole, units));
@@ -85,9 +87,10 @@ std::string print_pass(const json::Object& result) {
   std::string out = row("file", word(result, "to"));
   for (const json::Value& run : list(result, "coverage")) {
     const json::Object& part = run.get_object();
-    const std::uint64_t first = count(part, "first_block"), blocks = count(part, "count");
-    out += row("blocks", fmt::format("{}-{} of target {}, LUN {}", first, first + blocks - 1, count(part, "target"),
-                                     count(part, "lun")));
+    const std::uint64_t first = count(part, "first_block"), last = first + count(part, "count") - 1;
+    out +=
+        row("blocks", fmt::format("{} of target {}, LUN {}", first == last ? fmt::format("{}", first) : fmt::format("{}-{}", first, last),
+                                  count(part, "target"), count(part, "lun")));
   }
   const json::Array& missing = list(result, "missing");
   for (std::size_t i = 0; i < std::min(missing.size(), kRunsShown); ++i) {

@@ -43,7 +43,7 @@ std::string part_of_chip(const json::Object& result) {
   }
   if (blocks >= of_chip) return "";
   const std::string which = one_lun ? fmt::format("block{} {}", blocks == 1 ? "" : "s", ranges) : counted(blocks, "block");
-  return fmt::format(", of {}; the chip has {}", which, of_chip);
+  return fmt::format(", of {}; the chip has {}", which, counted(of_chip, "block"));
 }
 
 std::string verdict_rows(const json::Object& result) {

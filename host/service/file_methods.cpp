@@ -129,7 +129,8 @@ Result<json::Object> capture_import(json::Reader& params, const JobHooks& hooks)
   if (!imported) return failure(imported.error());
   json::Array notes;
   if (imported->pages_missing_at_end > 0)
-    notes.emplace_back(fmt::format("the last block has {} pages beyond the files' end: kept as not read", imported->pages_missing_at_end));
+    notes.emplace_back(
+        fmt::format("the last block has {} beyond the files' end: kept as not read", counted(imported->pages_missing_at_end, "page")));
   if (!imported->without_bytes.empty()) notes.emplace_back(note_on(imported->without_bytes, *into));
   if (std::string doubt = passes::page_size_doubt(request.page_bytes); !doubt.empty())
     notes.emplace_back(std::move(doubt));

@@ -55,10 +55,12 @@ std::vector<std::string> Evidence::notes() const {
   std::vector<std::string> notes;
   notes.push_back(fmt::format("an even split of votes keeps the bit of the first pass that read the page: {} bits", tied_bits_));
   if (one_vote_pages_ > 0) {
-    notes.push_back(fmt::format("{} pages were read in one pass only: nothing shows which of their bits waver", one_vote_pages_));
+    const bool one = one_vote_pages_ == 1;
+    notes.push_back(fmt::format("{} {} read in one pass only: nothing shows which of {} bits waver", counted(one_vote_pages_, "page"),
+                                one ? "was" : "were", one ? "its" : "their"));
   }
   if (failed_reads_ > 0) {
-    notes.push_back(fmt::format("{} page reads failed and did not vote", failed_reads_));
+    notes.push_back(fmt::format("{} failed and did not vote", counted(failed_reads_, "page read")));
   }
   const vote::LaneEvidence evidence = lanes();
   if (evidence.lane) {

@@ -6,6 +6,7 @@
 #include <cstring>
 
 #include "base/bits.h"
+#include "base/text.h"
 #include "ecc/scheme.h"
 
 namespace steadycell::settle {
@@ -144,9 +145,8 @@ std::vector<std::string> CodeJudge::notes() const {
     notes.push_back(fmt::format("{} of {} codewords failed; they stand as voted", judged_.failed(), judged_.codewords()));
   }
   if (loose_pages_ > 0) {
-    notes.push_back(fmt::format("{} pages that the code vouches for have wavering bits outside the bytes it covers; those bits stand "
-                                "as voted",
-                                loose_pages_));
+    notes.push_back(fmt::format("{} that the code vouches for {} wavering bits outside the bytes it covers; those bits stand as voted",
+                                counted(loose_pages_, "page"), loose_pages_ == 1 ? "has" : "have"));
   }
   return notes;
 }
