@@ -150,6 +150,7 @@ class Reading {
   Result<std::optional<ReadResult>> nothing_to_read() const {
     auto reader = passes::CaptureReader::open(system_, options_.folder);
     if (!reader) return failure(reader.error());
+    if (const auto possible = check_origin(reader->head(), options_.folder); !possible) return failure(possible.error());
     const NumberRange blocks = options_.blocks.value_or(NumberRange{0, reader->head().geometry.blocks - 1});
     if (!holds_all(*reader, blocks, options_.passes)) return std::nullopt;
     if (const auto same = compare_board(reader->head()); !same) return failure(same.error());

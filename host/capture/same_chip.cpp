@@ -21,8 +21,17 @@ Error mismatch(std::string what) {
 
 }  // namespace
 
+Result<void> check_origin(const passes::CaptureHead& head, const std::string& folder) {
+  if (head.origin == "board") return {};
+  return failure(
+      Error(ErrorCode::mismatched_capture,
+            fmt::format("{} holds passes that were imported; a chip cannot go on with it", printable(folder)))
+          .keeping("it is as it was, and the chip got no power")
+          .advising("read the chip into a new folder; further passes read elsewhere are added with \"steadycell capture import\", "
+                    "all files in the same order and the new ones behind"));
+}
+
 Result<void> compare_identity(const passes::CaptureHead& head, const Found& found) {
-  if (head.origin != "board") return failure(mismatch("the capture holds passes that were imported; a chip cannot go on with it"));
   const FoundTarget& first = found.targets[0];
   bool same = head.geometry == first.chip.geometry && head.targets.size() == found.targets.size();
   for (std::size_t i = 0; same && i < head.targets.size(); ++i) {

@@ -9,6 +9,8 @@
 namespace steadycell::capture {
 
 // What both said of themselves. mismatched_capture with both identities.
+// Whether a chip can go on with the capture at all: passes that were imported were read elsewhere.
+Result<void> check_origin(const passes::CaptureHead& head, const std::string& folder);
 Result<void> compare_identity(const passes::CaptureHead& head, const Found& found);
 
 // A page of the first pass that is not blank.

@@ -149,6 +149,7 @@ class CaptureReader {
   friend class BlockPasses;
   CaptureReader(files::FileSystem& system, std::string folder);
   Result<files::File*> pass_file(std::uint32_t pass);
+  Error without_journal(const Error& error) const;
   Result<void> scan();
   Result<std::optional<std::uint64_t>> scan_records();
   void take_in(const Record& record);

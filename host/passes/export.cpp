@@ -42,6 +42,9 @@ Result<ExportedPass> export_pass(files::FileSystem& system, const std::string& f
   if (!reader) return failure(reader.error());
   ExportedPass out;
   out.coverage = runs_of(*reader, pass);
+  if (reader->units().count() == 0)
+    return failure(Error(ErrorCode::not_found, fmt::format("{} holds no unit of any pass", printable(folder)))
+                       .advising("read or import a pass into it first; where it had some, steadycell capture verify tells what is left"));
   if (out.coverage.empty())
     return failure(Error(ErrorCode::not_found, fmt::format("{} holds no block of pass {}", printable(folder), pass))
                        .advising(fmt::format("its passes are 1 to {}", reader->units().passes())));

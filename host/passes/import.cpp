@@ -91,9 +91,16 @@ Result<CaptureReader> capture_there(files::FileSystem& system, const ImportReque
   auto reader = CaptureReader::open(system, request.folder);
   if (!reader && reader.error().code() == ErrorCode::not_found)
     return failure(ErrorCode::already_exists, "{} exists and is no capture", printable(request.folder));
-  if (reader && (reader->head().origin != head.origin || reader->head().geometry != head.geometry))
-    return failure(
-        Error(ErrorCode::already_exists, fmt::format("{} is another capture", printable(request.folder))).keeping("it is untouched"));
+  if (reader && reader->head().origin != head.origin)
+    return failure(Error(ErrorCode::already_exists,
+                         fmt::format("{} was read from a chip; passes read elsewhere are not mixed into it", printable(request.folder)))
+                       .keeping("it is untouched")
+                       .advising("give --into a new folder"));
+  if (reader && reader->head().geometry != head.geometry)
+    return failure(Error(ErrorCode::already_exists,
+                         fmt::format("{} is another capture: its pages, blocks or their number differ", printable(request.folder)))
+                       .keeping("it is untouched")
+                       .advising("give the sizes and files that it was made with, or --into a new folder"));
   return reader;
 }
 
@@ -231,9 +238,10 @@ class Importer {
 
   Result<void> interrupted(CaptureWriter& writer) const {
     if (auto synced = writer.sync(); !synced) return synced;
-    return failure(Error(ErrorCode::interrupted, "the import was stopped")
-                       .keeping(fmt::format("{} blocks of all passes are in {}", writer.acknowledged(),
-                                            printable(request_.folder))));
+    return failure(
+        Error(ErrorCode::interrupted, "the import was stopped")
+            .keeping(fmt::format("{} of all passes safe in {}", counted(writer.acknowledged(), "block"), printable(request_.folder)))
+            .advising("run the same command again: it goes on at the first block that is missing"));
   }
 
   Result<bool> equal(CaptureReader& capture, std::uint32_t pass, std::uint32_t earlier) const {

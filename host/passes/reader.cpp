@@ -27,8 +27,17 @@ Result<CaptureReader> CaptureReader::open(files::FileSystem& system, const std::
   auto head = parse_head(*text);
   if (!head) return failure(Error(head.error()).during("opening capture {}", folder).at(head_path));
   reader.head_ = std::move(*head);
-  if (const auto scanned = reader.scan(); !scanned) return failure(Error(scanned.error()).during("opening capture {}", folder));
+  if (const auto scanned = reader.scan(); !scanned)
+    return failure(reader.without_journal(scanned.error()).during("opening capture {}", folder));
   return reader;
+}
+
+// What hinders the journal from being read; one that is not there is damage, for the folder is a capture.
+Error CaptureReader::without_journal(const Error& error) const {
+  if (error.code() != ErrorCode::not_found) return error;
+  return Error(ErrorCode::file_damaged, "the journal is missing: nothing else tells what the pass files hold")
+      .at(files::join(folder_, std::string(kJournalName)))
+      .advising("put it back from a copy; without one, read or import into a new capture");
 }
 
 Result<void> CaptureReader::scan() {
@@ -172,12 +181,26 @@ Result<void> CaptureReader::for_each_record(const std::function<Result<void>(con
   }
 }
 
+namespace {
+
+// Whatever stands in the place of a pass file and is none: the units are not there.
+Error without_pass_file(std::uint32_t pass, const Error& error) {
+  switch (error.code()) {
+    case ErrorCode::not_found: return {ErrorCode::not_found, fmt::format("{} is not there", pass_name(pass))};
+    case ErrorCode::bad_input_file: return {ErrorCode::not_found, fmt::format("{} is no plain file", pass_name(pass))};
+    case ErrorCode::bad_name: return {ErrorCode::not_found, fmt::format("{} is a symbolic link, which is not followed", pass_name(pass))};
+    default: return error;
+  }
+}
+
+}  // namespace
+
 Result<files::File*> CaptureReader::pass_file(std::uint32_t pass) {
   if (pass_files_.size() < pass) pass_files_.resize(pass);
   auto& file = pass_files_[pass - 1];
   if (!file) {
     auto opened = system_->open_read(files::join(folder_, pass_name(pass)));
-    if (!opened) return failure(opened.error());
+    if (!opened) return failure(without_pass_file(pass, opened.error()));
     file = std::move(*opened);
   }
   return file.get();

@@ -231,8 +231,6 @@ class Verifier {
       found = {of_pass_1->fault, fmt::format("kept as the difference to pass 1, which is {}", name_of(of_pass_1->fault))};
     } else if (code == ErrorCode::not_found && facts && facts->xor_zstd && !reader_.units().has({read.unit.place, read.unit.block, 1})) {
       found.why = "kept as the difference to pass 1, of which the journal has no record";
-    } else if (code == ErrorCode::not_found) {
-      found.why = fmt::format("{} is not there", pass_name(read.unit.pass));
     } else if (const std::string where = fmt::format("reading {}: ", describe(read.unit)); found.why.starts_with(where)) {
       found.why.erase(0, where.size());  // the run says it
     }
@@ -292,14 +290,12 @@ class Verifier {
 
 // What opening failed by, told as what it means for a folder whose capture.json is there.
 Error explain(files::FileSystem& system, const std::string& folder, const Error& error) {
-  const std::string head = files::join(folder, std::string(kHeadName)), journal = files::join(folder, std::string(kJournalName));
-  const auto there = system.exists(head), journal_there = system.exists(journal);
-  if (!there || !*there) return error;
-  const std::string copy = "put it back from a copy; without one, read the chip into a new capture";
-  if (journal_there && !*journal_there)
-    return Error(ErrorCode::file_damaged, "the journal is missing: nothing else tells what the pass files hold").at(journal).advising(copy);
-  if (error.code() == ErrorCode::bad_input_file) return Error(ErrorCode::file_damaged, error.what()).at(head).advising(copy);
-  return error;
+  const std::string head = files::join(folder, std::string(kHeadName));
+  const auto there = system.exists(head);
+  if (!there || !*there || error.code() != ErrorCode::bad_input_file) return error;
+  return Error(ErrorCode::file_damaged, error.what())
+      .at(head)
+      .advising("put it back from a copy; without one, read or import into a new capture");
 }
 
 }  // namespace

@@ -90,9 +90,9 @@ json::Array notes_on(const passes::CaptureVerification& verified) {
         "keep this capture as it is, and put the journal back from a copy if there is one");
   if (verified.torn_bytes > 0)
     notes.emplace_back(
-        fmt::format("the journal ends in {} bytes that are no whole record: a read was cut short, or its very end is damaged; "
-                    "going on takes them off",
-                    verified.torn_bytes));
+        fmt::format("the journal ends in {} of no whole record: a read was cut short, or its very end is damaged; "
+                    "{} takes them off",
+                    counted(verified.torn_bytes, "byte"), of_board ? "going on" : "the same capture import"));
   if (verified.end_lost)
     notes.emplace_back(fmt::format(
         "the journal lost its end: {} more bytes that no record named than a killed program or a power cut leaves. Put the journal back "
@@ -117,8 +117,8 @@ json::Array notes_on(const passes::CaptureVerification& verified) {
   if (!of_board && !verified.whole())
     notes.emplace_back("these passes were read elsewhere: import the same files, in the same order, into a new capture");
   if (verified.beyond_mending > 0)
-    notes.emplace_back(fmt::format("{} blocks would need more than {} passes: read them into a new capture", verified.beyond_mending,
-                                   passes::UnitIndex::kMaxPass));
+    notes.emplace_back(fmt::format("{} would need more than {} passes: read into a new capture what is there",
+                                   counted(verified.beyond_mending, "block"), passes::UnitIndex::kMaxPass));
   return notes;
 }
 

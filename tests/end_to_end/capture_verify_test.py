@@ -131,10 +131,39 @@ class CaptureVerify(bench.BenchTest):
         (self.folder / "anew/pass-0002.dat").unlink()
         self.assertEqual(self.succeed("capture", "verify", "anew", code=7)["mend"], [command], "also where no block is worse than another")
 
+    def test_a_chip_does_not_go_on_with_imported_passes(self):
+        (self.folder / "a.bin").write_bytes(random_pages(64))
+        self.succeed("capture", "import", "a.bin", "--page-bytes", PAGE, "--spare-bytes", SPARE, "--pages-per-block", PAGES_PER_BLOCK, "--into", "taken")
+        before = self.snapshot("taken")
+        found = self.refuse("e105", 7, "chip", "read", "--board", self.board, *bench.CONSENT, "--passes", 2, "--blocks", "0-1", "--into", "taken")
+        self.assertIn("capture import", found["next"])
+        self.assertIn("the chip got no power", found["kept"])
+        self.assertEqual(self.snapshot("taken"), before)
+        (self.folder / "taken/journal").write_bytes(before["journal"][:-5])
+        self.assertIn("the same capture import takes them off", " ".join(self.succeed("capture", "verify", "taken")["notes"]))
+
+    def test_a_folder_in_place_of_a_pass_file(self):
+        (self.folder / "capture/pass-0003.dat").unlink()
+        (self.folder / "capture/pass-0003.dat").mkdir()
+        found = self.succeed("capture", "verify", "capture", code=7)
+        self.assertEqual([(run["pass"], run["fault"], run["why"]) for run in found["faults"]], [(3, "missing", "pass-0003.dat is no plain file")])
+        self.succeed("capture", "settle", "capture", "--image", "image", code=3)
+
+    def test_nothing_is_made_inside_a_capture_or_an_image(self):
+        before = self.snapshot("capture")
+        self.assertIn("inside a capture", self.refuse("e101", 2, "capture", "settle", "capture", "--image", "capture/image")["what"])
+        self.refuse("e101", 2, "capture", "export", "capture", "--pass", 1, "--to", "capture/pass1.bin")
+        self.assertEqual(self.snapshot("capture"), before)
+        self.succeed("capture", "settle", "capture", "--image", "image", code=3)
+        self.assertIn("inside an image", self.refuse("e101", 2, "image", "export", "image", "--what", "raw", "--to", "image/raw.bin")["what"])
+
     def test_nothing_that_could_be_verified(self):
         self.refuse("e505", 2, "capture", "verify", "nowhere")
         (self.folder / "capture/journal").unlink()
-        self.assertIn("journal", self.said(self.refuse("e503", 7, "capture", "verify", "capture")))
+        for command in (("verify", "capture"), ("settle", "capture", "--image", "image"), ("export", "capture", "--pass", 1, "--to", "x")):
+            found = self.refuse("e503", 7, "capture", *command)
+            self.assertIn("the journal is missing", found["what"])
+            self.assertIn("back from a copy", found["next"])
 
 
 if __name__ == "__main__":

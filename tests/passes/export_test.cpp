@@ -109,6 +109,17 @@ TEST_F(Export, NothingIsMadeOfAPassThatIsNotThereOrDamaged) {
   ASSERT_FALSE(absent);
   EXPECT_EQ(absent.error().code(), ErrorCode::not_found);
   EXPECT_NE(absent.error().text().find("1 to 2"), std::string::npos) << absent.error().text();
+  std::filesystem::copy(folder_, folder_ + "-empty", std::filesystem::copy_options::recursive);
+  std::filesystem::resize_file(folder_ + "-empty/journal", 0);
+  const auto empty = export_pass_to(files::posix(), folder_ + "-empty", 1, to());
+  ASSERT_FALSE(empty);
+  EXPECT_NE(empty.error().text().find("holds no unit of any pass"), std::string::npos) << empty.error().text();
+  EXPECT_EQ(empty.error().text().find("1 to 0"), std::string::npos) << empty.error().text();
+  std::filesystem::remove(folder_ + "-empty/journal");
+  const auto gone = export_pass_to(files::posix(), folder_ + "-empty", 1, to());
+  ASSERT_FALSE(gone);
+  EXPECT_EQ(gone.error().code(), ErrorCode::file_damaged) << gone.error().text();
+  std::filesystem::remove_all(folder_ + "-empty");
   damage_pass(1);
   const auto damaged = export_pass_to(files::posix(), folder_, 1, to());
   ASSERT_FALSE(damaged);

@@ -143,7 +143,16 @@ TEST(Import, AnotherFolderOrCaptureInTheWayIsUntouched) {
   expect_refused(disk, request({"a.bin"}), ErrorCode::already_exists, {"is no capture"});
   ASSERT_TRUE(disk.remove_directory("c"));
   { ASSERT_TRUE(CaptureWriter::create(disk, "c", small_head())); }
-  expect_refused(disk, request({"a.bin"}), ErrorCode::already_exists, {"another capture"});
+  expect_refused(disk, request({"a.bin"}), ErrorCode::already_exists, {"was read from a chip", "new folder"});
+  ASSERT_TRUE(import_passes(disk, [] {
+    ImportRequest other = request({"a.bin"});
+    other.folder = "other";
+    other.pages_per_block = 2;
+    return other;
+  }()));
+  ImportRequest into_other = request({"a.bin"});
+  into_other.folder = "other";
+  expect_refused(disk, into_other, ErrorCode::already_exists, {"another capture", "new folder"});
 }
 
 TEST(Import, FurtherFilesBecomeFurtherPasses) {

@@ -134,6 +134,18 @@ TEST_F(Verify, AMissingPassFileIsMissingAndNotDamaged) {
   EXPECT_EQ(found.passes[1].missing, 8u);
 }
 
+TEST_F(Verify, WhatStandsInThePlaceOfAPassFileIsToldAndTheOthersAreStillVerified) {
+  std::filesystem::rename(path("pass-0002.dat"), path("kept"));
+  std::filesystem::create_directory(path("pass-0002.dat"));
+  const auto folder = verified();
+  EXPECT_EQ(text(folder), "2 missing 0+8 made up\n");
+  EXPECT_EQ(folder.faults[0].why, "pass-0002.dat is no plain file");
+  EXPECT_EQ(folder.passes[2].whole, 8u);
+  std::filesystem::remove(path("pass-0002.dat"));
+  std::filesystem::create_symlink("kept", path("pass-0002.dat"));
+  EXPECT_EQ(verified().faults[0].why, "pass-0002.dat is a symbolic link, which is not followed");
+}
+
 TEST_F(Verify, BesideAMissingPassFileABlockWithLessIsMendedOnceAndForAll) {
   std::filesystem::remove(path("pass-0002.dat"));
   flip("pass-0003.dat", facts(4, 3).file_offset + 100);
