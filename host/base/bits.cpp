@@ -43,24 +43,53 @@ template <bool kDifference>
   for (; i < bytes; ++i) into[i] = static_cast<std::uint8_t>(into[i] ^ with[i]);
 }
 
-// Bytes from the front that are 0, in steps of 256: masks are nearly empty, and this goes through them at the pace of the cache.
-[[gnu::always_inline]] inline std::size_t zeros_in_front(const std::uint8_t* bytes, std::size_t count) {
+// Bytes from the front that are 0, or the same as those of `other`, in steps of 256: masks are nearly empty and reads nearly the
+// same, and this goes through them at the pace of the cache.
+template <bool kDifference>
+[[gnu::always_inline]] inline std::size_t zeros_in_front(const std::uint8_t* bytes, [[maybe_unused]] const std::uint8_t* other,
+                                                         std::size_t count) {
   using Words [[gnu::vector_size(64)]] = std::uint64_t;
   std::size_t i = 0;
   for (; i + 4 * sizeof(Words) <= count; i += 4 * sizeof(Words)) {
     Words part[4];
     std::memcpy(part, bytes + i, sizeof part);
+    if constexpr (kDifference) {
+      Words with[4];
+      std::memcpy(with, other + i, sizeof with);
+      for (int word = 0; word < 4; ++word) part[word] ^= with[word];
+    }
     const Words any = (part[0] | part[1]) | (part[2] | part[3]);
     if ((any[0] | any[1] | any[2] | any[3] | any[4] | any[5] | any[6] | any[7]) != 0) break;
   }
   return i;
 }
 
+// Place of the first byte from `from` on that is not 0, or not that of `other`. The rest of a word first: whoever asks for the next
+// one asks from behind the last.
+template <bool kDifference, typename Zeros>
+std::size_t next_not_zero(ByteSpan bytes, [[maybe_unused]] const std::uint8_t* other, std::size_t from, const Zeros& zeros) {
+  const auto word = [&](std::size_t at, std::size_t count) {
+    if constexpr (kDifference) return word_at(bytes.data() + at, count) ^ word_at(other + at, count);
+    else return word_at(bytes.data() + at, count);
+  };
+  std::size_t at = from;
+  for (; at < bytes.size() && at % 8 != 0; ++at)
+    if (word(at, 1) != 0) return at;
+  at += zeros(at);
+  while (at + 8 <= bytes.size() && word(at, 8) == 0) at += 8;
+  while (at < bytes.size() && word(at, 1) == 0) ++at;
+  return at;
+}
+
 #if defined(__x86_64__)
-[[gnu::target("avx2")]] std::size_t zeros_by_avx2(const std::uint8_t* bytes, std::size_t count) { return zeros_in_front(bytes, count); }
-std::size_t zeros(const std::uint8_t* bytes, std::size_t count) {
+template <bool kDifference>
+[[gnu::target("avx2")]] std::size_t zeros_by_avx2(const std::uint8_t* bytes, const std::uint8_t* other, std::size_t count) {
+  return zeros_in_front<kDifference>(bytes, other, count);
+}
+template <bool kDifference>
+std::size_t zeros(const std::uint8_t* bytes, const std::uint8_t* other, std::size_t count) {
   static const bool there = __builtin_cpu_supports("avx2") != 0;
-  return there ? zeros_by_avx2(bytes, count) : zeros_in_front(bytes, count);
+  return there ? zeros_by_avx2<kDifference>(bytes, other, count) : zeros_in_front<kDifference>(bytes, other, count);
 }
 
 [[gnu::target("avx2")]] void xor_by_avx2(std::uint8_t* into, const std::uint8_t* with, std::size_t bytes) {
@@ -81,7 +110,10 @@ std::uint64_t ones(ByteSpan a, const std::uint8_t* b) {
   return there ? ones_by_instruction<kDifference>(a, b) : ones_of<kDifference>(a, b);
 }
 #else
-std::size_t zeros(const std::uint8_t* bytes, std::size_t count) { return zeros_in_front(bytes, count); }
+template <bool kDifference>
+std::size_t zeros(const std::uint8_t* bytes, const std::uint8_t* other, std::size_t count) {
+  return zeros_in_front<kDifference>(bytes, other, count);
+}
 
 void exclusive_or(std::uint8_t* into, const std::uint8_t* with, std::size_t bytes) {
   xor_words(into, with, bytes);
@@ -104,14 +136,14 @@ std::uint64_t count_differing(ByteSpan a, ByteSpan b) {
 }
 
 std::size_t next_set_byte(ByteSpan mask, std::size_t from) {
-  std::size_t at = from;
-  // The rest of a word first: whoever asks for the next one asks from behind the last.
-  for (; at < mask.size() && at % 8 != 0; ++at)
-    if (mask[at] != 0) return at;
-  at += zeros(mask.data() + at, mask.size() - at);
-  while (at + 8 <= mask.size() && word_at(mask.data() + at, 8) == 0) at += 8;
-  while (at < mask.size() && mask[at] == 0) ++at;
-  return at;
+  return next_not_zero<false>(mask, nullptr, from,
+                              [&](std::size_t at) { return zeros<false>(mask.data() + at, nullptr, mask.size() - at); });
+}
+
+std::size_t next_difference(ByteSpan a, ByteSpan b, std::size_t from) {
+  assert(a.size() == b.size());
+  return next_not_zero<true>(a, b.data(), from,
+                             [&](std::size_t at) { return zeros<true>(a.data() + at, b.data() + at, a.size() - at); });
 }
 
 void xor_into(MutableByteSpan into, ByteSpan with) {

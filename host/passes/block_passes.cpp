@@ -28,7 +28,7 @@ struct BlockPasses::Inside {
   bool read(CaptureReader& reader, UnitAddress unit, Whole& whole) {
     stop_hashing();
     auto facts = reader.facts(unit);
-    if (!facts || facts->xor_zstd) return false;
+    if (!facts || facts->is_difference()) return false;
     whole.raw.resize(reader.head().geometry.block_raw_bytes());
     if (!reader.read_stored(unit, *facts, whole.raw)) return false;
     whole.facts = std::move(*facts);
@@ -102,7 +102,7 @@ bool BlockPasses::begin(std::span<const UnitAddress> units) {
     auto& stream = units_[i].stream;
     if (!stream) stream = std::make_unique<Stream>();
     stream->page.resize(geometry.raw_page_bytes());
-    if (!stream->difference.begin(frame)) return false;
+    if (!stream->difference.begin(facts.codec, frame, geometry.block_raw_bytes())) return false;
   }
   inside_->hashing = false;
   if (inside_->hasher.finish() != pass_1.sha256) return false;

@@ -40,9 +40,16 @@ struct Circumstances {
   friend bool operator==(const Circumstances&, const Circumstances&) = default;
 };
 
+// How the bytes of a unit are stored (docs/capture.md).
+enum class Codec : std::uint8_t {
+  whole = 0,       // as they are
+  difference = 1,  // XOR with those of pass 1, packed
+  changes = 2,     // what of that is not 0, as a list, packed; in captures of version 2
+};
+
 struct UnitFacts {
   std::uint64_t file_offset = 0, stored_bytes = 0;
-  bool xor_zstd = false;
+  Codec codec = Codec::whole;
   Digest sha256{};                                        // of the unit's raw bytes
   // difference_digest() of a difference: with the unit of pass 1 that it was made to, it fixes the raw bytes as surely as sha256 does.
   // Nothing where it is not sure that the difference was made to what pass 1 gave (captures of earlier versions).
@@ -50,6 +57,8 @@ struct UnitFacts {
   std::optional<std::uint32_t> crc32c;                    // of the raw bytes of pass 1, so that packing knows them again
   std::vector<std::pair<PageRun, PageStatus>> exceptions;  // pages of the unit that are not `read`, ascending
   Circumstances circumstances;
+
+  bool is_difference() const { return codec != Codec::whole; }  // to the unit of pass 1
 };
 
 // One entry a page.

@@ -5,6 +5,8 @@
 
 #include "base/bytes.h"
 #include "base/result.h"
+#include "passes/capture.h"
+#include "passes/changes.h"
 
 // How the bytes of a unit are stored: as they are, or as the difference to pass 1. Not for other rooms.
 namespace steadycell::passes {
@@ -21,22 +23,33 @@ class UnitCodec {
   ~UnitCodec();
 
   struct Packed {
+    Codec codec = Codec::difference;
     ByteSpan frame;                      // valid until the next call
     std::uint32_t reference_crc32c = 0;  // of the reference that came
   };
-  // (raw XOR reference) as one zstd frame (RFC 8878) of level 1; nothing when that would not be shorter than raw. The reference is
-  // asked for in pieces.
-  Result<std::optional<Packed>> pack(ByteSpan raw, const ReadAt& reference);
+  // (raw XOR reference) as one zstd frame (RFC 8878) of level 1, of the list of its changes where `may_list` allows it and that is
+  // short; nothing when the frame would not be shorter than raw. The reference is asked for in pieces.
+  Result<std::optional<Packed>> pack(ByteSpan raw, const ReadAt& reference, bool may_list);
+  // What is stored of a unit: `read` gives any piece of its `bytes`.
+  struct Stored {
+    Codec codec;
+    std::uint64_t bytes;
+    const ReadAt& read;
+  };
   // Undoes pack; fills all of `out`. file_damaged for a frame that is broken, too short, too long, or asks for more memory
   // than any frame of ours.
-  Result<void> unpack(std::uint64_t stored_bytes, const ReadAt& stored, const ReadAt& reference, MutableByteSpan out);
+  Result<void> unpack(const Stored& stored, const ReadAt& reference, MutableByteSpan out);
   // The same with all of the reference at hand.
-  Result<void> unpack(std::uint64_t stored_bytes, const ReadAt& stored, ByteSpan reference, MutableByteSpan out);
+  Result<void> unpack(const Stored& stored, ByteSpan reference, MutableByteSpan out);
 
  private:
-  Result<void> unpack_difference(std::uint64_t stored_bytes, const ReadAt& stored, MutableByteSpan out);
+  Result<std::optional<Packed>> pack_changes(ByteSpan raw, const ReadAt& reference);
+  Result<std::optional<Packed>> pack_difference(ByteSpan raw, const ReadAt& reference);
+  Result<void> unpack_difference(const Stored& stored, MutableByteSpan out);
+  Result<void> unpack_changes(const Stored& stored, MutableByteSpan reference);
   struct Zstd;
   std::unique_ptr<Zstd> zstd_;
+  ChangeWriter changes_;
   Bytes in_, out_;
   std::unique_ptr<std::uint8_t[]> frame_;  // of the unit that was packed last
   std::size_t frame_bytes_ = 0;            // room that it has
@@ -51,17 +64,21 @@ class DifferenceStream {
   DifferenceStream();
   ~DifferenceStream();
 
-  // Begins with a frame, which stays as it is to the last next(). file_damaged for what is none, or asks for more memory than frames
-  // of ours do.
-  Result<void> begin(ByteSpan frame);
+  // Begins with the frame of a unit of `raw_bytes`, which stays as it is to the last next(). file_damaged for what is none, or asks for
+  // more memory than frames of ours do.
+  Result<void> begin(Codec codec, ByteSpan frame, std::uint64_t raw_bytes);
   // Fills `out` with the next bytes, which are the last ones where `last` says so. file_damaged as UnitCodec::unpack.
   Result<void> next(MutableByteSpan out, bool last);
 
  private:
+  Result<void> unpack_next(MutableByteSpan out, bool last);
   struct Zstd;
   std::unique_ptr<Zstd> zstd_;
+  Codec codec_ = Codec::difference;
   ByteSpan frame_;
   std::size_t used_ = 0;
+  Bytes list_;  // of changes
+  ChangeReader changes_;
 };
 
 }  // namespace steadycell::passes

@@ -10,7 +10,7 @@
 namespace steadycell::passes {
 namespace {
 
-constexpr std::string_view kSchema = "steadycell-capture/1";
+constexpr std::string_view kSchema = "steadycell-capture/";  // and the version
 
 json::Object to_json(const Geometry& g) {
   return {{"page_bytes", g.page_bytes}, {"spare_bytes", g.spare_bytes}, {"pages_per_block", g.pages_per_block},
@@ -102,7 +102,7 @@ std::string head_text(const CaptureHead& head) {
   for (const TargetIdentity& t : head.targets)
     targets.push_back(json::Object{{"target", t.target}, {"id_bytes", hex(t.id_bytes)}, {"parameter_page", hex(t.parameter_page)},
                                    {"maker", t.maker}, {"model", t.model}, {"source", t.source}});
-  return json::pretty(json::Object{{"schema", kSchema}, {"uuid", head.uuid}, {"origin", head.origin}, {"board", head.board_uuid},
+  return json::pretty(json::Object{{"schema", fmt::format("{}{}", kSchema, head.version)}, {"uuid", head.uuid}, {"origin", head.origin}, {"board", head.board_uuid},
                                    {"geometry", to_json(head.geometry)}, {"targets", std::move(targets)},
                                    {"supply_mV", head.supply_mV}, {"timing", head.timing}, {"tool", head.tool}});
 }
@@ -113,12 +113,13 @@ Result<CaptureHead> parse_head(std::string_view text) {
   json::Reader reader(*value, "");
   const auto schema = reader.text("schema");
   if (!schema) return failure(schema.error());
-  if (*schema != kSchema) {
-    if (schema->starts_with("steadycell-capture/"))
-      return failure(ErrorCode::version_unknown, "capture has schema {}, this program reads {}", *schema, kSchema);
-    return failure(ErrorCode::bad_input_file, "schema \"{}\" is not that of a capture", *schema);
-  }
+  if (!schema->starts_with(kSchema)) return failure(ErrorCode::bad_input_file, "schema \"{}\" is not that of a capture", *schema);
   CaptureHead head;
+  const auto version = parse_number(std::string_view(*schema).substr(kSchema.size()));
+  if (!version || *version < 1 || *version > CaptureHead::kNewestVersion)
+    return failure(ErrorCode::version_unknown, "capture has schema {}, this program reads {}1 to {}{}", *schema, kSchema, kSchema,
+                   CaptureHead::kNewestVersion);
+  head.version = static_cast<std::uint32_t>(*version);
   for (const auto& [key, into] : {std::pair{"uuid", &head.uuid}, {"origin", &head.origin}, {"board", &head.board_uuid},
                                   {"timing", &head.timing}, {"tool", &head.tool}}) {
     auto field = reader.text(key);

@@ -22,6 +22,8 @@ struct TargetIdentity {
 
 // capture.json: written once, when the capture is made. All targets of a capture share one geometry.
 struct CaptureHead {
+  static constexpr std::uint32_t kNewestVersion = 2;
+  std::uint32_t version = kNewestVersion;  // of the format, from 1; an older capture grows as it began
   std::string uuid;
   std::string origin = "board";  // "board", or "import" for passes read elsewhere
   std::string board_uuid;        // empty for an import
@@ -43,7 +45,7 @@ Result<void> check_geometry(const Geometry& geometry);
 std::string page_size_doubt(std::uint32_t page_bytes);
 
 std::string head_text(const CaptureHead& head);
-// Strict: unknown keys and impossible geometry are bad_input_file, another major version version_unknown.
+// Strict: unknown keys and impossible geometry are bad_input_file, a newer version version_unknown.
 Result<CaptureHead> parse_head(std::string_view text);
 
 // Random UUID, version 4 (RFC 4122), as text.

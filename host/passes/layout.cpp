@@ -70,7 +70,7 @@ json::Object to_json(const UnitRecord& record) {
   json::Object object = to_json(record.unit);
   object["offset"] = record.facts.file_offset;
   object["stored"] = record.facts.stored_bytes;
-  object["codec"] = record.facts.xor_zstd ? 1 : 0;
+  object["codec"] = static_cast<unsigned>(record.facts.codec);
   object["sha256"] = to_text(record.facts.sha256);
   if (record.facts.difference_sha256) object["difference_sha256"] = to_text(*record.facts.difference_sha256);
   if (record.facts.crc32c) object["crc32c"] = *record.facts.crc32c;
@@ -94,7 +94,7 @@ Result<UnitRecord> unit_record_from(const json::Object& payload, const Geometry&
   if (!unit) return failure(unit.error());
   json::Reader reader(value, "unit");
   const auto offset = reader.number("offset", 0, 1ull << 62), stored = reader.number("stored", 0, geometry.block_raw_bytes());
-  const auto codec = reader.number("codec", 0, 1), repeats = reader.number_or("repeated_page_reads", 0, kMaxRepeats, 0);
+  const auto codec = reader.number("codec", 0, 2), repeats = reader.number_or("repeated_page_reads", 0, kMaxRepeats, 0);
   const auto digest_text = reader.text("sha256"), difference_text = reader.text_or("difference_sha256", "");
   const auto checksum = reader.number_or("crc32c", 0, std::numeric_limits<std::uint32_t>::max(), 0);
   const auto exceptions = reader.array("exceptions"), busy = reader.array_or_null("busy_not_seen");
@@ -108,7 +108,7 @@ Result<UnitRecord> unit_record_from(const json::Object& payload, const Geometry&
   if (!digest) return failure(ErrorCode::file_damaged, "unit record: \"sha256\" is no digest");
   const auto difference = parse_digest(*difference_text);
   if (!difference && !difference_text->empty()) return failure(ErrorCode::file_damaged, "unit record: \"difference_sha256\" is no digest");
-  if (*codec == 1 && unit->pass == 1) return failure(ErrorCode::file_damaged, "unit record: pass 1 claims to be a difference to itself");
+  if (*codec > 0 && unit->pass == 1) return failure(ErrorCode::file_damaged, "unit record: pass 1 claims to be a difference to itself");
   if (*codec == 0 && *stored != geometry.block_raw_bytes())
     return failure(ErrorCode::file_damaged, "unit record: {} bytes stored as they are, a block has {}", *stored,
                    geometry.block_raw_bytes());
@@ -117,9 +117,9 @@ Result<UnitRecord> unit_record_from(const json::Object& payload, const Geometry&
   record.unit = *unit;
   record.facts.file_offset = *offset;
   record.facts.stored_bytes = *stored;
-  record.facts.xor_zstd = *codec == 1;
+  record.facts.codec = static_cast<Codec>(*codec);
   record.facts.sha256 = *digest;
-  if (*codec == 1) record.facts.difference_sha256 = difference;
+  if (record.facts.is_difference()) record.facts.difference_sha256 = difference;
   if (payload.contains("crc32c")) record.facts.crc32c = static_cast<std::uint32_t>(*checksum);
   record.facts.circumstances.repeated_page_reads = *repeats;
   std::uint32_t next = 0;

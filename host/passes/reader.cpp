@@ -251,14 +251,17 @@ Result<void> CaptureReader::fetch(UnitAddress unit, const UnitFacts& unit_facts,
   const auto read = [&]() -> Result<void> {
     const auto file = pass_file(unit.pass);
     if (!file) return failure(file.error());
-    if (!unit_facts.xor_zstd) return read_stored(unit, unit_facts, out);
-    const auto stored = [&](std::uint64_t at, MutableByteSpan piece) { return read_exactly(**file, unit_facts.file_offset + at, piece); };
-    if (!pass_1.empty()) return codec_->unpack(unit_facts.stored_bytes, stored, pass_1, out);
+    if (!unit_facts.is_difference()) return read_stored(unit, unit_facts, out);
+    const UnitCodec::ReadAt in_pass = [&](std::uint64_t at, MutableByteSpan piece) {
+      return read_exactly(**file, unit_facts.file_offset + at, piece);
+    };
+    const UnitCodec::Stored stored{.codec = unit_facts.codec, .bytes = unit_facts.stored_bytes, .read = in_pass};
+    if (!pass_1.empty()) return codec_->unpack(stored, pass_1, out);
     const UnitAddress first{unit.place, unit.block, 1};
     const auto reference = facts(first);
     if (!reference) return failure(Error(reference.error()).during("it is a difference to pass 1"));
     const auto in_file = [&](std::uint64_t at, MutableByteSpan piece) { return read_reference(first, *reference, at, piece); };
-    return codec_->unpack(unit_facts.stored_bytes, stored, in_file, out);
+    return codec_->unpack(stored, in_file, out);
   };
   const auto got = read();
   return got ? got : failure(not_read(unit, got.error()));
@@ -272,7 +275,7 @@ Error CaptureReader::not_read(UnitAddress unit, const Error& why) const {
 }
 
 Error CaptureReader::cause_of(UnitAddress unit, const UnitFacts& unit_facts, Error error) {
-  if (!unit_facts.xor_zstd || (error.code() != ErrorCode::file_damaged && error.code() != ErrorCode::not_found)) return error;
+  if (!unit_facts.is_difference() || (error.code() != ErrorCode::file_damaged && error.code() != ErrorCode::not_found)) return error;
   const UnitAddress first{unit.place, unit.block, 1};
   const auto reference = facts(first);
   if (!reference) return error;
@@ -347,7 +350,7 @@ void CaptureReader::read_units(std::span<UnitRead> units) {
     const ByteSpan pass_1 = at_hand ? ByteSpan(whole->out) : ByteSpan();
     read.got = unit_facts ? fetch(read.unit, *unit_facts, pass_1, read.out) : failure(unit_facts.error());
     if (!read.got && unit_facts) read.got = failure(cause_of(read.unit, *unit_facts, read.got.error()));
-    if (read.got && read.unit.pass == 1 && !unit_facts->xor_zstd) whole = &read;
+    if (read.got && read.unit.pass == 1 && !unit_facts->is_difference()) whole = &read;
     hashed.take(check_hashed);
     if (read.got) hashed.start(read, std::move(*unit_facts));
   }

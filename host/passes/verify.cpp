@@ -227,9 +227,9 @@ class Verifier {
     if (code != ErrorCode::not_found && code != ErrorCode::file_damaged && code != ErrorCode::storage_failed) return failure(error);
     FoundFault found{code == ErrorCode::not_found ? Fault::missing : Fault::damaged, error.what()};
     const auto facts = reader_.facts(read.unit);
-    if (facts && facts->xor_zstd && of_pass_1) {
+    if (facts && facts->is_difference() && of_pass_1) {
       found = {of_pass_1->fault, fmt::format("kept as the difference to pass 1, which is {}", name_of(of_pass_1->fault))};
-    } else if (code == ErrorCode::not_found && facts && facts->xor_zstd && !reader_.units().has({read.unit.place, read.unit.block, 1})) {
+    } else if (code == ErrorCode::not_found && facts && facts->is_difference() && !reader_.units().has({read.unit.place, read.unit.block, 1})) {
       found.why = "kept as the difference to pass 1, of which the journal has no record";
     } else if (const std::string where = fmt::format("reading {}: ", describe(read.unit)); found.why.starts_with(where)) {
       found.why.erase(0, where.size());  // the run says it

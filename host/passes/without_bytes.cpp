@@ -30,7 +30,7 @@ class Search {
       }
       const auto facts = reader_.facts(unit);
       if (!facts) return failure(facts.error());
-      const bool own = size(pass) < facts->file_offset + facts->stored_bytes, of_first = facts->xor_zstd && first_lost;
+      const bool own = size(pass) < facts->file_offset + facts->stored_bytes, of_first = facts->is_difference() && first_lost;
       if (!own && !of_first) continue;
       ++(own ? lost_[pass].own : lost_[pass].of_first);
       first_lost = first_lost || pass == 1;

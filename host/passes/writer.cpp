@@ -214,11 +214,12 @@ Result<void> CaptureWriter::store(PassFile& file, UnitAddress unit, ByteSpan raw
   const auto reference = unit.pass > 1 && units().has(first) ? reader_.facts(first) : failure(ErrorCode::not_found, "pass 1");
   if (reference) {
     const auto packed = reader_.codec_->pack(
-        raw, [&](std::uint64_t at, MutableByteSpan piece) { return reader_.read_reference(first, *reference, at, piece); });
+        raw, [&](std::uint64_t at, MutableByteSpan piece) { return reader_.read_reference(first, *reference, at, piece); },
+        head().version >= 2);
     const bool is_shorter = packed && *packed, is_pass_1 = is_shorter && (*packed)->reference_crc32c == reference->crc32c;
     if (is_shorter && (is_pass_1 || !reference->crc32c)) {
       bytes = (*packed)->frame;
-      facts.xor_zstd = true;
+      facts.codec = (*packed)->codec;
       if (is_pass_1) facts.difference_sha256 = difference_digest(reference->sha256, bytes);
     }
   }

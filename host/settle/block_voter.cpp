@@ -136,7 +136,7 @@ Result<bool> BlockVoter::came(const passes::UnitRead& unit) {
 LostUnits::Reason BlockVoter::reason_for(const passes::UnitRead& unit) const {
   if (unit.unit.pass > 1 && pass_1_lost_) {
     const auto facts = reader_->facts(unit.unit);
-    if (facts && facts->xor_zstd) return LostUnits::Reason::of_pass_1;
+    if (facts && facts->is_difference()) return LostUnits::Reason::of_pass_1;
   }
   return unit.got.error().code() == ErrorCode::not_found ? LostUnits::Reason::missing : LostUnits::Reason::damaged;
 }

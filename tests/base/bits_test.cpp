@@ -53,5 +53,23 @@ TEST(Bits, NextSetByteIsTheFirstThatIsNotZero) {
   }
 }
 
+// Two spans that differ in one byte, in none, and in all.
+TEST(Bits, NextDifferenceIsTheFirst) {
+  const Bytes whole = some_bytes(700, 3);
+  for (const std::size_t size : {0U, 1U, 7U, 8U, 63U, 255U, 256U, 600U}) {
+    const ByteSpan a = ByteSpan(whole).subspan(3, size);
+    Bytes b(a.begin(), a.end());
+    for (std::size_t from = 0; from <= size; ++from) EXPECT_EQ(next_difference(a, b, from), size);
+    for (std::size_t at = 0; at < size; ++at) {
+      b[at] ^= static_cast<std::uint8_t>(1U << at % 8);
+      for (std::size_t from = 0; from <= size; ++from)
+        ASSERT_EQ(next_difference(a, b, from), from <= at ? at : size) << size << ", " << from;
+      b[at] = a[at];
+    }
+    for (std::uint8_t& byte : b) byte = static_cast<std::uint8_t>(~byte);
+    for (std::size_t from = 0; from <= size; ++from) EXPECT_EQ(next_difference(a, b, from), from);
+  }
+}
+
 }  // namespace
 }  // namespace steadycell

@@ -1,5 +1,6 @@
-// The captures in tests/data/capture-v1 and capture-v1-difference-hashes stay readable for ever: the same capture, without and with a
-// hash of the difference that pass 2 is stored as. docs/capture.md takes its example from the first.
+// The captures in tests/data/capture-v1, capture-v1-difference-hashes and capture-v2 stay readable for ever: the same capture, without
+// and with a hash of the difference that pass 2 is stored as, and with a list of changes for it. docs/capture.md takes its example from
+// the first.
 #include <gtest/gtest.h>
 #include <zstd.h>
 
@@ -15,7 +16,8 @@
 namespace steadycell::passes {
 namespace {
 
-const std::string kGolden = std::string(STEADYCELL_TEST_DATA) + "/capture-v1", kOfToday = kGolden + "-difference-hashes";
+const std::string kGolden = std::string(STEADYCELL_TEST_DATA) + "/capture-v1", kHashed = kGolden + "-difference-hashes",
+                  kOfToday = std::string(STEADYCELL_TEST_DATA) + "/capture-v2";
 constexpr unsigned kGoldenZstd = 10504;  // the library that wrote it: other versions may pack differently, and must unpack alike
 
 Geometry golden_chip() {
@@ -55,8 +57,9 @@ Bytes golden_file(const std::string& folder, const std::string& name) {
 
 class GoldenCaptures : public ::testing::TestWithParam<std::string> {};
 
-INSTANTIATE_TEST_SUITE_P(WithoutAndWithDifferenceHashes, GoldenCaptures, ::testing::Values(kGolden, kOfToday),
-                         [](const auto& which) { return std::string(which.param == kGolden ? "without" : "with"); });
+INSTANTIATE_TEST_SUITE_P(OfEachForm, GoldenCaptures, ::testing::Values(kGolden, kHashed, kOfToday), [](const auto& which) {
+  return std::string(which.param == kGolden ? "first" : which.param == kHashed ? "with_difference_hashes" : "with_changes");
+});
 
 TEST_P(GoldenCaptures, AreReadForEver) {
   auto reader = CaptureReader::open(files::posix(), GetParam());
@@ -79,7 +82,7 @@ TEST_P(GoldenCaptures, AreReadForEver) {
     EXPECT_EQ(raw, golden_bytes(block, pass));
     EXPECT_EQ(status, kGoldenStatus[block]);
   }
-  EXPECT_TRUE(reader->facts(unit(0, 2))->xor_zstd);
+  EXPECT_EQ(reader->facts(unit(0, 2))->codec, GetParam() == kOfToday ? Codec::changes : Codec::difference);
   EXPECT_EQ(*reader->page_reads({0, 0}), (std::vector<std::uint64_t>{4, 5}));
 }
 

@@ -88,7 +88,7 @@ TEST(Hostile, F38HeadsWithSizesBeyondAnyChipAreRefusedWithTheKey) {
       {"\"id_bytes\": \"ec76a5c0\"", "\"id_bytes\": \"ec7\""},
       {"\"uuid\"", "\"uuuid\""},
       {"\"timing\"", "\"unknown\": 1, \"timing\""},
-      {"steadycell-capture/1", "something-else/1"},
+      {"steadycell-capture/2", "something-else/1"},
   };
   for (const auto& [from, to] : table) {
     std::string text = good;
@@ -132,8 +132,9 @@ TEST(Hostile, F38RecordsThatSayWhatCannotBeAreDamageAndTheRestIsRead) {
       {{"offset", 9223372036854775808ull}},
       {{"stored", 9223372036854775808ull}},
       {{"stored", 1}},
-      {{"codec", 2}},
+      {{"codec", 3}},
       {{"codec", 1}},
+      {{"codec", 2}},
       {{"sha256", "00"}},
       {{"sha256", nullptr}},
       {{"exceptions", nullptr}},
@@ -272,13 +273,14 @@ TEST(Hostile, F38FramesThatGrowOrCrawlAreRefused) {
   UnitCodec codec;
   const std::size_t unit_bytes = small_chip().block_raw_bytes();
   Bytes out(unit_bytes);
+  Codec how = Codec::difference;
   const auto unpack = [&](ByteSpan frame) {
+    const UnitCodec::ReadAt of_frame = [&](std::uint64_t at, MutableByteSpan piece) -> Result<void> {
+      std::copy_n(frame.begin() + static_cast<std::ptrdiff_t>(at), piece.size(), piece.begin());
+      return {};
+    };
     return codec.unpack(
-        frame.size(),
-        [&](std::uint64_t at, MutableByteSpan piece) -> Result<void> {
-          std::copy_n(frame.begin() + static_cast<std::ptrdiff_t>(at), piece.size(), piece.begin());
-          return {};
-        },
+        {.codec = how, .bytes = frame.size(), .read = of_frame},
         [&](std::uint64_t, MutableByteSpan piece) -> Result<void> {
           std::fill(piece.begin(), piece.end(), std::uint8_t{0});
           return {};
@@ -309,6 +311,79 @@ TEST(Hostile, F38FramesThatGrowOrCrawlAreRefused) {
   EXPECT_FALSE(unpack(absurd));
   EXPECT_LT(heap_now() - before, std::size_t{1} << 20);
   for (std::size_t cut = 0; cut < good.size(); ++cut) EXPECT_FALSE(unpack(ByteSpan(good).first(cut))) << cut;
+
+  // As lists of changes: none of these frames is one, and none is unpacked beyond the longest list.
+  how = Codec::changes;
+  for (const ByteSpan frame : {ByteSpan(good), ByteSpan(absurd), ByteSpan(twice)}) EXPECT_FALSE(unpack(frame));
+  const std::size_t before_lists = heap_now();
+  EXPECT_FALSE(unpack(frame_of(std::size_t{64} << 20, 0)));
+  EXPECT_LT(heap_now() - before_lists, std::size_t{1} << 20);
+}
+
+// A frame of exactly this list.
+Bytes frame_of_list(ByteSpan list) {
+  Bytes frame(ZSTD_compressBound(list.size()));
+  frame.resize(ZSTD_compress(frame.data(), frame.size(), list.data(), list.size(), 1));
+  return frame;
+}
+
+TEST(Hostile, F38ListsOfChangesThatNoWriterMakesAreRefused) {
+  UnitCodec codec;
+  const std::size_t unit_bytes = small_chip().block_raw_bytes();
+  // A run up to the last byte, with 16 behind it.
+  const auto last = static_cast<std::uint8_t>(0x80 | (unit_bytes - 1 - 16 * 128)), over = static_cast<std::uint8_t>(last + 1);
+  ASSERT_LT(unit_bytes - 1 - 16 * 128, 0x7FU);
+  const Bytes good{last, 16, 0x01}, beyond{over, 16, 0x01};
+  const std::pair<std::string, Bytes> bad[] = {{"beyond the block", beyond},
+                                               {"one more behind the last byte", {last, 16, 0x01, 0, 0x01}},
+                                               {"cut in a run", {0x80}},
+                                               {"cut behind a run", {5}},
+                                               {"changes nothing", {5, 0}},
+                                               {"a run without an end", {0x80, 0x80, 0x80, 0x80, 0x80, 0x80, 0x80, 0, 1}},
+                                               {"a run beyond any block", {0xFF, 0xFF, 0xFF, 0xFF, 0x7F, 1}}};
+  const auto unpack = [&](ByteSpan frame) {
+    const UnitCodec::ReadAt of_frame = [&](std::uint64_t at, MutableByteSpan piece) -> Result<void> {
+      std::copy_n(frame.begin() + static_cast<std::ptrdiff_t>(at), piece.size(), piece.begin());
+      return {};
+    };
+    Bytes out(unit_bytes);
+    const Result<void> got = codec.unpack({.codec = Codec::changes, .bytes = frame.size(), .read = of_frame}, Bytes(unit_bytes), out);
+    EXPECT_EQ(got ? 1 : 0, got && out.back() == 1);
+    if (!got) {
+      EXPECT_EQ(got.error().code(), ErrorCode::file_damaged);
+    }
+    return got.has_value();
+  };
+  const auto in_pages = [&](ByteSpan frame) {
+    DifferenceStream stream;
+    Result<void> got = stream.begin(Codec::changes, frame, unit_bytes);
+    Bytes page(small_chip().raw_page_bytes());
+    for (std::uint32_t i = 0; got && i < 4; ++i) got = stream.next(page, i == 3);
+    if (!got) {
+      EXPECT_EQ(got.error().code(), ErrorCode::file_damaged);
+    }
+    return got.has_value();
+  };
+  EXPECT_TRUE(unpack(frame_of_list(good)));
+  EXPECT_TRUE(in_pages(frame_of_list(good)));
+  for (const auto& [what, list] : bad) {
+    EXPECT_FALSE(unpack(frame_of_list(list))) << what;
+    EXPECT_FALSE(in_pages(frame_of_list(list))) << what;
+  }
+  Bytes followed = frame_of_list(good);
+  followed.push_back(0);
+  EXPECT_FALSE(unpack(followed));
+  EXPECT_FALSE(in_pages(followed));
+  const Bytes whole = frame_of_list(good);
+  for (std::size_t cut = 0; cut < whole.size(); ++cut) {
+    EXPECT_FALSE(unpack(ByteSpan(whole).first(cut))) << cut;
+    EXPECT_FALSE(in_pages(ByteSpan(whole).first(cut))) << cut;
+  }
+  Bytes many;  // as long as a list can be that says no more than one byte each
+  for (std::size_t i = 0; i < most_change_bytes(unit_bytes) / 2; ++i) many.insert(many.end(), {0, 1});
+  EXPECT_TRUE(in_pages(frame_of_list(many)));
+  many.insert(many.end(), {0, 1});
+  EXPECT_FALSE(in_pages(frame_of_list(many))) << "longer than any list of ours";
 }
 
 TEST(Hostile, F38EveryFlippedByteOfAPassFileIsNoticedAndNamed) {

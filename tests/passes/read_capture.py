@@ -62,7 +62,7 @@ def records(journal):
 def main(folder, expected=None, expected_hashed=None):
     assert crc32c(b"123456789") == 0xE3069283  # the check value every CRC-32C catalogue lists
     head = json.loads((folder / "capture.json").read_text(encoding="utf-8"))
-    assert head["schema"] == "steadycell-capture/1"
+    assert head["schema"] in ("steadycell-capture/1", "steadycell-capture/2")
     geometry = head["geometry"]
     block = (geometry["page_bytes"] + geometry["spare_bytes"]) * geometry["pages_per_block"]
     units, digest, hashed = {}, None, 0

@@ -108,7 +108,7 @@ TEST_F(Verify, AFlippedByteInALaterPassIsThatBlockAloneAndOnePassMoreMendsIt) {
 }
 
 TEST_F(Verify, DamageToPass1TakesItsDifferencesAlongAndTheReasonSaysSo) {
-  ASSERT_TRUE(facts(3, 3).xor_zstd);
+  ASSERT_TRUE(facts(3, 3).is_difference());
   flip("pass-0001.dat", facts(3, 1).file_offset + 700);
   const auto found = verified();
   EXPECT_EQ(text(found), "1 damaged 3+1\n3 damaged 3+1\n--passes 5 --blocks 3+1\n");
@@ -148,7 +148,7 @@ TEST_F(Verify, WhatStandsInThePlaceOfAPassFileIsToldAndTheOthersAreStillVerified
 
 TEST_F(Verify, BesideAMissingPassFileABlockWithLessIsMendedOnceAndForAll) {
   std::filesystem::remove(path("pass-0002.dat"));
-  flip("pass-0003.dat", facts(4, 3).file_offset + 100);
+  flip("pass-0003.dat", facts(4, 3).file_offset + 20);
   const auto found = verified();
   EXPECT_EQ(text(found), "2 missing 0+4 made up\n2 missing 4+1\n2 missing 5+3 made up\n3 damaged 4+1\n--passes 4 --blocks 4+1\n");
   read_again(found.mends[0]);
@@ -156,7 +156,7 @@ TEST_F(Verify, BesideAMissingPassFileABlockWithLessIsMendedOnceAndForAll) {
 }
 
 TEST_F(Verify, WhereHalfOfTheBlocksLostAPassTheyAreMended) {
-  for (const std::uint32_t block : {0u, 1u, 2u, 3u}) flip("pass-0003.dat", facts(block, 3).file_offset + 100);
+  for (const std::uint32_t block : {0u, 1u, 2u, 3u}) flip("pass-0003.dat", facts(block, 3).file_offset + 20);
   // Four blocks have three whole passes, and four have two: three are usual. Of five with two, it would be two.
   EXPECT_EQ(text(verified()), "3 damaged 0+4\n--passes 4 --blocks 0+4\n");
 }
@@ -209,7 +209,7 @@ TEST_F(Verify, MendingEndsAlsoWhereOneOfTwoLunsLostAPass) {
 }
 
 TEST_F(Verify, AHoleThatSwallowsPass1TakesItsDifferencesAlongAndTheReasonSaysSo) {
-  ASSERT_TRUE(facts(2, 3).xor_zstd);
+  ASSERT_TRUE(facts(2, 3).is_difference());
   flip("journal", *CaptureReader::open(files::posix(), folder_)->units().record_of(unit(2, 1)) + 40);
   const auto found = verified();
   const auto fault = std::ranges::find_if(found.faults, [](const FaultRun& run) { return run.pass == 3; });
