@@ -192,8 +192,7 @@ class Reading {
   std::string lost_end() const {
     return fmt::format(
         "the journal of {} lost its end: what it no longer names is read again, and its old bytes are kept; steadycell capture verify "
-        "tells "
-        "more",
+        "tells more",
         printable(options_.folder));
   }
 

@@ -8,9 +8,9 @@
 // Is the chip in the socket the one that a capture was begun with? Not for other rooms.
 namespace steadycell::capture {
 
-// What both said of themselves. mismatched_capture with both identities.
-// Whether a chip can go on with the capture at all: passes that were imported were read elsewhere.
+// Whether a chip can go on with the capture at all: mismatched_capture for passes that were imported, which were read elsewhere.
 Result<void> check_origin(const passes::CaptureHead& head, const std::string& folder);
+// What both said of themselves. mismatched_capture with both identities.
 Result<void> compare_identity(const passes::CaptureHead& head, const Found& found);
 
 // A page of the first pass that is not blank.

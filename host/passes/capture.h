@@ -18,7 +18,7 @@
 #include "passes/stage_times.h"
 #include "passes/unnamed.h"
 
-// A capture folder, version 1 (docs/capture.md): capture.json, journal, pass-0001.dat and on. Passes are kept as read;
+// A capture folder, versions 1 and 2 (docs/capture.md): capture.json, journal, pass-0001.dat and on. Passes are kept as read;
 // a unit counts once a record of the journal names it. Memory stays small whatever the chip, the journal or its headers say.
 namespace steadycell::passes {
 
@@ -176,6 +176,8 @@ class CaptureReader {
   Result<void> fetch(UnitAddress unit, const UnitFacts& facts, ByteSpan pass_1, MutableByteSpan out);
   // `got` with the place and the way to mend it.
   Error not_read(UnitAddress unit, const Error& why) const;
+  // SHA-256 of what is stored of a unit.
+  Result<Digest> stored_digest(UnitAddress unit, const UnitFacts& facts);
   // Why the unit cannot be had, where that is `error`: a difference to what pass 1 no longer holds is not itself to blame.
   Error cause_of(UnitAddress unit, const UnitFacts& facts, Error error);
   // What is left once the bytes are there.
