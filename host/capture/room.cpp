@@ -1,7 +1,5 @@
 #include "capture/room.h"
 
-#include <numeric>
-
 namespace steadycell::capture {
 namespace {
 
@@ -31,10 +29,8 @@ std::vector<files::RoomPart> room_for(const passes::CaptureHead& head, const pas
 
   std::vector<files::RoomPart> parts;
   if (first > 0) parts.push_back({"pass 1", first * geometry.block_raw_bytes()});
-  if (later > 0 && held_later > 0 && contents.pass_ends.size() > 1) {
-    const std::uint64_t stored = std::accumulate(contents.pass_ends.begin() + 1, contents.pass_ends.end(), std::uint64_t{0});
-    parts.push_back({"later passes, to judge by those that are there", later * (stored / held_later)});
-  }
+  if (later > 0 && held_later > 0)
+    parts.push_back({"later passes, to judge by those that are there", later * (contents.later_stored_bytes / held_later)});
   parts.push_back({"the journal", files::kReserveBytes + (first + later) * kRecordBytes});
   return parts;
 }

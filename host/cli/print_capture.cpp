@@ -14,9 +14,10 @@ constexpr std::size_t kRunsShown = 8;
 
 std::string journal_rows(const json::Object& journal) {
   const bool end_lost = flag(journal, "end_lost");
-  std::string state = flag(journal, "whole") ? "whole, every record follows its forerunner"
-                      : end_lost             ? "DAMAGED: it lost its end"
-                                             : "DAMAGED";
+  std::string state = flag(journal, "whole")          ? "whole, every record follows its forerunner"
+                      : end_lost                      ? "DAMAGED: it lost its end"
+                      : flag(journal, "end_was_lost") ? "DAMAGED: it had lost its end before it was gone on with"
+                                                      : "DAMAGED";
   if (!flag(journal, "closed") && !end_lost) state += "; not closed: the last read was cut short, or its end is lost";
   std::string out = row("journal", state);
   const json::Array& damages = list(journal, "damages");

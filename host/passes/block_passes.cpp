@@ -63,7 +63,7 @@ BlockPasses::~BlockPasses() = default;
 void BlockPasses::expect(UnitAddress pass_1) {
   if (inside_->expected_unit == pass_1) return;
   const std::uint64_t block = reader_->head().geometry.block_raw_bytes();
-  if (2 * block + inside_->frames_room + streams_ * DifferenceStream::kBytes > memory_) return;
+  if (2 * block + inside_->frames_room + streams_ * DifferenceStream::most_bytes(block) > memory_) return;
   inside_->expected_unit.reset();
   if (inside_->read(*reader_, pass_1, inside_->expected)) inside_->expected_unit = pass_1;
 }
@@ -89,7 +89,7 @@ bool BlockPasses::begin(std::span<const UnitAddress> units) {
     units_[i].facts = std::move(*facts);
   }
   streams_ = std::max(streams_, units.size() - 1);
-  const std::uint64_t needed = geometry.block_raw_bytes() + frames + streams_ * DifferenceStream::kBytes;
+  const std::uint64_t needed = geometry.block_raw_bytes() + frames + streams_ * DifferenceStream::most_bytes(geometry.block_raw_bytes());
   if (needed > memory_ || !take_pass_1(units[0])) return false;
   if (needed + inside_->expected.raw.size() > memory_) inside_->expected.raw = Bytes();
   const UnitFacts& pass_1 = inside_->here.facts;

@@ -113,10 +113,15 @@ struct Contents {
   std::vector<std::uint32_t> sealed_passes;  // each once, in the order of their first sealing
   std::vector<std::string> board_checks;    // what was known of the fixture board when it was read, each once; the first of them
   std::vector<std::uint64_t> pass_ends;     // by pass - 1: end of what records speak of in the pass file, units or UnnamedBytes found
-  bool end_lost = false;                    // what a writer found unnamed when it opened told that the journal had lost its end
+  std::uint64_t later_stored_bytes = 0;     // of all units of later passes that were ever recorded
+  std::vector<UnnamedBytes> unnamed;        // when the capture was opened
+  bool end_lost = false;                    // they tell that the journal lost its end
+  bool end_was_lost = false;                // that which earlier writers found when they went on told so
 
-  // Closed by its last writer, and nothing of the journal is missing, changed or torn.
-  bool in_order() const { return closed && chain_whole && damage_count == 0 && torn_bytes == 0; }
+  // No record is missing, changed or out of its place. A torn tail is no fault.
+  bool journal_whole() const { return chain_whole && damage_count == 0 && !end_lost && !end_was_lost; }
+  // Closed by its last writer, and nothing behind or in front of that is missing, changed or torn.
+  bool in_order() const { return closed && chain_whole && damage_count == 0 && torn_bytes == 0 && !end_lost; }
   bool sealed(std::uint32_t pass) const { return std::ranges::find(sealed_passes, pass) != sealed_passes.end(); }
 };
 
@@ -164,8 +169,9 @@ class CaptureReader {
   void take_in(const Record& record);
   void take_in_unit(const Record& record);
   void take_in_note(const Record& record);
-  void take_in_opened(const Record& record);
-  // What a writer found when it opened, told with what was known then.
+  void take_in_opened(const Record& record, bool after_closed);
+  bool tells_of_a_lost_end(std::span<const UnnamedBytes> unnamed, bool closed) const;
+  // What a writer found when it opened: its bytes count as spoken of.
   void take_in_unnamed(std::span<const UnnamedBytes> unnamed);
   void note_damage(Damage damage);
   // What is stored of a unit, facts.stored_bytes, unchecked.

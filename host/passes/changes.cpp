@@ -49,6 +49,7 @@ Result<void> ChangeReader::read_next(std::uint64_t from) {
     if (used_ == list_.size()) return bad_list("is cut");
     const std::uint8_t byte = list_[used_++];
     same |= std::uint64_t{byte & 0x7FU} << shift;
+    if (byte == 0 && shift > 0) return bad_list("has a run that is written too long");
     if (byte < 0x80) break;
   }
   if (used_ == list_.size()) return bad_list("is cut");

@@ -58,8 +58,8 @@ class UnitCodec {
 // (raw XOR reference) from the front to the back, out of a frame in memory.
 class DifferenceStream {
  public:
-  // What one takes besides its frame, with frames of ours.
-  static constexpr std::size_t kBytes = 512 << 10;
+  // What one takes besides its frame, with frames of ours: zstd's own, and the longest list.
+  static constexpr std::uint64_t most_bytes(std::uint64_t raw_bytes) { return (512 << 10) + most_change_bytes(raw_bytes); }
 
   DifferenceStream();
   ~DifferenceStream();

@@ -51,7 +51,7 @@ Result<ExportedPass> export_pass(files::FileSystem& system, const std::string& f
   const Contents& contents = reader->contents();
   out.missing = gaps_between(out.coverage);
   out.sealed = contents.sealed(pass);
-  out.journal_whole = contents.chain_whole && contents.damage_count == 0 && !contents.end_lost;
+  out.journal_whole = contents.journal_whole();
   std::uint64_t total = 0;
   for (const ExportedRun& run : out.coverage) total += run.count;
 

@@ -27,8 +27,14 @@ Result<CaptureReader> CaptureReader::open(files::FileSystem& system, const std::
   auto head = parse_head(*text);
   if (!head) return failure(Error(head.error()).during("opening capture {}", folder).at(head_path));
   reader.head_ = std::move(*head);
+  // Before the journal: what is written meanwhile is then in both, or in the journal alone. A file that cannot be looked at is told of
+  // its units.
+  const auto sizes = pass_file_sizes(system, folder);
   if (const auto scanned = reader.scan(); !scanned)
     return failure(reader.without_journal(scanned.error()).during("opening capture {}", folder));
+  Contents& contents = reader.contents_;
+  if (sizes) contents.unnamed = unnamed_behind(contents.pass_ends, *sizes);
+  contents.end_lost = reader.tells_of_a_lost_end(contents.unnamed, contents.closed);
   return reader;
 }
 
@@ -98,7 +104,7 @@ void CaptureReader::take_in(const Record& record) {
     if (!contents_.chain_break) contents_.chain_break = record.offset;
   }
   contents_.head = record.digest;
-  contents_.closed = record.type == RecordType::closed;
+  const bool after_closed = std::exchange(contents_.closed, record.type == RecordType::closed);
   switch (record.type) {
     case RecordType::unit: take_in_unit(record); break;
     case RecordType::sealed: {
@@ -124,7 +130,7 @@ void CaptureReader::take_in(const Record& record) {
       break;
     }
     case RecordType::note: take_in_note(record); break;
-    case RecordType::opened: take_in_opened(record); break;
+    case RecordType::opened: take_in_opened(record, after_closed); break;
     case RecordType::synced:
     case RecordType::closed: break;
   }
@@ -141,16 +147,24 @@ void CaptureReader::take_in_note(const Record& record) {
     quoted.push_back(*text);
 }
 
-void CaptureReader::take_in_opened(const Record& record) {
+void CaptureReader::take_in_opened(const Record& record, bool after_closed) {
   const json::Value* const found = record.payload.if_contains("unnamed_bytes");
   if (!found) return;
   const auto unnamed = unnamed_from(*found);
   if (!unnamed) return note_damage({record.offset, record.bytes, unnamed.error().what()});
+  if (tells_of_a_lost_end(*unnamed, after_closed)) contents_.end_was_lost = true;
   take_in_unnamed(*unnamed);
 }
 
+bool CaptureReader::tells_of_a_lost_end(std::span<const UnnamedBytes> unnamed, bool closed) const {
+  return tell_of_a_lost_end(unnamed, {.version = head_.version,
+                                      .block_bytes = head_.geometry.block_raw_bytes(),
+                                      .closed = closed,
+                                      .whole = contents_.chain_whole && contents_.damage_count == 0,
+                                      .sealed_passes = contents_.sealed_passes});
+}
+
 void CaptureReader::take_in_unnamed(std::span<const UnnamedBytes> unnamed) {
-  if (tell_of_a_lost_end(unnamed, head_.geometry, contents_.sealed_passes)) contents_.end_lost = true;
   auto& ends = contents_.pass_ends;
   for (const UnnamedBytes& found : unnamed) {
     if (ends.size() < found.pass) ends.resize(found.pass);
@@ -169,6 +183,7 @@ void CaptureReader::take_in_unit(const Record& record) {
   if (ends.size() < unit->unit.pass) ends.resize(unit->unit.pass);
   std::uint64_t& end = ends[unit->unit.pass - 1];
   end = std::max(end, unit->facts.file_offset + unit->facts.stored_bytes);
+  if (unit->unit.pass > 1) contents_.later_stored_bytes += unit->facts.stored_bytes;
 }
 
 Result<void> CaptureReader::for_each_record(const std::function<Result<void>(const Record&)>& visit) {

@@ -35,11 +35,15 @@ std::vector<UnnamedBytes> unnamed_behind(std::span<const std::uint64_t> ends, st
   return unnamed;
 }
 
-bool tell_of_a_lost_end(std::span<const UnnamedBytes> unnamed, const Geometry& geometry, std::span<const std::uint32_t> sealed_passes) {
+bool tell_of_a_lost_end(std::span<const UnnamedBytes> unnamed, const JournalBefore& journal) {
   if (unnamed.empty()) return false;
-  const UnnamedBytes& found = unnamed.front();
-  return unnamed.size() > 1 || found.bytes > kSyncBytes + geometry.block_raw_bytes() ||
-         (found.pass > 1 && std::ranges::find(sealed_passes, found.pass - 1) == sealed_passes.end());
+  const bool strict = journal.version >= 2;
+  const std::uint64_t most = journal.block_bytes + (strict && journal.closed ? 0 : kSyncBytes);
+  if (std::ranges::any_of(unnamed, [&](const UnnamedBytes& found) { return found.bytes > most; })) return true;
+  if (!strict) return false;
+  const std::uint32_t before = unnamed.front().pass - 1;
+  const auto& sealed = journal.sealed_passes;
+  return unnamed.size() > 1 || (before > 0 && journal.whole && std::ranges::find(sealed, before) == sealed.end());
 }
 
 json::Array to_json(std::span<const UnnamedBytes> unnamed) {
@@ -50,7 +54,7 @@ json::Array to_json(std::span<const UnnamedBytes> unnamed) {
 }
 
 Result<std::vector<UnnamedBytes>> unnamed_from(const json::Value& value) {
-  constexpr std::uint64_t kMost = std::uint64_t{1} << 62;
+  constexpr std::uint64_t kMost = std::uint64_t{1} << 61;  // both together: within what a unit's record can say
   const json::Array* const array = value.if_array();
   if (!array) return failure(ErrorCode::file_damaged, "a record of unnamed bytes lists none");
   std::vector<UnnamedBytes> unnamed;

@@ -30,10 +30,19 @@ Result<std::vector<std::uint64_t>> pass_file_sizes(files::FileSystem& system, co
 // What of files of these sizes lies behind `ends`, both by pass - 1.
 std::vector<UnnamedBytes> unnamed_behind(std::span<const std::uint64_t> ends, std::span<const std::uint64_t> sizes);
 
+// The journal of the capture that they were found in.
+struct JournalBefore {
+  std::uint32_t version = 0;     // of the capture
+  std::uint64_t block_bytes = 0;
+  bool closed = false;           // nothing follows on its last record but an `opened` one, which is synced before any unit is written
+  bool whole = true;             // no hole that could have taken a `sealed` record
+  std::span<const std::uint32_t> sealed_passes;
+};
+
 // Whether so much can only mean that the journal lost its end. A pass begins when the one before is sealed, and all of that is on the
 // medium: so the bytes of one pass alone can be without their records, no more of them than are written before a sync, and of no pass
-// that follows on one that was not sealed.
-bool tell_of_a_lost_end(std::span<const UnnamedBytes> unnamed, const Geometry& geometry, std::span<const std::uint32_t> sealed_passes);
+// that follows on one that was not sealed. Writers of version 1 let bytes of earlier sessions stand: there the amount alone tells.
+bool tell_of_a_lost_end(std::span<const UnnamedBytes> unnamed, const JournalBefore& journal);
 
 // In an `opened` record.
 json::Array to_json(std::span<const UnnamedBytes> unnamed);

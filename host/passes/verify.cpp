@@ -18,8 +18,7 @@ using Passes = std::bitset<UnitIndex::kMaxPass + 1>;  // by pass number
 
 class Verifier {
  public:
-  // `sizes`: of the pass files, not later than the reader saw the journal.
-  Verifier(CaptureReader reader, std::span<const std::uint64_t> sizes, const Hooks& hooks)
+  Verifier(CaptureReader reader, const Hooks& hooks)
       : reader_(std::move(reader)), hooks_(hooks), geometry_(reader_.head().geometry) {
     const Contents& contents = reader_.contents();
     result_.head = reader_.head();
@@ -32,8 +31,10 @@ class Verifier {
     result_.torn_bytes = contents.torn_bytes;
     result_.dropped_units = contents.dropped_units;
     result_.chain_break = contents.chain_break;
-    result_.unnamed = unnamed_behind(contents.pass_ends, sizes);
-    result_.end_lost = contents.end_lost || tell_of_a_lost_end(result_.unnamed, geometry_, contents.sealed_passes);
+    result_.journal_whole = contents.journal_whole();
+    result_.unnamed = contents.unnamed;
+    result_.end_lost = contents.end_lost;
+    result_.end_was_lost = contents.end_was_lost;
     result_.journal_head = contents.head;
     result_.passes.resize(contents.units.passes());
     open_runs_.resize(contents.units.passes());
@@ -118,7 +119,7 @@ class Verifier {
     for (const auto& [pass, found] : faults) bad.set(pass);
     const Passes whole = held & ~bad;
     const auto count = static_cast<std::uint32_t>(whole.count());
-    if (!result_.journal_whole() && block.index >= span.first && block.index <= span.last)
+    if (!result_.journal_whole && block.index >= span.first && block.index <= span.last)
       for (std::uint32_t pass = 1; pass <= result_.read_passes; ++pass)
         if (!held[pass]) faults.emplace_back(pass, FoundFault{Fault::unrecorded, no_record()});
     if (faults.empty()) return count;
@@ -309,15 +310,12 @@ std::string_view name_of(Fault fault) {
   return {};
 }
 
-bool CaptureVerification::whole() const { return journal_whole() && whole_units == units && faults.empty(); }
+bool CaptureVerification::whole() const { return journal_whole && whole_units == units && faults.empty(); }
 
 Result<CaptureVerification> verify_capture(files::FileSystem& system, const std::string& folder, const Hooks& hooks) {
-  // Before the journal: what is read meanwhile is then in both, or in the journal alone. A place of the disk that cannot be read is
-  // told of the units that lie there.
-  const auto sizes = pass_file_sizes(system, folder);
   auto reader = CaptureReader::open(system, folder);
   if (!reader) return failure(explain(system, folder, reader.error()));
-  return Verifier(std::move(*reader), sizes ? std::span<const std::uint64_t>(*sizes) : std::span<const std::uint64_t>(), hooks).run();
+  return Verifier(std::move(*reader), hooks).run();
 }
 
 }  // namespace steadycell::passes

@@ -59,11 +59,10 @@ struct CaptureVerification {
   std::vector<Damage> journal_damages;
   std::uint64_t journal_damage_count = 0, journal_damaged_bytes = 0, torn_bytes = 0, dropped_units = 0;
   std::optional<std::uint64_t> chain_break;
-  std::vector<UnnamedBytes> unnamed;  // at the ends of the pass files, when the verification began
-  bool end_lost = false;              // they, or what a writer found before it went on, tell that the journal lost its end
+  bool journal_whole = true, end_lost = false, end_was_lost = false;
+  std::vector<UnnamedBytes> unnamed;
   Digest journal_head{};
 
-  bool journal_whole() const { return chain_whole && journal_damage_count == 0 && !end_lost; }
   // Every record in its place, every recorded unit there and as it was read. Torn tails, unfinished passes, and what a killed process or
   // a power cut leaves in a pass file are no fault.
   bool whole() const;

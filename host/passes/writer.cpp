@@ -91,9 +91,6 @@ Result<void> CaptureWriter::start() {
   auto named = system.sync_directory(files::parent_of(reader_.folder_));
   if (!named && named.error().code() != ErrorCode::no_permission) return named;
 
-  const auto sizes = pass_file_sizes(system, reader_.folder_);
-  if (!sizes) return failure(sizes.error());
-  const std::vector<UnnamedBytes> unnamed = unnamed_behind(contents.pass_ends, *sizes);
   const auto tail = mend_tail();
   if (!tail) return failure(tail.error());
   if (contents.torn_bytes > 0)
@@ -104,11 +101,11 @@ Result<void> CaptureWriter::start() {
 
   json::Object opened{{"tool", options_.tool.empty() ? head().tool : options_.tool}, {"torn_bytes", contents.torn_bytes},
                       {"mended_units", tail->kept}, {"lost_units", tail->lost.size()}};
-  if (!unnamed.empty()) opened["unnamed_bytes"] = to_json(unnamed);
+  if (!contents.unnamed.empty()) opened["unnamed_bytes"] = to_json(contents.unnamed);
   if (!system.syncs_directories(reader_.folder_)) opened["directory_sync"] = false;
   if (const auto recorded = record(RecordType::opened, std::move(opened)); !recorded) return failure(recorded.error());
   contents.torn_bytes = 0;
-  reader_.take_in_unnamed(unnamed);
+  reader_.take_in_unnamed(contents.unnamed);
   if (auto taken = take_back(tail->lost, "the bytes were not in the pass file"); !taken) return taken;
   if (auto synced = sync(); !synced) return synced;
   acknowledged_ = units().count();
@@ -251,11 +248,15 @@ Result<void> CaptureWriter::append_unit(UnitAddress unit, ByteSpan raw, std::spa
     return failure(Error(stored.error()).during("keeping {}", describe(unit)).keeping(safe_units()));
   }
   const auto offset = record(RecordType::unit, to_json(entry));
-  if (!offset) return failure(Error(offset.error()).during("keeping {}", describe(unit)).keeping(safe_units()));
+  if (!offset) {
+    (void)file.file->truncate(entry.facts.file_offset);
+    return failure(Error(offset.error()).during("keeping {}", describe(unit)).keeping(safe_units()));
+  }
   file.end += entry.facts.stored_bytes;
   auto& ends = reader_.contents_.pass_ends;
   if (ends.size() < unit.pass) ends.resize(unit.pass);
   ends[unit.pass - 1] = file.end;
+  if (unit.pass > 1) reader_.contents_.later_stored_bytes += entry.facts.stored_bytes;
   if (!reader_.contents_.units.put(unit, *offset)) return failure(ErrorCode::internal, "the capture holds too many units");
   pending_.push_back(unit);
   unsynced_bytes_ += raw.size();

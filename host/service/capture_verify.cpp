@@ -61,7 +61,7 @@ json::Object journal_json(const passes::CaptureVerification& verified) {
   json::Array damages;
   for (const passes::Damage& damage : verified.journal_damages)
     damages.push_back(json::Object{{"offset", damage.offset}, {"bytes", damage.bytes}, {"why", damage.why}});
-  return {{"whole", verified.journal_whole()},
+  return {{"whole", verified.journal_whole},
           {"chain_whole", verified.chain_whole},
           {"chain_break", verified.chain_break ? json::Value(*verified.chain_break) : json::Value(nullptr)},
           {"damages", std::move(damages)},
@@ -70,6 +70,7 @@ json::Object journal_json(const passes::CaptureVerification& verified) {
           {"torn_bytes", verified.torn_bytes},
           {"unnamed", passes::to_json(verified.unnamed)},
           {"end_lost", verified.end_lost},
+          {"end_was_lost", verified.end_was_lost},
           {"dropped_units", verified.dropped_units},
           {"closed", verified.closed},
           {"head", to_text(verified.journal_head)}};
@@ -84,10 +85,11 @@ std::uint64_t unnamed_total(const passes::CaptureVerification& verified) {
 json::Array notes_on(const passes::CaptureVerification& verified) {
   json::Array notes;
   const bool of_board = verified.head.origin == "board";
-  if (!verified.chain_whole || verified.journal_damage_count > 0)
+  const bool has_hole = !verified.chain_whole || verified.journal_damage_count > 0;
+  if (has_hole)
     notes.emplace_back(
         "nothing mends the journal itself: what stands behind the hole still counts, but the chain no longer vouches for the order; "
-        "keep this capture as it is, and put the journal back from a copy if there is one");
+        "keep this capture as it is; a copy of the journal goes into a copy of the capture, since this one alone names what was read later");
   if (verified.torn_bytes > 0)
     notes.emplace_back(
         fmt::format("the journal ends in {} of no whole record: a read was cut short, or its very end is damaged; "
@@ -95,16 +97,20 @@ json::Array notes_on(const passes::CaptureVerification& verified) {
                     counted(verified.torn_bytes, "byte"), of_board ? "going on" : "the same capture import"));
   if (verified.end_lost)
     notes.emplace_back(fmt::format(
-        "the journal lost its end: {} more bytes that no record named than a killed program or a power cut leaves. Put the journal back "
-        "from a copy if there is one, and compare its head with the one that was printed or kept: those bytes are never overwritten{}",
-        verified.unnamed.empty() ? "when it was gone on with, pass files held" : "pass files hold",
+        "the journal lost its end: pass files hold more bytes that no record names than a killed program or a power cut leaves. A copy of "
+        "the journal that goes on further takes its place (keep this one beside it), and its head is compared with the one that was "
+        "printed or kept: those bytes are never overwritten{}",
         of_board ? "; without a copy, the same chip read as before, with the same --passes, reads again what is missing" : ""));
-  else if (!verified.unnamed.empty())
+  if (verified.end_was_lost)
+    notes.emplace_back(
+        "the journal had lost its end when the capture was gone on with; the bytes that it no longer named are still there. A copy of the "
+        "journal from before finds them in a copy of the whole capture: this one alone names what was read since");
+  if (!verified.end_lost && !verified.unnamed.empty())
     notes.emplace_back(fmt::format(
         "pass files end in {} that no record of the journal names: a killed program or a power cut leaves such, and so does a journal that "
         "lost a little of its end; the head, compared with the one that was printed or kept, tells which. They are never overwritten",
         counted(unnamed_total(verified), "byte")));
-  if (!verified.journal_whole() && !verified.end_lost && of_board && verified.mends.empty())
+  if (has_hole && !verified.end_lost && of_board && verified.mends.empty())
     notes.emplace_back("what the hole swallowed and cannot be named is read by the same chip read as before, with the same --passes");
   if (verified.usual_passes < verified.read_passes)
     notes.emplace_back(fmt::format(

@@ -92,6 +92,9 @@ std::vector<std::string> notes_on_capture(const passes::CaptureHead& head, const
                                 counted(contents.damage_count, "place"), contents.damaged_bytes, where,
                                 head.origin == "board" ? "the same chip read, with the same --passes, reads them; " : ""));
   }
+  if (contents.end_lost || contents.end_was_lost)
+    notes.emplace_back(
+        "the capture's journal lost its end: units that it no longer names did not vote; steadycell capture verify CAPTURE tells more");
   if (!contents.chain_whole) notes.emplace_back("the hash chain of the capture's journal is broken");
   if (contents.torn_bytes > 0) {
     notes.push_back(

@@ -339,6 +339,7 @@ TEST(Hostile, F38ListsOfChangesThatNoWriterMakesAreRefused) {
                                                {"cut in a run", {0x80}},
                                                {"cut behind a run", {5}},
                                                {"changes nothing", {5, 0}},
+                                               {"a run written too long", {0x85, 0x00, 1}},
                                                {"a run without an end", {0x80, 0x80, 0x80, 0x80, 0x80, 0x80, 0x80, 0, 1}},
                                                {"a run beyond any block", {0xFF, 0xFF, 0xFF, 0xFF, 0x7F, 1}}};
   const auto unpack = [&](ByteSpan frame) {

@@ -98,7 +98,7 @@ TEST_F(Verify, AFlippedByteInALaterPassIsThatBlockAloneAndOnePassMoreMendsIt) {
   flip("pass-0002.dat", facts(3, 2).file_offset + 700);
   const auto found = verified();
   EXPECT_FALSE(found.whole());
-  EXPECT_TRUE(found.journal_whole());
+  EXPECT_TRUE(found.journal_whole);
   EXPECT_EQ(text(found), "2 damaged 3+1\n--passes 4 --blocks 3+1\n");
   EXPECT_EQ(found.faults[0].why, "the bytes do not match the hash in the journal");
   read_again(found.mends[0]);
@@ -281,8 +281,20 @@ TEST_F(Verify, AJournalCutInAnEarlierPassHasLostItsEndAndIsNotWhole) {
   }
 }
 
+// Behind `closed` comes no unit without an `opened` record on the medium.
+TEST_F(Verify, MoreBytesBehindAClosedJournalThanAFailedWriteLeavesTellOfALostEnd) {
+  const std::uint64_t most = small_chip().block_raw_bytes(), size = std::filesystem::file_size(path("pass-0003.dat"));
+  ASSERT_TRUE(verified().closed);
+  std::filesystem::resize_file(path("pass-0003.dat"), size + most);
+  EXPECT_TRUE(verified().whole());
+  std::filesystem::resize_file(path("pass-0003.dat"), size + most + 1);
+  EXPECT_TRUE(verified().end_lost);
+}
+
 TEST_F(Verify, MoreBytesBehindTheLastRecordThanAPowerCutLeavesTellOfALostEnd) {
   const std::uint64_t most = kSyncBytes + small_chip().block_raw_bytes(), size = std::filesystem::file_size(path("pass-0003.dat"));
+  std::filesystem::resize_file(path("journal"), record_behind(folder_, unit(7, 3)));
+  ASSERT_FALSE(verified().closed);
   std::filesystem::resize_file(path("pass-0003.dat"), size + most);
   EXPECT_TRUE(verified().whole());
   EXPECT_EQ(verified().unnamed, (std::vector<UnnamedBytes>{{3, size, most}}));
@@ -309,12 +321,40 @@ TEST_F(Verify, GoingOnBehindALostEndKeepsItsBytesAndTheLossStaysToBeSeen) {
   EXPECT_EQ(gone_on.whole_units, 24u);
   EXPECT_EQ(text(gone_on), "");
   EXPECT_TRUE(gone_on.unnamed.empty()) << "the record of the new session speaks of them";
-  EXPECT_TRUE(gone_on.end_lost);
+  EXPECT_TRUE(gone_on.end_was_lost);
+  EXPECT_FALSE(gone_on.end_lost) << "no more";
   EXPECT_FALSE(gone_on.whole());
   std::ofstream(path("journal"), std::ios::binary) << journal;
   const auto restored = verified();
   EXPECT_EQ(restored.whole_units, 24u);
   EXPECT_TRUE(restored.closed);
+  EXPECT_TRUE(restored.end_lost) << "it does not name what was read since: it belongs into a copy of the capture";
+}
+
+// An earlier program cut off such bytes only when it opened the same pass again.
+TEST_F(Verify, InACaptureOfVersion1TheAmountAloneTells) {
+  std::string head = bytes_of_file(path("capture.json"));
+  head.replace(head.find("steadycell-capture/2"), 20, "steadycell-capture/1");
+  std::ofstream(path("capture.json")) << head;
+  std::ofstream(path("pass-0001.dat"), std::ios::app) << "a unit in flight";
+  const std::uint64_t most = kSyncBytes + small_chip().block_raw_bytes(), size = std::filesystem::file_size(path("pass-0003.dat"));
+  std::filesystem::resize_file(path("pass-0003.dat"), size + most);
+  EXPECT_TRUE(verified().whole());
+  EXPECT_EQ(verified().unnamed.size(), 2u);
+  std::filesystem::resize_file(path("pass-0003.dat"), size + most + 1);
+  EXPECT_TRUE(verified().end_lost);
+}
+
+// The hole may have taken what sealed the pass before: then a unit in flight is no sign of more.
+TEST_F(Verify, AHoleInTheJournalDoesNotMakeAUnitInFlightALostEnd) {
+  auto writer = CaptureWriter::open(files::posix(), folder_);
+  ASSERT_TRUE(writer->append_unit(unit(0, 4), content(0, 4), all_read_));
+  ASSERT_TRUE(writer->finish());
+  std::ofstream(path("pass-0005.dat")) << "one unit in flight";
+  EXPECT_TRUE(verified().end_lost) << "pass 4 was never sealed";
+  flip("journal", 40);
+  EXPECT_FALSE(verified().end_lost);
+  EXPECT_FALSE(verified().whole());
 }
 
 // What a killed process leaves: the unit in flight. It stays, the next comes behind it, and its record says so.
