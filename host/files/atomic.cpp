@@ -40,6 +40,27 @@ Result<std::string> read_text(FileSystem& system, const std::string& path, std::
   return std::string(as_text(*bytes));
 }
 
+namespace {
+
+// What such a folder holds is fixed: whoever copies, compares or deletes it does so as a whole. Folders further up that may not be
+// looked into are in nobody's way.
+Result<void> outside_of_captures_and_images(FileSystem& system, const std::string& path, const std::string& parent) {
+  std::string folder = system.real_path(parent).value_or(parent);
+  for (std::string below; folder != below; folder = parent_of(below)) {
+    const auto names = system.list(folder);
+    if (const auto kind = names ? folder_kind(*names) : std::nullopt) {
+      const std::string_view name = *kind == FolderKind::capture ? "a capture" : "an image";
+      return failure(Error(ErrorCode::wrong_usage, fmt::format("{} would lie inside {}, {}", printable(path), name, printable(folder)))
+                         .keeping("nothing was made")
+                         .advising(fmt::format("give a name outside of the folder of {}", name)));
+    }
+    below = std::move(folder);
+  }
+  return {};
+}
+
+}  // namespace
+
 Result<void> check_free(FileSystem& system, const std::string& path) {
   if (path.empty())
     return failure(Error(ErrorCode::wrong_usage, "an empty name was given for what is to be made").advising("give it a name"));
@@ -52,13 +73,7 @@ Result<void> check_free(FileSystem& system, const std::string& path) {
   if (!place)
     return failure(Error(ErrorCode::not_found, fmt::format("there is no folder {} to make {} in", printable(parent), printable(path)))
                        .advising("make that folder first, or give another name"));
-  // What such a folder holds is fixed: whoever copies, compares or deletes it does so as a whole.
-  for (const auto& [mark, kind] : {std::pair(kCaptureMark, "a capture"), std::pair(kImageMark, "an image")})
-    if (std::ranges::binary_search(*place, mark))
-      return failure(Error(ErrorCode::wrong_usage, fmt::format("{} would lie inside {}", printable(path), kind))
-                         .keeping("nothing was made")
-                         .advising(fmt::format("give a name outside of the folder of {}", kind)));
-  return {};
+  return outside_of_captures_and_images(system, path, parent);
 }
 
 namespace {

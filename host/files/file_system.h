@@ -53,6 +53,8 @@ class FileSystem {
   virtual Result<void> remove_directory(const std::string& path) = 0;  // must be empty
   // Never replaces: already_exists when `to` is there. Works for folders too.
   virtual Result<void> rename(const std::string& from, const std::string& to) = 0;
+  // The folder's path from the root on, without links, by which the folders around it are found. As it is where there is no more to know.
+  virtual Result<std::string> real_path(const std::string& directory) { return directory; }
   // Makes renames and creations in it durable. Where a file system cannot, that is no failure.
   virtual Result<void> sync_directory(const std::string& path) = 0;
   // Whether sync_directory does anything there: worth a note where it does not.

@@ -1,5 +1,7 @@
 #include "files/folder_kind.h"
 
+#include <algorithm>
+
 #include "base/text.h"
 #include "files/atomic.h"
 
@@ -16,14 +18,23 @@ Error wrong_kind(const std::string& path, FolderKind wanted) {
 
 }  // namespace
 
+std::optional<FolderKind> folder_kind(std::span<const std::string> names) {
+  const auto holds = [&](std::string_view name) { return std::ranges::binary_search(names, name); };
+  if (holds(kCaptureMark) && std::ranges::any_of(kCaptureFiles, holds)) return FolderKind::capture;
+  if (holds(kImageMark) && std::ranges::any_of(kImageFiles, holds)) return FolderKind::image;
+  return std::nullopt;
+}
+
 Error explain_folder(FileSystem& system, const std::string& path, FolderKind wanted, Error error) {
   if (error.code() != ErrorCode::not_found) return error;
   const bool wants_image = wanted == FolderKind::image;
-  const std::string_view mark = wants_image ? kImageMark : kCaptureMark, other = wants_image ? kCaptureMark : kImageMark;
+  const std::string_view mark = wants_image ? kImageMark : kCaptureMark;
   const std::string_view name = wants_image ? "image" : "capture";
-  if (system.exists(join(path, std::string(other))).value_or(false)) return wrong_kind(path, wanted);
+  const auto names = system.list(path);
+  const auto kind = names ? folder_kind(*names) : std::nullopt;
+  if (kind && *kind != wanted) return wrong_kind(path, wanted);
   if (!system.exists(path).value_or(false)) return Error(ErrorCode::not_found, fmt::format("there is no {} {}", name, printable(path)));
-  if (system.list(path))
+  if (names)
     return Error(ErrorCode::not_found, fmt::format("folder {} is no {}: it holds no {}", printable(path), name, mark))
         .advising(fmt::format("check the path: give the folder of the {} itself", name));
   return Error(ErrorCode::not_found, fmt::format("{} is a file; {} {} is a folder", printable(path), wants_image ? "an" : "a", name))

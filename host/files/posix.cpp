@@ -8,6 +8,7 @@
 
 #include <algorithm>
 #include <cerrno>
+#include <cstdlib>
 #include <cstring>
 #include <fstream>
 #include <sstream>
@@ -187,6 +188,12 @@ class Posix : public FileSystem {
     return {};
   }
 
+  Result<std::string> real_path(const std::string& directory) override {
+    const std::unique_ptr<char, decltype(&std::free)> real(::realpath(directory.c_str(), nullptr), &std::free);
+    if (!real) return failed("looking for", directory, errno);
+    return std::string(real.get());
+  }
+
   Result<std::vector<std::string>> list(const std::string& directory) override {
     auto fd = open_folder(directory, "listing");
     if (!fd) return failure(fd.error());
@@ -309,6 +316,7 @@ class Posix : public FileSystem {
 class Beneath final : public Posix {
  public:
   explicit Beneath(Descriptor root) : root_(std::move(root)) {}
+  Result<std::string> real_path(const std::string& directory) override { return directory; }  // what is around the root is not ours
 
  protected:
   Result<Place> find(const std::string& path) const override {

@@ -102,7 +102,8 @@ std::string head_text(const CaptureHead& head) {
   for (const TargetIdentity& t : head.targets)
     targets.push_back(json::Object{{"target", t.target}, {"id_bytes", hex(t.id_bytes)}, {"parameter_page", hex(t.parameter_page)},
                                    {"maker", t.maker}, {"model", t.model}, {"source", t.source}});
-  return json::pretty(json::Object{{"schema", fmt::format("{}{}", kSchema, head.version)}, {"uuid", head.uuid}, {"origin", head.origin}, {"board", head.board_uuid},
+  return json::pretty(json::Object{{"schema", fmt::format("{}{}", kSchema, head.version)}, {"uuid", head.uuid},
+                                   {"origin", head.origin}, {"board", head.board_uuid},
                                    {"geometry", to_json(head.geometry)}, {"targets", std::move(targets)},
                                    {"supply_mV", head.supply_mV}, {"timing", head.timing}, {"tool", head.tool}});
 }

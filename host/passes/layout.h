@@ -9,6 +9,7 @@ namespace steadycell::passes {
 
 inline constexpr std::string_view kHeadName = files::kCaptureMark;
 inline constexpr std::string_view kJournalName = "journal";
+static_assert(kJournalName == files::kCaptureFiles[0]);
 inline constexpr std::string_view kLockName = "lock";
 inline constexpr std::string_view kBoardCheckEvent = "board_check";  // of a note: what was known of the fixture board
 inline constexpr std::string_view kPageReadsEvent = "page_reads";  // of a note: reads of a block that became no unit

@@ -52,6 +52,18 @@ class Search {
   std::vector<Lost> lost_;  // by pass
 };
 
+// Why bytes that the journal names are not in the pass file.
+Result<std::string> lack_of(files::FileSystem& system, const std::string& folder, const std::string& name) {
+  const auto file = system.open_read(files::join(folder, name));
+  if (file) return name + " ends in front of their bytes";
+  switch (file.error().code()) {
+    case ErrorCode::not_found: return name + " is not there";
+    case ErrorCode::bad_input_file: return name + " is no plain file";
+    case ErrorCode::bad_name: return name + " is a symbolic link, which is not followed";
+    default: return failure(file.error());
+  }
+}
+
 }  // namespace
 
 Result<std::vector<WithoutBytes>> units_without_bytes(files::FileSystem& system, const std::string& folder, CaptureReader& reader,
@@ -69,10 +81,9 @@ Result<std::vector<WithoutBytes>> units_without_bytes(files::FileSystem& system,
         if (const auto looked = search.look_at({target.target, lun}, {block}, passes); !looked) return failure(looked.error());
   for (std::uint32_t pass = 1; pass <= passes; ++pass) {
     if (search.own(pass) > 0) {
-      const auto there = system.exists(files::join(folder, pass_name(pass)));
-      if (!there) return failure(there.error());
-      found.push_back(
-          {pass, search.own(pass), fmt::format("{} {}", pass_name(pass), *there ? "ends in front of their bytes" : "is not there")});
+      auto why = lack_of(system, folder, pass_name(pass));
+      if (!why) return failure(why.error());
+      found.push_back({pass, search.own(pass), std::move(*why)});
     }
     if (search.of_first(pass) > 0) found.push_back({pass, search.of_first(pass), "what they are differences to is lost with pass 1"});
   }

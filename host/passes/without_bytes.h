@@ -17,9 +17,9 @@ struct WithoutBytes {
   friend bool operator==(const WithoutBytes&, const WithoutBytes&) = default;
 };
 
-// Looks at the sizes of the pass files alone: a unit lacks its bytes where its file is missing or ends before them, and where it is the
-// difference to a unit of pass 1 that lacks its own. Whether bytes that are there are right is verify_capture's to tell. Blocks beyond
-// the chip are none. Errors: storage errors, file_damaged where a record can no longer be read.
+// Looks at the sizes of the pass files alone: a unit lacks its bytes where its file is missing, is no plain file or ends before them, and
+// where it is the difference to a unit of pass 1 that lacks its own. Whether bytes that are there are right is verify_capture's to tell.
+// Blocks beyond the chip are none. Errors: storage errors, file_damaged where a record can no longer be read.
 Result<std::vector<WithoutBytes>> units_without_bytes(files::FileSystem& system, const std::string& folder, CaptureReader& reader,
                                                       NumberRange blocks, std::uint32_t passes);
 

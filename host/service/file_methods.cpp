@@ -1,5 +1,6 @@
 #include <unistd.h>
 
+#include <algorithm>
 #include <cerrno>
 #include <cstring>
 #include <optional>
@@ -164,14 +165,18 @@ json::Array runs_json(const std::vector<passes::ExportedRun>& runs) {
 std::vector<std::string> export_notes(const passes::ExportedPass& exported, std::uint32_t pass) {
   constexpr std::size_t kRunsNamed = 6;
   std::vector<std::string> notes;
+  // Most chips are one LUN behind one CE#: then its name says nothing.
+  const auto is_first = [](const passes::ExportedRun& run) { return run.place == UnitPlace{}; };
+  const bool only_first = std::ranges::all_of(exported.coverage, is_first);
   std::string where;
   std::uint64_t blocks = 0;
   for (std::size_t i = 0; i < exported.missing.size(); ++i) {
     const passes::ExportedRun& run = exported.missing[i];
     blocks += run.count;
     if (i < kRunsNamed)
-      where += fmt::format("{}{}{}", where.empty() ? "" : ", ", run.first.index,
-                           run.count == 1 ? "" : fmt::format("-{}", run.first.index + run.count - 1));
+      where += fmt::format("{}{}{}{}", where.empty() ? "" : ", ", run.first.index,
+                           run.count == 1 ? "" : fmt::format("-{}", run.first.index + run.count - 1),
+                           only_first ? "" : fmt::format(" of target {}, LUN {}", run.place.target, run.place.lun));
   }
   if (blocks > 0)
     notes.push_back(fmt::format(

@@ -45,9 +45,7 @@ Result<void> BlockVoter::take(UnitPlace place, BlockAddress block, std::uint32_t
     if (const UnitAddress unit{place, block, pass}; reader_->units().has(unit)) addresses_.push_back(unit);
   if (!take_by_pages(place, block)) return take_whole();
   forget_counts();
-  lost_here_ = 0;
   for (std::size_t unit = 0; unit < addresses_.size(); ++unit) count_pages(by_pages_.status(unit));
-  end_block();
   return {};
 }
 
@@ -68,17 +66,8 @@ Result<void> BlockVoter::take_whole() {
   const std::size_t buffers = side_by_side_ ? units_.size() : 1;
   while (reads_.size() < buffers)
     reads_.push_back({.raw = Bytes(geometry_.block_raw_bytes()), .status = std::vector<passes::PageStatus>(geometry_.pages_per_block)});
-  lost_here_ = 0;
   pass_1_lost_ = addresses_.empty() || addresses_[0].pass != 1;
-  if (const auto taken = side_by_side_ ? take_side_by_side() : take_one_by_one(); !taken) return taken;
-  end_block();
-  return {};
-}
-
-void BlockVoter::end_block() {
-  if (addresses_.empty()) return;
-  const auto units = static_cast<std::uint32_t>(addresses_.size());
-  lost_.end_block(addresses_[0].place, addresses_[0].block, units - lost_here_, lost_here_);
+  return side_by_side_ ? take_side_by_side() : take_one_by_one();
 }
 
 void BlockVoter::forget_counts() {
@@ -128,7 +117,6 @@ Result<bool> BlockVoter::came(const passes::UnitRead& unit) {
   if (unit.got) return true;
   if (!LostUnits::is_loss(unit.got.error())) return failure(unit.got.error());
   lost_.add(unit.unit, reason_for(unit));
-  ++lost_here_;
   pass_1_lost_ = pass_1_lost_ || unit.unit.pass == 1;
   return false;
 }

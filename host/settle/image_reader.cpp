@@ -7,6 +7,7 @@ namespace steadycell::settle {
 namespace {
 
 static_assert(image::kManifestName == files::kImageMark);
+static_assert(image::kBlockHashesName == files::kImageFiles[0] && image::kVerdictsName == files::kImageFiles[1]);
 
 constexpr std::size_t kPieceBytes = std::size_t{256} << 10;
 

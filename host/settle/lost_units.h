@@ -27,11 +27,8 @@ class LostUnits {
 
   // Blocks come in rising order in each place; one that comes again before the next is counted once.
   void add(UnitAddress unit, Reason why);
-  // All passes of the block were looked at: `whole` of them vote, `lost` do not. The same block once more replaces what was said of it.
-  void end_block(UnitPlace place, BlockAddress block, std::uint32_t whole, std::uint32_t lost);
   void clear();
-  // What the reader of an image must know of them, and what tells the way to mend it, unless later passes have made up for all; at most
-  // one note a reason.
+  // What the reader of an image must know of them, and what tells the way to mend it; at most one note a reason.
   std::vector<std::string> notes(const passes::CaptureHead& head) const;
 
  private:
@@ -51,25 +48,9 @@ class LostUnits {
     Reason why = Reason::damaged;
     std::optional<std::size_t> run;
   };
-  struct Block {
-    UnitPlace place;
-    BlockAddress block;
-    std::uint32_t whole = 0, lost = 0;
-  };
-  // Blocks, and units lost of them, by the number of passes that vote.
-  struct Tally {
-    std::array<std::uint64_t, passes::UnitIndex::kMaxPass + 1> blocks{}, lost{};
-    void add(const Block& block) {
-      ++blocks[block.whole];
-      lost[block.whole] += block.lost;
-    }
-  };
   static std::string where(const Loss& loss, const passes::CaptureHead& head);
-  std::string way_on() const;
 
   std::array<Loss, kReasons> losses_;
-  Tally ended_;
-  std::optional<Block> last_block_;  // not yet in ended_
   std::array<std::optional<Last>, passes::UnitIndex::kMaxPass + 1> last_;  // by pass
 };
 

@@ -154,6 +154,15 @@ class CaptureVerify(bench.BenchTest):
         self.assertIn("inside a capture", self.refuse("e101", 2, "capture", "settle", "capture", "--image", "capture/image")["what"])
         self.refuse("e101", 2, "capture", "export", "capture", "--pass", 1, "--to", "capture/pass1.bin")
         self.assertEqual(self.snapshot("capture"), before)
+        # Found from wherever one stands, and by whatever link one came.
+        (self.folder / "capture/notes/old").mkdir(parents=True)
+        (self.folder / "link").symlink_to("capture/notes/old")
+        for name in ("capture/notes/old/image", "link/image"):
+            self.assertIn("inside a capture, ", self.refuse("e101", 2, "capture", "settle", "capture", "--image", name)["what"])
+        # Another program's file of that name makes no image.
+        (self.folder / "package").mkdir()
+        (self.folder / "package/manifest.json").write_text('{"name": "an invented package"}')
+        self.succeed("capture", "settle", "capture", "--image", "package/image", code=3)
         self.succeed("capture", "settle", "capture", "--image", "image", code=3)
         self.assertIn("inside an image", self.refuse("e101", 2, "image", "export", "image", "--what", "raw", "--to", "image/raw.bin")["what"])
 

@@ -48,11 +48,19 @@ TEST(Atomic, WhatCannotBeMadeIsToldByItsFolder) {
   EXPECT_TRUE(check_free(disk, "new"));
   EXPECT_EQ(check_free(disk, "there").error().code(), ErrorCode::already_exists);
   EXPECT_EQ(check_free(disk, "").error().code(), ErrorCode::wrong_usage);
-  for (const std::string mark : {"capture.json", "manifest.json"}) {
-    ASSERT_TRUE(disk.make_directory("of-" + mark));
-    EXPECT_TRUE(check_free(disk, "of-" + mark + "/new"));
-    disk.put("of-" + mark + "/" + mark, {});
-    EXPECT_EQ(check_free(disk, "of-" + mark + "/new").error().code(), ErrorCode::wrong_usage);
+  for (const auto& [mark, other] : {std::pair<std::string, std::string>("capture.json", "journal"), {"manifest.json", "blocks.sha256"}}) {
+    const std::string folder = "of-" + mark;
+    for (const std::string& made : {folder, folder + "/notes", folder + "/notes/2026"}) ASSERT_TRUE(disk.make_directory(made));
+    disk.put(folder + "/" + mark, {});
+    EXPECT_TRUE(check_free(disk, folder + "/new")) << "another program may have a file of that name";
+    disk.put(folder + "/" + other, {});
+    for (const std::string name : {"/new", "/notes/new", "/notes/2026/new/"}) {
+      const auto inside = check_free(disk, folder + name);
+      ASSERT_FALSE(inside) << name;
+      EXPECT_EQ(inside.error().code(), ErrorCode::wrong_usage);
+      EXPECT_NE(inside.error().text().find(", " + folder), std::string::npos) << inside.error().text();
+    }
+    EXPECT_TRUE(check_free(disk, "beside-" + folder));
   }
   const auto file = write_whole(disk, "no/such/report", kText);
   const auto folder = AtomicFolder::create(disk, "no/such/image/");

@@ -12,8 +12,10 @@ using testing::HasSubstr;
 class FolderKinds : public testing::Test {
  protected:
   void SetUp() override {
-    for (const char* folder : {"case7", "case7-image", "letters"}) ASSERT_TRUE(disk_.make_directory(folder));
-    for (const char* file : {"case7/capture.json", "case7-image/manifest.json", "pass.bin"}) ASSERT_TRUE(disk_.create(file));
+    for (const char* folder : {"case7", "case7-image", "letters", "package"}) ASSERT_TRUE(disk_.make_directory(folder));
+    for (const char* file : {"case7/capture.json", "case7/journal", "case7-image/manifest.json", "case7-image/blocks.sha256", "pass.bin",
+                             "package/manifest.json"})
+      ASSERT_TRUE(disk_.create(file));
   }
   std::string explained(const std::string& path, FolderKind wanted) {
     return explain_folder(disk_, path, wanted, Error(ErrorCode::not_found, "no mark")).text();
@@ -32,7 +34,18 @@ TEST_F(FolderKinds, TheOtherKindIsNamedWithTheWayOn) {
 TEST_F(FolderKinds, AnythingElseIsCalledWhatItIs) {
   EXPECT_THAT(explained("pass.bin", FolderKind::capture), HasSubstr("pass.bin is a file; a capture is a folder"));
   EXPECT_THAT(explained("letters", FolderKind::image), HasSubstr("folder letters is no image: it holds no manifest.json"));
+  EXPECT_THAT(explained("package", FolderKind::capture), HasSubstr("folder package is no capture: it holds no capture.json"));
   EXPECT_THAT(explained("case8", FolderKind::image), HasSubstr("there is no image case8"));
+}
+
+// Both names are common: manifest.json is that of web pages and packages, say (W3C, Web Application Manifest).
+TEST_F(FolderKinds, AMarkAloneMakesNone) {
+  const std::string capture = "capture.json", manifest = "manifest.json";
+  EXPECT_EQ(folder_kind({}), std::nullopt);
+  EXPECT_EQ(folder_kind(std::vector{capture, manifest}), std::nullopt);
+  EXPECT_EQ(folder_kind(std::vector<std::string>{"blocks.sha256", "journal"}), std::nullopt);
+  EXPECT_EQ(folder_kind(std::vector<std::string>{capture, "pass-0001.dat"}), FolderKind::capture) << "its journal is lost";
+  EXPECT_EQ(folder_kind(std::vector<std::string>{manifest, "verdicts.csv"}), FolderKind::image) << "another file is lost";
 }
 
 TEST_F(FolderKinds, AnotherErrorStaysAsItIs) {

@@ -93,6 +93,16 @@ TEST_F(PosixFiles, MissingThingsAreNotFoundAndNameThePath) {
   EXPECT_FALSE(*posix().exists(path("none/further")));
 }
 
+TEST_F(PosixFiles, TheRealPathOfAFolderHasNoLinks) {
+  ASSERT_TRUE(fs::create_directories(path("case/image")));
+  fs::create_directory_symlink("case/image", path("link"));
+  const fs::path root = fs::canonical(root_);
+  EXPECT_EQ(*posix().real_path(path("link")), root / "case/image");
+  EXPECT_EQ(*posix().real_path(path("link/..")), root / "case");
+  EXPECT_EQ(*posix().real_path("."), fs::current_path());
+  EXPECT_EQ(code(posix().real_path(path("none"))), ErrorCode::not_found);
+}
+
 // F-25: a folder that may not be written. Root may write everywhere, so a child without its rights tries.
 TEST_F(PosixFiles, F25AFolderThatMayNotBeWrittenIsSaidToBeSo) {
   fs::permissions(root_, fs::perms::owner_read | fs::perms::owner_exec | fs::perms::others_read | fs::perms::others_exec);

@@ -7,6 +7,7 @@
 #include <fstream>
 
 #include "passes/head.h"
+#include "passes/sample.h"
 #include "service/broken_job.h"
 
 namespace steadycell::service {
@@ -36,6 +37,32 @@ class ServiceOnTheBench : public ::testing::Test {
   std::filesystem::path folder_;
   Service service_;
 };
+
+// What one pass of a capture lacks in between: the same blocks of two LUNs are told apart.
+TEST_F(ServiceOnTheBench, ExportNamesTheLunOfMissingBlocksWhereThereAreSeveral) {
+  for (const std::uint8_t luns : {std::uint8_t{1}, std::uint8_t{2}}) {
+    Geometry geometry = passes::small_chip();
+    geometry.luns = luns;
+    const std::string capture = (folder_ / fmt::format("of-{}", luns)).string();
+    auto writer = passes::CaptureWriter::create(files::posix(), capture, passes::small_head(geometry));
+    ASSERT_TRUE(writer) << writer.error().text();
+    for (std::uint8_t lun = 0; lun < luns; ++lun)
+      for (const std::uint32_t block : {0u, 3u, 5u})
+        ASSERT_TRUE(writer->append_unit({{0, lun}, {block}, 1}, passes::block_content(geometry, block, 1),
+                                        std::vector<passes::PageStatus>(geometry.pages_per_block, passes::PageStatus::read)));
+    ASSERT_TRUE(writer->seal_pass(1));
+    ASSERT_TRUE(writer->finish());
+    const auto exported = service_.call(
+        "capture.export", json::Object{{"capture", capture}, {"pass", 1}, {"to", capture + ".bin"}}, JobHooks());
+    ASSERT_TRUE(exported) << exported.error().text();
+    const auto& notes = exported->at("notes").get_array();
+    ASSERT_EQ(notes.size(), 1u);
+    const std::string where = luns == 1 ? "3 blocks of pass 1 in between (1-2, 4): "
+                                        : "6 blocks of pass 1 in between (1-2 of target 0, LUN 0, 4 of target 0, LUN 0, "
+                                          "1-2 of target 0, LUN 1, 4 of target 0, LUN 1): ";
+    EXPECT_NE(notes[0].get_string().find(where), std::string::npos) << notes[0].get_string();
+  }
+}
 
 TEST_F(ServiceOnTheBench, ReadsGoesOnAndSettlesWithProgress) {
   std::uint64_t told = 0;

@@ -495,7 +495,7 @@ TEST_F(SettleTest, DamagedUnitAbstainsAndIsNoted) {
   const Summary summary = settled();
   EXPECT_THAT(summary.manifest.notes,
               Contains(HasSubstr("1 unit did not vote, since its stored bytes are damaged: pass 2 block 0; steadycell capture verify "
-                                 "CAPTURE tells what is lost, and how to have it again")));
+                                 "CAPTURE tells what is lost, what other passes make up for, and how to have the rest again")));
   EXPECT_EQ(summary.manifest.summary.total(), 32U);
 }
 
@@ -516,17 +516,18 @@ TEST_F(SettleTest, ManyDamagedUnitsAreOneNoteWithTheFirstPlacesTheCountAndTheWay
   EXPECT_THAT(lost[0], HasSubstr("pass 1 blocks 3-5, 9, 20, 22, 24, 26 and 1 more; "));
   EXPECT_THAT(lost[1], HasSubstr("9 units did not vote, since they are differences to units of pass 1 that are damaged or not there: "));
   EXPECT_THAT(lost[1], HasSubstr("pass 2 blocks 3-5, 9, 20, 22, 24, 26 and 1 more; steadycell capture verify CAPTURE tells what is lost, "
-                                 "and how to have it again"));
+                                 "what other passes make up for, and how to have the rest again"));
 }
 
-TEST_F(SettleTest, AMissingPassFileIsOneNote) {
+// No block has its third vote any more: what is left everywhere makes up for nothing.
+TEST_F(SettleTest, AMissingPassFileIsOneNoteWithTheWayOn) {
   const Bytes truth = random_bytes(small_chip().block_raw_bytes() * 8, 1);
   capture_of(small_chip(), {truth, truth, truth});
   ASSERT_TRUE(files::posix().remove_file(path("capture/pass-0003.dat")));
   const Summary summary = settled();
   EXPECT_THAT(summary.manifest.notes,
-              Contains("8 units did not vote, since their pass file is not there: pass 3 blocks 0-7; made up for: as many other passes "
-                       "vote there as in most blocks, and nothing need be read again"));
+              Contains("8 units did not vote, since their pass file is not there: pass 3 blocks 0-7; steadycell capture verify "
+                       "CAPTURE tells what is lost, what other passes make up for, and how to have the rest again"));
 }
 
 TEST_F(SettleTest, DifferencesToADamagedPass1NameItAsTheCause) {
@@ -542,8 +543,8 @@ TEST_F(SettleTest, DifferencesToADamagedPass1NameItAsTheCause) {
                                  "pass 2 block 0, pass 3 block 0; steadycell capture verify CAPTURE tells")));
 }
 
-// What capture verify asked for was read: the note stays as evidence, and asks for nothing.
-TEST_F(SettleTest, DamageThatALaterPassMadeUpForIsToldAsThat) {
+// What capture verify asked for was read: the note stays as evidence, and what it makes up for is capture verify's to tell.
+TEST_F(SettleTest, DamageThatALaterPassMadeUpForStaysANote) {
   const Bytes truth = random_bytes(small_chip().block_raw_bytes() * 8, 1);
   capture_of(small_chip(), {truth, with_flips(truth, 1e-3, 1), with_flips(truth, 1e-3, 2)});
   Bytes pass = file("capture/pass-0002.dat");
@@ -557,8 +558,8 @@ TEST_F(SettleTest, DamageThatALaterPassMadeUpForIsToldAsThat) {
     ASSERT_TRUE(writer->finish());
   }
   EXPECT_THAT(settled().manifest.notes,
-              Contains("1 unit did not vote, since its stored bytes are damaged: pass 2 block 0; made up for: as many other passes vote "
-                       "there as in most blocks, and nothing need be read again"));
+              Contains("1 unit did not vote, since its stored bytes are damaged: pass 2 block 0; steadycell capture verify "
+                       "CAPTURE tells what is lost, what other passes make up for, and how to have the rest again"));
 }
 
 TEST_F(SettleTest, DamageInTheJournalIsOneNoteWithTheWayOn) {
