@@ -101,7 +101,7 @@ class CaptureVerify(bench.BenchTest):
         found = self.succeed("capture", "verify", "capture", code=7)
         self.assertEqual((found["whole"], found["journal"]["end_lost"], found["journal"]["chain_whole"]), (False, True, True))
         self.assertEqual([run["pass"] for run in found["journal"]["unnamed"]], [2, 3])
-        self.assertIn("back from a copy", " ".join(found["notes"]))
+        self.assertIn("A copy of the journal that goes on further", " ".join(found["notes"]))
         text = self.run_it("capture", "verify", "capture").text
         self.assertIn("it lost its end", text)
         self.assertIn(f"pass 2 has {len(passes[2])} bytes behind byte 0 that no record names", text)
@@ -110,7 +110,9 @@ class CaptureVerify(bench.BenchTest):
         self.assertEqual(again["units_read"], 2 * BLOCKS)
         for n, data in passes.items():
             self.assertTrue((self.folder / f"capture/pass-000{n}.dat").read_bytes().startswith(data), n)
-        self.assertEqual(self.succeed("capture", "verify", "capture", code=7)["whole_units"], 3 * BLOCKS)
+        gone_on = self.succeed("capture", "verify", "capture", code=7)
+        self.assertEqual((gone_on["whole_units"], gone_on["journal"]["end_lost"], gone_on["journal"]["end_was_lost"]), (3 * BLOCKS, False, True))
+        self.assertIn("in a copy of the whole capture: this one alone names what was read since", " ".join(gone_on["notes"]))
         path.write_bytes(journal)  # the copy comes back, and finds its bytes
         self.assertEqual(self.succeed("capture", "verify", "capture", code=7)["whole_units"], 3 * BLOCKS)
 
