@@ -131,6 +131,7 @@ struct UnitRead {
   MutableByteSpan out;
   std::span<PageStatus> status;
   Result<void> got{};
+  bool lost_with_pass_1 = false;  // it is a difference, and what it was made to is not there any more
 };
 
 // Reads a capture, also while a writer adds to it (it then sees what was there when it opened). Used from one thread.
@@ -184,8 +185,9 @@ class CaptureReader {
   Error not_read(UnitAddress unit, const Error& why) const;
   // SHA-256 of what is stored of a unit.
   Result<Digest> stored_digest(UnitAddress unit, const UnitFacts& facts);
-  // Why the unit cannot be had, where that is `error`: a difference to what pass 1 no longer holds is not itself to blame.
-  Error cause_of(UnitAddress unit, const UnitFacts& facts, Error error);
+  // Instead of `error`, which the unit cannot be had by: where its own bytes are there, and pass 1 no longer has what they are the
+  // difference to.
+  std::optional<Error> blame_on_pass_1(UnitAddress unit, const UnitFacts& facts, const Error& error);
   // What is left once the bytes are there.
   Result<void> check(UnitAddress unit, const UnitFacts& facts, const Digest& digest, std::span<PageStatus> status) const;
 

@@ -4,8 +4,8 @@
 #include "base/bytes.h"
 #include "base/result.h"
 
-// What differs between two reads of a unit, as a list: reads of one block differ in few bytes, and a list of these is made and undone
-// many times faster than a whole difference is packed. docs/capture.md has the bytes. Not for other rooms.
+// What differs between two reads of a unit, as a list: reads of one block differ in few bytes, and a list of these is made at the pace
+// of comparing and undone without unpacking the zeros between them. docs/capture.md has the bytes. Not for other rooms.
 namespace steadycell::passes {
 
 // The longest list that is kept for a unit of so many bytes; with more changes the whole difference packs better.

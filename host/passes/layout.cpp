@@ -44,6 +44,15 @@ Digest difference_digest(const Digest& pass_1, ByteSpan stored) {
 
 std::uint32_t crc32c(ByteSpan bytes, std::uint32_t before) { return scp_crc32c(before, bytes.data(), bytes.size()); }
 
+Error without_pass_file(std::uint32_t pass, const Error& error) {
+  switch (error.code()) {
+    case ErrorCode::not_found: return {ErrorCode::not_found, fmt::format("{} is not there", pass_name(pass))};
+    case ErrorCode::bad_input_file: return {ErrorCode::not_found, fmt::format("{} is no plain file", pass_name(pass))};
+    case ErrorCode::bad_name: return {ErrorCode::not_found, fmt::format("{} is a symbolic link, which is not followed", pass_name(pass))};
+    default: return error;
+  }
+}
+
 std::string describe(UnitAddress unit) {
   return fmt::format("block {} of target {}, LUN {}, pass {}", unit.block.index, unit.place.target, unit.place.lun, unit.pass);
 }

@@ -23,6 +23,9 @@ Digest difference_digest(const Digest& pass_1, ByteSpan stored);
 std::uint32_t crc32c(ByteSpan bytes, std::uint32_t before = 0);
 
 inline std::string pass_name(std::uint32_t pass) { return fmt::format("pass-{:04}.dat", pass); }
+// What opening the pass file failed by: not_found, told as what it is, also where something else bears its name; any other error as it
+// came.
+Error without_pass_file(std::uint32_t pass, const Error& error);
 // "block 7 of target 0, LUN 0, pass 2"
 std::string describe(UnitAddress unit);
 

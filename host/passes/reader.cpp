@@ -196,20 +196,6 @@ Result<void> CaptureReader::for_each_record(const std::function<Result<void>(con
   }
 }
 
-namespace {
-
-// Whatever stands in the place of a pass file and is none: the units are not there.
-Error without_pass_file(std::uint32_t pass, const Error& error) {
-  switch (error.code()) {
-    case ErrorCode::not_found: return {ErrorCode::not_found, fmt::format("{} is not there", pass_name(pass))};
-    case ErrorCode::bad_input_file: return {ErrorCode::not_found, fmt::format("{} is no plain file", pass_name(pass))};
-    case ErrorCode::bad_name: return {ErrorCode::not_found, fmt::format("{} is a symbolic link, which is not followed", pass_name(pass))};
-    default: return error;
-  }
-}
-
-}  // namespace
-
 Result<files::File*> CaptureReader::pass_file(std::uint32_t pass) {
   if (pass_files_.size() < pass) pass_files_.resize(pass);
   auto& file = pass_files_[pass - 1];
@@ -303,15 +289,19 @@ Result<Digest> CaptureReader::stored_digest(UnitAddress unit, const UnitFacts& u
   return hash.finish();
 }
 
-Error CaptureReader::cause_of(UnitAddress unit, const UnitFacts& unit_facts, Error error) {
-  if (!unit_facts.is_difference() || (error.code() != ErrorCode::file_damaged && error.code() != ErrorCode::not_found)) return error;
+std::optional<Error> CaptureReader::blame_on_pass_1(UnitAddress unit, const UnitFacts& unit_facts, const Error& error) {
+  if (!unit_facts.is_difference() || (error.code() != ErrorCode::file_damaged && error.code() != ErrorCode::not_found)) return std::nullopt;
+  if (!stored_digest(unit, unit_facts)) return std::nullopt;
   const UnitAddress first{unit.place, unit.block, 1};
+  if (!units().has(first))
+    return not_read(unit, Error(ErrorCode::not_found, "kept as the difference to pass 1, of which the journal has no record"));
   const auto reference = facts(first);
-  if (!reference) return error;
+  if (!reference) return std::nullopt;
   const auto digest = stored_digest(first, *reference);
-  if (digest && *digest == reference->sha256) return error;
+  if (digest && *digest == reference->sha256) return std::nullopt;
   const bool missing = !digest && digest.error().code() == ErrorCode::not_found;
-  const Error why(error.code(), fmt::format("kept as the difference to pass 1, which is {}", missing ? "missing" : "damaged"));
+  const Error why(missing ? ErrorCode::not_found : ErrorCode::file_damaged,
+                  fmt::format("kept as the difference to pass 1, which is {}", missing ? "missing" : "damaged"));
   return not_read(unit, why).at(files::join(folder_, pass_name(1)));
 }
 
@@ -328,7 +318,7 @@ Result<void> CaptureReader::read_unit(UnitAddress unit, MutableByteSpan out, std
   if (!unit_facts) return failure(unit_facts.error());
   auto got = fetch(unit, *unit_facts, {}, out);
   if (got) got = check(unit, *unit_facts, Sha256::of(out), status);
-  return got ? got : failure(cause_of(unit, *unit_facts, got.error()));
+  return got ? got : failure(blame_on_pass_1(unit, *unit_facts, got.error()).value_or(got.error()));
 }
 
 namespace {
@@ -366,9 +356,13 @@ class Hashed {
 void CaptureReader::read_units(std::span<UnitRead> units) {
   if (!hasher_) hasher_ = std::make_unique<Hasher>();
   Hashed hashed(*hasher_);
+  const auto take = [&](UnitRead& read, const UnitFacts& unit_facts, Result<void> got) {
+    auto blame = got ? std::nullopt : blame_on_pass_1(read.unit, unit_facts, got.error());
+    read.lost_with_pass_1 = blame.has_value();
+    read.got = blame ? failure(std::move(*blame)) : std::move(got);
+  };
   const auto check_hashed = [&](UnitRead& read, const UnitFacts& unit_facts, const Digest& digest) {
-    read.got = check(read.unit, unit_facts, digest, read.status);
-    if (!read.got) read.got = failure(cause_of(read.unit, unit_facts, read.got.error()));
+    take(read, unit_facts, check(read.unit, unit_facts, digest, read.status));
   };
   const UnitRead* whole = nullptr;  // the last pass 1 that lies in its file as it is
   for (UnitRead& read : units) {
@@ -376,8 +370,8 @@ void CaptureReader::read_units(std::span<UnitRead> units) {
     auto unit_facts = facts(read.unit);
     const bool at_hand = whole && whole->unit.place == read.unit.place && whole->unit.block == read.unit.block;
     const ByteSpan pass_1 = at_hand ? ByteSpan(whole->out) : ByteSpan();
-    read.got = unit_facts ? fetch(read.unit, *unit_facts, pass_1, read.out) : failure(unit_facts.error());
-    if (!read.got && unit_facts) read.got = failure(cause_of(read.unit, *unit_facts, read.got.error()));
+    if (unit_facts) take(read, *unit_facts, fetch(read.unit, *unit_facts, pass_1, read.out));
+    else read.got = failure(unit_facts.error());
     if (read.got && read.unit.pass == 1 && !unit_facts->is_difference()) whole = &read;
     hashed.take(check_hashed);
     if (read.got) hashed.start(read, std::move(*unit_facts));

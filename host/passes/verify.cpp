@@ -187,14 +187,12 @@ class Verifier {
 
   Result<void> read_passes(UnitPlace place, BlockAddress block, const Passes& held, Faults& faults) {
     std::vector<UnitRead> units;
-    std::optional<FoundFault> of_pass_1;
     const auto read = [&]() -> Result<void> {
       if (hooks_.stopped()) return failure(ErrorCode::interrupted, "verifying stopped on request");
       reader_.read_units(units);
       for (const UnitRead& unit : units) {
-        auto fault = judge(unit, of_pass_1);
+        auto fault = judge(unit);
         if (!fault) return failure(fault.error());
-        if (*fault && unit.unit.pass == 1) of_pass_1 = **fault;
         if (*fault) faults.emplace_back(unit.unit.pass, std::move(**fault));
       }
       hooks_.tell(done_, result_.units, result_.bytes);
@@ -211,7 +209,7 @@ class Verifier {
   }
 
   // Counts the unit, and says what is wrong with it, if anything is.
-  Result<std::optional<FoundFault>> judge(const UnitRead& read, const std::optional<FoundFault>& of_pass_1) {
+  Result<std::optional<FoundFault>> judge(const UnitRead& read) {
     VerifiedPass& pass = result_.passes[read.unit.pass - 1];
     ++pass.recorded;
     ++done_;
@@ -227,14 +225,8 @@ class Verifier {
     // A place of the disk that cannot be read is damage to this unit: the others are still worth a look.
     if (code != ErrorCode::not_found && code != ErrorCode::file_damaged && code != ErrorCode::storage_failed) return failure(error);
     FoundFault found{code == ErrorCode::not_found ? Fault::missing : Fault::damaged, error.what()};
-    const auto facts = reader_.facts(read.unit);
-    if (facts && facts->is_difference() && of_pass_1) {
-      found = {of_pass_1->fault, fmt::format("kept as the difference to pass 1, which is {}", name_of(of_pass_1->fault))};
-    } else if (code == ErrorCode::not_found && facts && facts->is_difference() && !reader_.units().has({read.unit.place, read.unit.block, 1})) {
-      found.why = "kept as the difference to pass 1, of which the journal has no record";
-    } else if (const std::string where = fmt::format("reading {}: ", describe(read.unit)); found.why.starts_with(where)) {
+    if (const std::string where = fmt::format("reading {}: ", describe(read.unit)); found.why.starts_with(where))
       found.why.erase(0, where.size());  // the run says it
-    }
     return std::optional<FoundFault>(std::move(found));
   }
 

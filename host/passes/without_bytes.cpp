@@ -53,15 +53,12 @@ class Search {
 };
 
 // Why bytes that the journal names are not in the pass file.
-Result<std::string> lack_of(files::FileSystem& system, const std::string& folder, const std::string& name) {
-  const auto file = system.open_read(files::join(folder, name));
-  if (file) return name + " ends in front of their bytes";
-  switch (file.error().code()) {
-    case ErrorCode::not_found: return name + " is not there";
-    case ErrorCode::bad_input_file: return name + " is no plain file";
-    case ErrorCode::bad_name: return name + " is a symbolic link, which is not followed";
-    default: return failure(file.error());
-  }
+Result<std::string> lack_of(files::FileSystem& system, const std::string& folder, std::uint32_t pass) {
+  const auto file = system.open_read(files::join(folder, pass_name(pass)));
+  if (file) return pass_name(pass) + " ends in front of their bytes";
+  const Error why = without_pass_file(pass, file.error());
+  if (why.code() != ErrorCode::not_found) return failure(why);
+  return why.what();
 }
 
 }  // namespace
@@ -81,7 +78,7 @@ Result<std::vector<WithoutBytes>> units_without_bytes(files::FileSystem& system,
         if (const auto looked = search.look_at({target.target, lun}, {block}, passes); !looked) return failure(looked.error());
   for (std::uint32_t pass = 1; pass <= passes; ++pass) {
     if (search.own(pass) > 0) {
-      auto why = lack_of(system, folder, pass_name(pass));
+      auto why = lack_of(system, folder, pass);
       if (!why) return failure(why.error());
       found.push_back({pass, search.own(pass), std::move(*why)});
     }

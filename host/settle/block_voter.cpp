@@ -66,7 +66,6 @@ Result<void> BlockVoter::take_whole() {
   const std::size_t buffers = side_by_side_ ? units_.size() : 1;
   while (reads_.size() < buffers)
     reads_.push_back({.raw = Bytes(geometry_.block_raw_bytes()), .status = std::vector<passes::PageStatus>(geometry_.pages_per_block)});
-  pass_1_lost_ = addresses_.empty() || addresses_[0].pass != 1;
   return side_by_side_ ? take_side_by_side() : take_one_by_one();
 }
 
@@ -98,7 +97,9 @@ Result<void> BlockVoter::take_one_by_one() {
   else tally_.emplace(pages_per_slice(), geometry_.raw_page_bytes(), most_votes(*reader_));
   Read& read = reads_[0];
   for (passes::UnitRead& unit : units_) {
-    unit.got = timed("reading", [&] { return reader_->read_unit(unit.unit, read.raw, read.status); });
+    unit.out = read.raw;
+    unit.status = read.status;
+    timed("reading", [&] { reader_->read_units(std::span(&unit, 1)); });
     const auto is_there = came(unit);
     if (!is_there) return failure(is_there.error());
     if (!*is_there) continue;
@@ -116,17 +117,8 @@ Result<void> BlockVoter::take_one_by_one() {
 Result<bool> BlockVoter::came(const passes::UnitRead& unit) {
   if (unit.got) return true;
   if (!LostUnits::is_loss(unit.got.error())) return failure(unit.got.error());
-  lost_.add(unit.unit, reason_for(unit));
-  pass_1_lost_ = pass_1_lost_ || unit.unit.pass == 1;
+  lost_.add(unit);
   return false;
-}
-
-LostUnits::Reason BlockVoter::reason_for(const passes::UnitRead& unit) const {
-  if (unit.unit.pass > 1 && pass_1_lost_) {
-    const auto facts = reader_->facts(unit.unit);
-    if (facts && facts->is_difference()) return LostUnits::Reason::of_pass_1;
-  }
-  return unit.got.error().code() == ErrorCode::not_found ? LostUnits::Reason::missing : LostUnits::Reason::damaged;
 }
 
 void BlockVoter::expect(UnitPlace place, BlockAddress block) {

@@ -65,7 +65,6 @@ class BlockVoter {
   Result<void> take_one_by_one();
   // Whether the unit is there to vote; units come by pass.
   Result<bool> came(const passes::UnitRead& unit);
-  LostUnits::Reason reason_for(const passes::UnitRead& unit) const;
   void count_pages(std::span<const passes::PageStatus> status);
   // Collect in sweep_ what votes on the page of the block.
   Result<void> gather_by_pages(std::uint32_t in_block);
@@ -94,7 +93,6 @@ class BlockVoter {
   std::vector<std::uint32_t> votes_, failed_;
   std::vector<passes::PageStatus> status_;
   LostUnits lost_;
-  bool pass_1_lost_ = false;     // of the block
   std::vector<ByteSpan> sweep_;  // the reads of the page at work
   ByteSpan turned_by_;           // what they all are XORed with: a majority does not mind. Empty: nothing
   Bytes voted_, unsure_;

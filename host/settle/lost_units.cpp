@@ -18,7 +18,14 @@ bool LostUnits::is_loss(const Error& error) {
   return error.code() == ErrorCode::file_damaged || error.code() == ErrorCode::hash_mismatch || error.code() == ErrorCode::not_found;
 }
 
-void LostUnits::add(UnitAddress unit, Reason why) {
+LostUnits::Reason LostUnits::reason_of(const passes::UnitRead& read) {
+  if (read.lost_with_pass_1) return Reason::pass_1;
+  return read.got.error().code() == ErrorCode::not_found ? Reason::missing : Reason::damaged;
+}
+
+void LostUnits::add(const passes::UnitRead& read) {
+  const UnitAddress unit = read.unit;
+  const Reason why = reason_of(read);
   std::optional<Last>& last = last_[unit.pass];
   if (last && last->unit == unit) return;
   Loss& loss = losses_[static_cast<std::size_t>(why)];
@@ -50,7 +57,7 @@ std::vector<std::string> LostUnits::notes(const passes::CaptureHead& head) const
   };
   tell(Reason::damaged, "its stored bytes are damaged", "their stored bytes are damaged");
   tell(Reason::missing, "its pass file is not there", "their pass file is not there");
-  tell(Reason::of_pass_1, "it is the difference to a unit of pass 1 that is damaged or not there",
+  tell(Reason::pass_1, "it is the difference to a unit of pass 1 that is damaged or not there",
        "they are differences to units of pass 1 that are damaged or not there");
   return notes;
 }

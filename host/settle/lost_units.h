@@ -18,26 +18,28 @@ class LostUnits {
   // The unit is not as it was written, or its file or pass 1 is not there. Any other failure concerns the medium or us.
   static bool is_loss(const Error& error);
 
-  // Why a unit does not vote.
-  enum class Reason : std::uint8_t {
-    damaged,     // its own bytes
-    missing,     // its pass file is not there
-    of_pass_1,   // it is the difference to a unit of pass 1 that is damaged, missing or not recorded: the cause is there
-  };
-
-  // Blocks come in rising order in each place; one that comes again before the next is counted once.
-  void add(UnitAddress unit, Reason why);
+  // A unit that could not be had by such a loss. Blocks come in rising order in each place; one that comes again before the next is
+  // counted once.
+  void add(const passes::UnitRead& read);
   void clear();
   // What the reader of an image must know of them, and what tells the way to mend it; at most one note a reason.
   std::vector<std::string> notes(const passes::CaptureHead& head) const;
 
  private:
+  // Why a unit does not vote.
+  enum class Reason : std::uint8_t {
+    damaged,  // its own bytes
+    missing,  // its pass file is not there
+    pass_1,   // it is the difference to a unit of pass 1 that is damaged, missing or not recorded
+  };
+  static constexpr std::size_t kReasons = 3;
+  static Reason reason_of(const passes::UnitRead& read);
+
   static constexpr std::size_t kRunsNamed = 6;
   struct Run {
     UnitAddress first;
     std::uint32_t blocks = 1;
   };
-  static constexpr std::size_t kReasons = 3;
   struct Loss {
     std::uint64_t units = 0;
     std::vector<Run> runs;  // neighbouring blocks of one pass; the first kRunsNamed

@@ -117,6 +117,18 @@ TEST_F(Verify, DamageToPass1TakesItsDifferencesAlongAndTheReasonSaysSo) {
   EXPECT_EQ(text(verified()), "1 damaged 3+1 made up\n3 damaged 3+1 made up\n");
 }
 
+TEST_F(Verify, WhatLostItsOwnFileIsNotBlamedOnPass1) {
+  std::filesystem::remove(path("pass-0003.dat"));
+  flip("pass-0001.dat", facts(3, 1).file_offset + 700);
+  const auto found = verified();
+  for (const FaultRun& run : found.faults) {
+    if (run.pass != 3) continue;
+    EXPECT_EQ(run.fault, Fault::missing);
+    EXPECT_EQ(run.why, "pass-0003.dat is not there");
+  }
+  EXPECT_EQ(found.passes[2].missing, 8u);
+}
+
 TEST_F(Verify, ATruncatedPassFileNamesTheBlocksBehindTheCut) {
   std::filesystem::resize_file(path("pass-0002.dat"), facts(5, 2).file_offset + 10);
   const auto found = verified();
