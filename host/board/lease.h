@@ -26,6 +26,7 @@ class PowerLease {
   PowerLease& operator=(PowerLease&&) = delete;
   ~PowerLease();
 
+  // What the board read when the rail had come within its tolerance: it may still have been rising.
   Millivolts measured() const { return measured_; }
   // Returns when the rail is below 0.1 V, measured; e304 when it does not bleed. When the board is lost the error
   // says what that means for the rail. A second call does nothing.

@@ -23,6 +23,7 @@ using Outcome = CheckItem::Outcome;
 constexpr double kRailTolerance = 0.05, kOhmTolerance = 0.03, kFaradTolerance = 0.10;
 constexpr double kRarelyTheBoard = 0.15;  // a shunt or divider that far off is rare, a mistyped value is not (common practice, no source)
 constexpr std::uint16_t kSocketLimit_mA = 20, kPortLimit_mA = 100, kPortRamp_ms = 20;
+constexpr auto kRailRise = 20ms;  // within which a socket rail must stand (firmware_protocol/PROTOCOL.md, 5)
 constexpr double kPortVolts = 5;
 constexpr int kTries = 3;
 constexpr int kSteady_mV = 20;  // between two walks over an open position
@@ -154,7 +155,11 @@ class BoardCheck {
       add(std::move(name), Outcome::failed, lease.error().what(), {{"expected_mV", set.value}});
       co_return Result<void>();
     }
-    const double measured = lease->measured().value;
+    // What the board answered with may be a rail that had just come within its tolerance and was still rising.
+    co_await pause(kRailRise);
+    const auto standing = co_await board_.state();
+    if (!standing) co_return failure(standing.error());
+    const double measured = standing->socket_mv;
     const auto down = co_await lease->power_down();
     if (!down && !is_finding(down.error())) co_return failure(down.error());
     const bool good = near(measured, set.value, kRailTolerance) && down;
