@@ -150,6 +150,7 @@ TEST(LayoutSearch, AChecksumIsNoCodeForOneBit) {
       const Sample sample = sample_of(with_crc16(start, lsb_first), 2048, 64, 64);
       const auto order = lsb_first ? ecc::BitOrder::lsb_first : ecc::BitOrder::msb_first;
       for (const Family family : {Family::spare, Family::metadata_first}) {
+        if (kSanitized && family != Family::spare) continue;
         const Task task{.code = ecc::CodeKind::bch, .family = family, .bit_order = order, .step_bytes = 2048, .m = 15,
                         .polynomial = 0x8003};
         EXPECT_FALSE(run(sample, task).found) << start << (lsb_first ? " lsb first, family " : ", family ") << static_cast<int>(family);

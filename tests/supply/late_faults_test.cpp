@@ -39,8 +39,8 @@ TEST(LateLoad, IsNeverSound) {
 TEST(LateRise, WithinWhatUsbAllowsIsSaidAndSoundnessIsLessSure) {
   for (const bool host : {false, true})
     for (const double more_mA : {0.0, 30.0, 60.0})
-      for (std::uint64_t round = 0; round < kRounds; ++round) {
-        Random r(round);
+      for (int round = 0; round < kRounds; ++round) {
+        Random r(static_cast<std::uint64_t>(round));
         const Board board = round == 0 ? Board() : random_board(r);
         const Bench bench;
         std::vector<Block> load;

@@ -314,8 +314,8 @@ TEST(Hum, OnASocketIsNamedAndMakesNothingSure) {
 TEST(Hum, BeforePowerIsNoSwitchOn) {
   for (const double mA : {2.0, 4.0})
     for (const double short_ohm : {1e9, 20.0})
-      for (std::uint64_t round = 0; round < kRounds; ++round) {
-        Random r(round);
+      for (int round = 0; round < kRounds; ++round) {
+        Random r(static_cast<std::uint64_t>(round));
         ModelBoard made;
         made.bench.t_on_s = 0.1;
         made.fault.short_3V3_ohm = short_ohm;
