@@ -150,7 +150,7 @@ asio::awaitable<Finding> empty_slots(Bench& bench) {
   co_return all_right(4, wrong, "answers are right");
 }
 
-constexpr Duty kDuties[] = {
+constexpr Duty kFilterDuties[] = {
     {"refuses_program_erase", "no opcode but those that read passes the command filter", SCP_CAN_SOCKET,
      program_erase},
     {"refuses_sequences", "program, erase, copy-back, lock and misuse of read commands are refused",
@@ -162,7 +162,7 @@ constexpr Duty kDuties[] = {
 }  // namespace
 
 std::span<const Duty> filter_duties() {
-  return kDuties;
+  return kFilterDuties;
 }
 
 }  // namespace steadycell::conform

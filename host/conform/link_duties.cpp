@@ -160,7 +160,7 @@ asio::awaitable<Finding> abort_nonce(Bench& bench) {
                       Measured{reply.ms, "ms", fmt::format("at most {}", kAnswer_ms)});
 }
 
-constexpr Duty kDuties[] = {
+constexpr Duty kLinkDuties[] = {
     {"greeting", "HELLO is answered: version, UUID, capabilities", 0, greeting},
     {"other_versions", "versions the board does not speak are refused, and nothing else happens", 0,
      other_versions},
@@ -176,7 +176,7 @@ constexpr Duty kDuties[] = {
 }  // namespace
 
 std::span<const Duty> link_duties() {
-  return kDuties;
+  return kLinkDuties;
 }
 
 }  // namespace steadycell::conform

@@ -252,7 +252,7 @@ asio::awaitable<Finding> same_id(Bench& bench) {
                       Measured{static_cast<double>(same), "reads", fmt::format("{}", kTimes)});
 }
 
-constexpr Duty kDuties[] = {
+constexpr Duty kPageDuties[] = {
     {"page_echo", "a page frame carries pass, row, target and WP# back", SCP_CAN_SOCKET, echo},
     {"page_order", "pages come in order, each once, then the run's end", SCP_CAN_SOCKET, order},
     {"full_pipe", "with the pipe full the board waits between pages and loses none", SCP_CAN_SOCKET, full_pipe},
@@ -269,7 +269,7 @@ constexpr Duty kDuties[] = {
 }  // namespace
 
 std::span<const Duty> page_duties() {
-  return kDuties;
+  return kPageDuties;
 }
 
 }  // namespace steadycell::conform

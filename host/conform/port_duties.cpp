@@ -10,7 +10,7 @@ namespace {
 
 constexpr unsigned kLimit_mA = 100;
 
-std::string not_on(const Reply& reply) {
+std::string port_not_on(const Reply& reply) {
   return "PORT_ON: " + to_text(reply);
 }
 
@@ -38,7 +38,7 @@ asio::awaitable<Finding> ramps(Bench& bench) {
       bench.board.averaged_interval.value > 0 && (co_await bench.supply_start(SCP_RAIL_PORT, 0)).is(SCP_OK);
   const Reply on = co_await bench.port_on(kLimit_mA, kRamp_ms);
   const auto rail = rail_of(on);
-  if (!on.is(SCP_OK) || !rail) co_return passed_if(false, not_on(on));
+  if (!on.is(SCP_OK) || !rail) co_return passed_if(false, port_not_on(on));
   co_await bench.wire.sleep(50ms);
   (void)co_await bench.wire.ask(SCP_SUPPLY_STOP);
   std::string text = fmt::format("{} mV, answered after {:.0f} ms", rail->value, on.ms);
@@ -57,9 +57,9 @@ asio::awaitable<Finding> ramps(Bench& bench) {
                       Measured{rise, "ms", fmt::format("{:.0f} to {:.0f}", 0.7 * expected, 1.3 * expected)});
 }
 
-asio::awaitable<Finding> bleeds(Bench& bench) {
+asio::awaitable<Finding> port_bleeds(Bench& bench) {
   const Reply on = co_await bench.port_on();
-  if (!on.is(SCP_OK)) co_return passed_if(false, not_on(on));
+  if (!on.is(SCP_OK)) co_return passed_if(false, port_not_on(on));
   const Reply off = co_await bench.wire.ask(SCP_PORT_OFF, {}, 3s);
   const auto rail = rail_of(off);
   if (!off.is(SCP_OK) || !rail) co_return passed_if(false, "PORT_OFF: " + to_text(off));
@@ -68,7 +68,7 @@ asio::awaitable<Finding> bleeds(Bench& bench) {
                       Measured{off.ms, "ms", "at most 2000"});
 }
 
-asio::awaitable<Finding> guards(Bench& bench) {
+asio::awaitable<Finding> port_guards(Bench& bench) {
   std::vector<std::string> wrong;
   const auto expect = [&](const char* name, const Reply& reply, scp_status status) {
     if (!reply.is(status)) wrong.push_back(fmt::format("{}: {}", name, to_text(reply)));
@@ -85,7 +85,7 @@ asio::awaitable<Finding> guards(Bench& bench) {
 asio::awaitable<Finding> keeps(Bench& bench) {
   constexpr unsigned kKeep = 2;
   const Reply on = co_await bench.port_on(kLimit_mA, 20, kKeep);
-  if (!on.is(SCP_OK)) co_return passed_if(false, not_on(on));
+  if (!on.is(SCP_OK)) co_return passed_if(false, port_not_on(on));
   bench.wire.beat(false);
   co_await bench.wire.sleep(1200ms);
   const auto state = co_await bench.state();
@@ -102,7 +102,7 @@ asio::awaitable<Finding> measures(Bench& bench) {
         Payload().u8(SCP_LINE_SUPPLY).u8(0).u16(100).u16(kMost_mV).u16(kEarly_us).u16(kSettle_ms).done(), 5s);
   };
   const Reply on = co_await bench.port_on();
-  if (!on.is(SCP_OK)) co_return passed_if(false, not_on(on));
+  if (!on.is(SCP_OK)) co_return passed_if(false, port_not_on(on));
   const Reply live = co_await ask();
   (void)co_await bench.wire.ask(SCP_PORT_OFF, {}, 3s);
   const Reply reply = co_await ask();
@@ -118,10 +118,10 @@ asio::awaitable<Finding> measures(Bench& bench) {
                       Measured{mV, "mV", fmt::format("at most {}", kMost_mV)});
 }
 
-constexpr Duty kDuties[] = {
+constexpr Duty kPortDuties[] = {
     {"port_ramps", "the port rises on the ramp asked for, to 5 V", SCP_CAN_PORT, ramps},
-    {"port_bleeds", "off means below 100 mV within 2 s, measured", SCP_CAN_PORT, bleeds},
-    {"port_guards", "no other voltage, no limit above 900 mA", SCP_CAN_PORT, guards},
+    {"port_bleeds", "off means below 100 mV within 2 s, measured", SCP_CAN_PORT, port_bleeds},
+    {"port_guards", "no other voltage, no limit above 900 mA", SCP_CAN_PORT, port_guards},
     {"port_keeps", "a port that is to be kept survives a silent host", SCP_CAN_PORT, keeps},
     {"port_measures", "lines are measured before power, never on a live rail", SCP_CAN_PORT | SCP_CAN_PORT_MEASURE,
      measures},
@@ -130,7 +130,7 @@ constexpr Duty kDuties[] = {
 }  // namespace
 
 std::span<const Duty> port_duties() {
-  return kDuties;
+  return kPortDuties;
 }
 
 }  // namespace steadycell::conform

@@ -12,7 +12,7 @@ constexpr double kHeartbeat_ms = 500;
 constexpr double kHeartbeatSlack_ms = 50;  // the event's way here
 constexpr double kTooEarly_ms = 300;       // a host beats every 100 ms and may be late twice
 
-std::string not_on(const Reply& reply) {
+std::string socket_not_on(const Reply& reply) {
   return fmt::format("SOCKET_ON: {}", to_text(reply));
 }
 
@@ -27,7 +27,7 @@ asio::awaitable<Finding> rises_to(Bench& bench, unsigned mV, scp_ground ground) 
   constexpr double kRise_ms = 20, kTolerance = 0.05;
   const Reply on = co_await bench.wire.ask(SCP_SOCKET_ON, Payload().u16(mV).u16(50).u8(ground).u8(0).u8(0).done());
   const auto rail = rail_of(on);
-  if (!on.is(SCP_OK) || !rail) co_return passed_if(false, not_on(on));
+  if (!on.is(SCP_OK) || !rail) co_return passed_if(false, socket_not_on(on));
   const auto state = co_await bench.state();
   const bool near = std::abs(rail->value - static_cast<int>(mV)) <= mV * kTolerance;
   const bool told =
@@ -56,7 +56,7 @@ asio::awaitable<Finding> rises_3v3(Bench& bench) {
   co_return finding;
 }
 
-asio::awaitable<Finding> guards(Bench& bench) {
+asio::awaitable<Finding> socket_guards(Bench& bench) {
   std::vector<std::string> wrong;
   const auto expect = [&](const char* name, const Reply& reply, scp_status status) {
     if (!reply.is(status)) wrong.push_back(fmt::format("{}: {}", name, to_text(reply)));
@@ -79,7 +79,7 @@ asio::awaitable<Finding> guards(Bench& bench) {
 asio::awaitable<Finding> locked_at_1v8(Bench& bench) {
   const Reply on =
       co_await bench.wire.ask(SCP_SOCKET_ON, Payload().u16(1800).u16(50).u8(SCP_GROUND_PROBE).u8(0).u8(0).done());
-  if (!on.is(SCP_OK)) co_return passed_if(false, not_on(on));
+  if (!on.is(SCP_OK)) co_return passed_if(false, socket_not_on(on));
   std::vector<std::string> wrong;
   const auto expect = [&](const char* name, const Reply& reply, scp_status status) {
     if (!reply.is(status)) wrong.push_back(fmt::format("{}: {}", name, to_text(reply)));
@@ -94,11 +94,11 @@ asio::awaitable<Finding> locked_at_1v8(Bench& bench) {
   co_return all_right(4, wrong, "answers are right");
 }
 
-asio::awaitable<Finding> bleeds(Bench& bench) {
+asio::awaitable<Finding> socket_bleeds(Bench& bench) {
   constexpr int kBled_mV = 100;
   constexpr double kBleed_ms = 2000;
   const Reply on = co_await bench.socket_on();
-  if (!on.is(SCP_OK)) co_return passed_if(false, not_on(on));
+  if (!on.is(SCP_OK)) co_return passed_if(false, socket_not_on(on));
   const Reply off = co_await bench.wire.ask(SCP_SOCKET_OFF, {}, 3s);
   const auto rail = rail_of(off);
   if (!off.is(SCP_OK) || !rail)
@@ -116,7 +116,7 @@ asio::awaitable<Finding> bleeds(Bench& bench) {
 
 asio::awaitable<Finding> heartbeat_keeps(Bench& bench) {
   const Reply on = co_await bench.socket_on();
-  if (!on.is(SCP_OK)) co_return passed_if(false, not_on(on));
+  if (!on.is(SCP_OK)) co_return passed_if(false, socket_not_on(on));
   constexpr auto kWhile = 1500ms;
   const bool cut =
       co_await bench.wire.until([&] { return bench.wire.event(SCP_EVENT_HEARTBEAT_CUT).has_value(); }, kWhile);
@@ -150,7 +150,7 @@ asio::awaitable<Finding> silence(Bench& bench, scp_rail rail) {
 
 asio::awaitable<Finding> heartbeat_cut(Bench& bench) {
   const Reply on = co_await bench.socket_on();
-  if (!on.is(SCP_OK)) co_return passed_if(false, not_on(on));
+  if (!on.is(SCP_OK)) co_return passed_if(false, socket_not_on(on));
   co_return co_await silence(bench, SCP_RAIL_SOCKET);
 }
 
@@ -163,7 +163,7 @@ asio::awaitable<Finding> port_heartbeat_cut(Bench& bench) {
 asio::awaitable<Finding> lid(Bench& bench) {
   if (bench.options.lid_seconds == 0) co_return not_applicable("give --lid-seconds N and open the lid when told");
   const Reply on = co_await bench.socket_on();
-  if (!on.is(SCP_OK)) co_return passed_if(false, not_on(on));
+  if (!on.is(SCP_OK)) co_return passed_if(false, socket_not_on(on));
   if (bench.options.note)
     bench.options.note(fmt::format("open the lid of the socket now, within {} s", bench.options.lid_seconds));
   const bool opened = co_await bench.wire.until([&] { return bench.wire.event(SCP_EVENT_LID_OPENED).has_value(); },
@@ -198,7 +198,7 @@ asio::awaitable<Finding> contacts(Bench& bench) {
 
 asio::awaitable<Finding> contacts_guarded(Bench& bench) {
   const Reply on = co_await bench.socket_on();
-  if (!on.is(SCP_OK)) co_return passed_if(false, not_on(on));
+  if (!on.is(SCP_OK)) co_return passed_if(false, socket_not_on(on));
   const Reply live = co_await bench.wire.ask(SCP_CONTACT_MEASURE, Payload().u8(1).u8(48).done());
   std::vector<std::string> wrong;
   if (!live.is(SCP_REFUSED_RAIL)) wrong.push_back("with the rail on: " + to_text(live));
@@ -207,15 +207,15 @@ asio::awaitable<Finding> contacts_guarded(Bench& bench) {
   co_return all_right(2, wrong, "measurements refused");
 }
 
-constexpr Duty kDuties[] = {
+constexpr Duty kSocketDuties[] = {
     {"wp_low", "WP# is low without any help", SCP_CAN_SOCKET, wp_low},
     {"contacts", "all positions are measured within 5 s", SCP_CAN_CONTACT, contacts},
     {"contacts_guarded", "no test current on a live rail", SCP_CAN_CONTACT | SCP_CAN_SOCKET, contacts_guarded},
     {"socket_1v8", "1.8 V within 5 % and 20 ms", SCP_CAN_SOCKET, rises_1v8},
     {"socket_3v3", "3.3 V on the user's word, counted", SCP_CAN_SOCKET, rises_3v3},
-    {"socket_guards", "no other voltage, no other limit, no 3.3 V without a reason", SCP_CAN_SOCKET, guards},
+    {"socket_guards", "no other voltage, no other limit, no 3.3 V without a reason", SCP_CAN_SOCKET, socket_guards},
     {"socket_locked", "at 1.8 V no page is read before the chip is trusted", SCP_CAN_SOCKET, locked_at_1v8},
-    {"socket_bleeds", "off means below 100 mV within 2 s, measured", SCP_CAN_SOCKET, bleeds},
+    {"socket_bleeds", "off means below 100 mV within 2 s, measured", SCP_CAN_SOCKET, socket_bleeds},
     {"heartbeat_keeps", "a host that is heard keeps the rail", SCP_CAN_SOCKET, heartbeat_keeps},
     {"heartbeat_cut", "a silent host loses the socket's rail after 500 ms", SCP_CAN_SOCKET, heartbeat_cut},
     {"port_heartbeat_cut", "and the port's, unless it is kept", SCP_CAN_PORT, port_heartbeat_cut},
@@ -225,7 +225,7 @@ constexpr Duty kDuties[] = {
 }  // namespace
 
 std::span<const Duty> socket_duties() {
-  return kDuties;
+  return kSocketDuties;
 }
 
 }  // namespace steadycell::conform

@@ -137,7 +137,7 @@ asio::awaitable<Finding> gap(Bench& bench) {
                       measured);
 }
 
-asio::awaitable<Finding> guards(Bench& bench) {
+asio::awaitable<Finding> sample_guards(Bench& bench) {
   if (auto none = no_sampling(bench)) co_return *none;
   std::vector<std::string> wrong;
   const auto expect = [&](const char* name, const Reply& reply, scp_status status) {
@@ -157,17 +157,17 @@ asio::awaitable<Finding> guards(Bench& bench) {
   co_return all_right(5, wrong, "answers are right");
 }
 
-constexpr Duty kDuties[] = {
+constexpr Duty kSupplyDuties[] = {
     {"sample_rate", "averaged samples at the rate of HELLO, without a break", 0, rate},
     {"sample_burst", "a burst around the switch-on, at 200 kS/s or more", SCP_CAN_PORT, burst},
     {"sample_gap", "what is lost is counted, and a gap stays a gap", 0, gap},
-    {"sample_guards", "one stream at a time, no faster than offered", 0, guards},
+    {"sample_guards", "one stream at a time, no faster than offered", 0, sample_guards},
 };
 
 }  // namespace
 
 std::span<const Duty> supply_duties() {
-  return kDuties;
+  return kSupplyDuties;
 }
 
 }  // namespace steadycell::conform

@@ -25,9 +25,9 @@ constexpr double kRarelyTheBoard = 0.15;  // a shunt or divider that far off is 
 constexpr std::uint16_t kSocketLimit_mA = 20, kPortLimit_mA = 100, kPortRamp_ms = 20;
 constexpr auto kRailRise = 20ms;  // within which a socket rail must stand (firmware_protocol/PROTOCOL.md, 5)
 constexpr double kPortVolts = 5;
-constexpr int kTries = 3;
+constexpr int kUndisturbedTries = 3;
 constexpr int kSteady_mV = 20;  // between two walks over an open position
-constexpr Nanoseconds kAveraged(100'000);
+constexpr Nanoseconds kLoadAveraged(100'000);
 
 bool near(double measured, double expected, double tolerance) { return std::abs(measured - expected) <= tolerance * expected; }
 
@@ -81,7 +81,7 @@ class BoardCheck {
   template <typename Item>
   asio::awaitable<Result<void>> undisturbed(Item item) {
     const auto before = static_cast<std::ptrdiff_t>(items_.size());
-    for (int tries = 0; tries < kTries; ++tries) {
+    for (int tries = 0; tries < kUndisturbedTries; ++tries) {
       host_was_silent_ = false;
       auto done = co_await item();
       if (!done || !host_was_silent_) co_return done;
@@ -198,7 +198,7 @@ class BoardCheck {
 
   asio::awaitable<Result<void>> known_load(KnownLoad load) {
     std::vector<LoadSample> samples;
-    const Nanoseconds averaged = std::max(kAveraged, board_.info().averaged_interval);
+    const Nanoseconds averaged = std::max(kLoadAveraged, board_.info().averaged_interval);
     const auto started = co_await board_.start_supply(SCP_RAIL_PORT, averaged, Nanoseconds(0), 0ms, [&](const board::SampleFrame& frame) {
       for (std::size_t i = 0; !frame.burst && i < frame.samples.size(); ++i)
         samples.push_back({.seconds = static_cast<double>(frame.first_ns + i * frame.interval_ns) * 1e-9,

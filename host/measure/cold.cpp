@@ -12,7 +12,7 @@ constexpr std::int16_t kResistor_uA = 1000, kJunction_uA = 100;
 constexpr std::uint16_t kResistor_mV = 200, kJunction_mV = 1500;
 constexpr auto kEarly = 1ms, kLateEarly = 3ms;  // a reading later than that was held up by a busy machine
 constexpr auto kSettle = 120ms, kLongSettle = 2000ms;
-constexpr int kTries = 3;
+constexpr int kColdTries = 3;
 
 asio::awaitable<Result<supply::ColdReading>> one(board::BoardClient& board, scp_port_line line, std::int16_t microamps,
                                                  std::uint16_t most_mV) {
@@ -23,7 +23,7 @@ asio::awaitable<Result<supply::ColdReading>> one(board::BoardClient& board, scp_
   request.early = kEarly;
   request.settle = kSettle;
   supply::ColdReading out;
-  for (int i = 0; i < kTries; ++i) {
+  for (int i = 0; i < kColdTries; ++i) {
     const auto reading = co_await board.measure_port(request);
     if (!reading) co_return failure(reading.error());
     out.asked_A = microamps * 1e-6;

@@ -17,7 +17,7 @@ namespace {
 using namespace std::chrono_literals;
 using Clock = std::chrono::steady_clock;
 
-constexpr Nanoseconds kAveraged(100'000);  // 10 kS/s
+constexpr Nanoseconds kFastestAveraged(100'000);  // 10 kS/s
 constexpr Nanoseconds kBurst(5'000);       // 200 kS/s
 constexpr auto kBurstLength = 60ms;        // around the switch-on
 constexpr std::size_t kMaxBurst = 20'000;
@@ -62,7 +62,7 @@ class Recording {
 
  private:
   asio::awaitable<Result<void>> measure() {
-    const Nanoseconds averaged = std::max(kAveraged, board_.info().averaged_interval);
+    const Nanoseconds averaged = std::max(kFastestAveraged, board_.info().averaged_interval);
     const Nanoseconds burst = std::max(kBurst, board_.info().burst_interval);
     const auto started = co_await board_.start_supply(
         SCP_RAIL_PORT, averaged, burst_writer_ ? burst : Nanoseconds(0), burst_writer_ ? kBurstLength : 0ms,

@@ -9,7 +9,7 @@ namespace steadycell::search {
 namespace {
 
 constexpr std::size_t kMostPages = 256, kLeastPages = 8;
-constexpr double kLeastShare = 0.12;  // of equal differences; by chance about 1 in 256
+constexpr double kLeastEqualShare = 0.12;  // of equal differences; by chance about 1 in 256
 
 // The commonest of the values, and the share that has it.
 struct Common {
@@ -74,7 +74,7 @@ TaskResult search_hamming(const Sample& sample, const Task& task) {
           where = at;
         }
       }
-      if (best.share < kLeastShare) return result;
+      if (best.share < kLeastEqualShare) return result;
       used[where] = true;
       ++masks[k][best.value];
       laid.code.push_back({sample.page_bytes() + where, 1});

@@ -17,7 +17,7 @@ constexpr double kHypotheses = 1e11;   // more than any search here tests
 // A Hamming word with one wrong bit proves next to nothing by itself; where the code bytes of each step lie was seen otherwise.
 constexpr double kMostLog10OddsOfHammingStep = -6;
 constexpr double kPlacesOfStep = 1e4;  // more than are tried for any one step once the code is known
-constexpr double kLeastShare = 0.4;
+constexpr double kLeastDecodedShare = 0.4;
 
 constexpr std::size_t kLeastOther = 3;  // words with another value than the usual one, before a byte is proven
 constexpr std::size_t kLeastContradicted = 6;
@@ -196,7 +196,7 @@ class Verifier {
         scheme_.mask = masks[i];
         derived_ = i >= known;
       }
-    return best >= kLeastShare;
+    return best >= kLeastDecodedShare;
   }
 
   // Makes FF everywhere a codeword.
@@ -289,7 +289,7 @@ class Verifier {
     const bool hamming = scheme_.code == ecc::CodeKind::hamming;
     for (std::size_t step = 0; step < code->steps(); ++step) {
       const Evidence::Count& count = evidence.of_step(step);
-      if (static_cast<double>(count.words_decoded) < kLeastShare * static_cast<double>(count.words)) return std::nullopt;
+      if (static_cast<double>(count.words_decoded) < kLeastDecodedShare * static_cast<double>(count.words)) return std::nullopt;
       if (log10_odds(count.log_chance(), hamming ? 1 : kPlacesOfStep) > (hamming ? kMostLog10OddsOfHammingStep : kMostLog10Odds))
         return std::nullopt;
     }

@@ -9,7 +9,7 @@
 namespace steadycell::service {
 namespace {
 
-constexpr std::uint64_t kMaxFile = 64 << 10;
+constexpr std::uint64_t kMaxConfig = 64 << 10;
 constexpr const char* kSchema = "steadycell-daemon/1";
 
 Error bad(const Error& error) { return Error(ErrorCode::bad_configuration, error.what()); }
@@ -45,7 +45,7 @@ Result<DaemonConfig> parse_daemon_config(const std::string& text) {
 Result<DaemonConfig> load_daemon_config(const std::string& path) {
   const std::string from = path.empty() ? usual_path() : path;
   if (from.empty()) return DaemonConfig();
-  const auto text = files::read_text(files::posix(), from, kMaxFile);
+  const auto text = files::read_text(files::posix(), from, kMaxConfig);
   if (!text && path.empty() && text.error().code() == ErrorCode::not_found) return DaemonConfig();
   if (!text) return failure(bad(text.error()).at(from));
   auto config = parse_daemon_config(*text);

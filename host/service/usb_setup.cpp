@@ -15,7 +15,7 @@ namespace {
 
 namespace fs = std::filesystem;
 using State = Finding::State;
-constexpr std::uint64_t kMaxFile = 1 << 20;
+constexpr std::uint64_t kMaxRules = 1 << 20;
 
 std::vector<std::string> rule_files(const std::string& root) {
   std::vector<std::string> files;
@@ -80,7 +80,7 @@ Finding check_device_rules(const std::string& root) {
                    "copy host/install/70-steadycell.rules to /etc/udev/rules.d (the package brings it), then unplug and plug in the board");
   std::string rules;
   for (const std::string& path : files) {
-    const auto text = files::read_text(files::posix(), path, kMaxFile);
+    const auto text = files::read_text(files::posix(), path, kMaxRules);
     if (!text) return finding(check, State::problem, printable(path) + " cannot be read", "chmod 0644 " + printable(path));
     const std::string own = rules_in(*text);
     // systemd's 73-seat-late.rules act on the tag; a rule behind them sets it too late.
@@ -107,7 +107,7 @@ Finding check_usb_suspend(const std::string& root) {
   const std::string seconds = text->substr(0, text->find('\n'));
   if (seconds.starts_with('-')) return finding(check, State::good, "USB devices are never suspended");
   for (const std::string& path : rule_files(root)) {
-    const auto rule = files::read_text(files::posix(), path, kMaxFile);
+    const auto rule = files::read_text(files::posix(), path, kMaxRules);
     if (rule && rules_in(*rule).find("ATTR{power/control}=\"on\"") != std::string::npos)
       return finding(check, State::good, "the board is kept awake by its rule");
   }

@@ -5,18 +5,12 @@
 
 #include <cmath>
 #include <numeric>
-#include <random>
 #include <string>
+
+#include "assess/pages.h"
 
 namespace steadycell::assess {
 namespace {
-
-Bytes random_bytes(std::size_t size, unsigned seed) {
-  std::mt19937 random(seed);
-  Bytes out(size);
-  for (auto& byte : out) byte = static_cast<std::uint8_t>(random());
-  return out;
-}
 
 ByteCounts counts_of(ByteSpan bytes) {
   ByteCounts counts;

@@ -7,17 +7,12 @@
 #include <map>
 #include <random>
 
+#include "assess/pages.h"
+
 namespace steadycell::assess {
 namespace {
 
 constexpr std::uint32_t kPage = 512;
-
-Bytes random_page(std::uint32_t seed) {
-  std::mt19937 random(seed);
-  Bytes page(kPage);
-  for (auto& byte : page) byte = static_cast<std::uint8_t>(random());
-  return page;
-}
 
 // Blocks of pages, half of them full of 00 and half random, under sequence number sequence_of(block, page).
 Cancellation measure(std::uint32_t pages_per_block, std::uint32_t blocks, std::uint32_t most_blocks,
@@ -26,21 +21,21 @@ Cancellation measure(std::uint32_t pages_per_block, std::uint32_t blocks, std::u
   std::mt19937 random(7);
   for (std::uint32_t block = 0; block < blocks; ++block)
     for (std::uint32_t page = 0; page < pages_per_block; ++page) {
-      Bytes bytes = random_page(1000 + sequence_of(block, page));
-      if (random() % 2 == 0) bytes = random_page(static_cast<std::uint32_t>(random()));
+      Bytes bytes = random_bytes(kPage, 1000 + sequence_of(block, page));
+      if (random() % 2 == 0) bytes = random_bytes(kPage, static_cast<std::uint32_t>(random()));
       meter.add(block, page, bytes);
     }
   return meter.measure();
 }
 
 TEST(Cancels, EqualPagesDoRandomOnesDoNot) {
-  const Excerpt a = excerpt_of(random_page(1)), b = excerpt_of(random_page(2));
+  const Excerpt a = excerpt_of(random_bytes(kPage, 1)), b = excerpt_of(random_bytes(kPage, 2));
   EXPECT_TRUE(cancels(a, a));
   EXPECT_FALSE(cancels(a, b));
 }
 
 TEST(Cancels, OneQuietBitLaneIsEnough) {
-  Excerpt a{}, b = excerpt_of(random_page(3));
+  Excerpt a{}, b = excerpt_of(random_bytes(kPage, 3));
   for (auto& word : b) word &= 0x7F7F7F7F7F7F7F7F;  // as the XOR of two texts
   EXPECT_TRUE(cancels(a, b));
   for (auto& word : b) word |= 0x8080808080808080;  // a lane of ones is another sequence

@@ -6,6 +6,8 @@
 #include <random>
 #include <string>
 
+#include "assess/pages.h"
+
 namespace steadycell::assess {
 namespace {
 
@@ -38,18 +40,6 @@ struct Made {
 
 const std::vector<Made> kRegisters{
     {{7, 6}}, {{15, 14}, BitOrder::lsb_first}, {{16, 14, 13, 11}}, {{23, 18}, BitOrder::lsb_first}, {{63, 62}}};
-
-Bytes random_bytes(std::size_t size, unsigned seed) {
-  std::mt19937 random(seed);
-  Bytes out(size);
-  for (auto& byte : out) byte = static_cast<std::uint8_t>(random());
-  return out;
-}
-
-Bytes under(Bytes content, ByteSpan mask) {
-  for (std::size_t i = 0; i < content.size(); ++i) content[i] = static_cast<std::uint8_t>(content[i] ^ mask[i]);
-  return content;
-}
 
 Bytes text(std::size_t size) {
   std::string out;

@@ -6,18 +6,12 @@
 #include <string>
 
 #include "assess/content.h"
+#include "assess/pages.h"
 
 namespace steadycell::assess {
 namespace {
 
 constexpr std::size_t kSize = 1024;
-
-Bytes random_bytes(std::size_t size, unsigned seed) {
-  std::mt19937 random(seed);
-  Bytes out(size);
-  for (auto& byte : out) byte = static_cast<std::uint8_t>(random());
-  return out;
-}
 
 Bytes text(std::size_t size, unsigned seed) {
   static const std::string kWords[] = {"the ", "page ",  "of ",   "what ", "was ", "read ",
@@ -26,11 +20,6 @@ Bytes text(std::size_t size, unsigned seed) {
   std::string out;
   while (out.size() < size) out += kWords[random() % std::size(kWords)];
   return Bytes(out.begin(), out.begin() + static_cast<std::ptrdiff_t>(size));
-}
-
-Bytes under(Bytes content, ByteSpan mask) {
-  for (std::size_t i = 0; i < content.size(); ++i) content[i] = static_cast<std::uint8_t>(content[i] ^ mask[i]);
-  return content;
 }
 
 std::size_t wrong_bytes(ByteSpan a, ByteSpan b) {

@@ -2,9 +2,9 @@
 
 #include <gtest/gtest.h>
 
-#include <random>
 #include <string>
 
+#include "assess/pages.h"
 #include "base/json.h"
 
 namespace steadycell::assess {
@@ -25,13 +25,6 @@ WhiteningKey register_key() {
           .pages_per_block = 4,
           .bytes = {{0, 512}},
           .whitening = Register{.feedback = {0x8003}, .order = BitOrder::lsb_first, .restart_bytes = 512}};
-}
-
-Bytes random_page(unsigned seed) {
-  std::mt19937 random(seed);
-  Bytes page(528);
-  for (auto& byte : page) byte = static_cast<std::uint8_t>(random());
-  return page;
 }
 
 TEST(WhiteningKey, TheTextGivesTheSameKeyBack) {
@@ -140,7 +133,7 @@ TEST(WhiteningKey, ALaterSchemaIsSaidToBeLater) {
 TEST(Unwhitener, TakesTheSequenceOfBlockAndPage) {
   const WhiteningKey key = table_key();
   Unwhitener unwhitener(key);
-  Bytes page = random_page(1);
+  Bytes page = random_bytes(528, 1);
   for (std::size_t i = 0; i < 4; ++i)
     page[i] = static_cast<std::uint8_t>(0x40 ^ (i + 1));  // one value beneath it, in all six
   page[512] = 0x40 ^ 5;
@@ -156,17 +149,17 @@ TEST(Unwhitener, TakesTheSequenceOfBlockAndPage) {
 TEST(Unwhitener, LeavesErasedPagesAndUnknownSequences) {
   const WhiteningKey key = table_key();
   Unwhitener unwhitener(key);
-  Bytes erased(528, 0xFF), page = random_page(2);
+  Bytes erased(528, 0xFF), page = random_bytes(528, 2);
   EXPECT_EQ(unwhitener.apply(erased, 0, 0), Unwhitened::erased);
   EXPECT_EQ(erased, Bytes(528, 0xFF));
   EXPECT_EQ(unwhitener.apply(page, 0, 1), Unwhitened::unknown_sequence);
-  EXPECT_EQ(page, random_page(2));
+  EXPECT_EQ(page, random_bytes(528, 2));
 }
 
 TEST(Unwhitener, LeavesPagesThatArePlainerAsTheyStand) {
   WhiteningKey key = table_key();
   key.bytes = {{0, 512}};
-  Bytes mask = random_page(3);
+  Bytes mask = random_bytes(528, 3);
   mask.resize(512);
   key.whitening = SequenceTable{.period = {}, .sequences = {mask}};
   Unwhitener unwhitener(key);
@@ -194,13 +187,13 @@ class UnwhitenerOnTheWordOfOthers : public ::testing::Test {
     return out;
   }
   static Bytes sequence(std::uint32_t page) {
-    Bytes out = random_page(100 + page);
+    Bytes out = random_bytes(528, 100 + page);
     out.resize(512);
     return out;
   }
   void learn(std::uint32_t page, Contents contents, unsigned count = 1) {
     for (; count > 0; --count) {
-      Bytes raw = contents == random ? random_page(++seed_) : Bytes(528, 'a');
+      Bytes raw = contents == random ? random_bytes(528, ++seed_) : Bytes(528, 'a');
       const Bytes mask = sequence(page);
       for (std::size_t i = 0; i < 512 && contents == text; ++i)
         raw[i] = static_cast<std::uint8_t>(raw[i] ^ mask[i]);
@@ -208,7 +201,7 @@ class UnwhitenerOnTheWordOfOthers : public ::testing::Test {
     }
   }
   Unwhitened of_random(std::uint32_t page) {
-    const Bytes before = random_page(++seed_);
+    const Bytes before = random_bytes(528, ++seed_);
     Bytes after = before;
     const Unwhitened outcome = unwhitener_.apply(after, 0, page);
     EXPECT_EQ(after == before, !taken_off(outcome));
@@ -285,7 +278,7 @@ TEST(Unwhitener, ARegisterTellsWhereItWasCaught) {
     if (bit) half[i / 8] = static_cast<std::uint8_t>(half[i / 8] | 0x80 >> i % 8);
   }
   Unwhitener unwhitener(key);
-  Bytes both = random_page(5), one = random_page(5), none = random_page(5);
+  Bytes both = random_bytes(528, 5), one = random_bytes(528, 5), none = random_bytes(528, 5);
   std::copy(half.begin(), half.end(), both.begin());
   std::copy(half.begin(), half.end(), both.begin() + 256);
   std::copy(half.begin(), half.end(), one.begin() + 256);
@@ -297,7 +290,7 @@ TEST(Unwhitener, ARegisterTellsWhereItWasCaught) {
   EXPECT_EQ(unwhitener.apply(none, 0, 0), Unwhitened::not_caught);
   unwhitener.learn(none, 0, 0);
   EXPECT_FALSE(unwhitener.fits());
-  EXPECT_EQ(none, random_page(5));
+  EXPECT_EQ(none, random_bytes(528, 5));
 }
 
 TEST(CheckFits, ComparesPagesAndBlocks) {
