@@ -33,6 +33,14 @@ Error explain_folder(FileSystem& system, const std::string& path, FolderKind wan
   const auto names = system.list(path);
   const auto kind = names ? folder_kind(*names) : std::nullopt;
   if (kind && *kind != wanted) return wrong_kind(path, wanted);
+  const auto ours = [&] {
+    const auto& files = wants_image ? kImageFiles : kCaptureFiles;
+    return names && std::ranges::all_of(files, [&](std::string_view file) { return std::ranges::binary_search(*names, file); });
+  };
+  if (ours())
+    return Error(ErrorCode::file_damaged, fmt::format("{} {} has lost its {}: the other files are there", name, printable(path), mark))
+        .advising(wants_image ? "put it back from a copy; without one, settle the capture into a new image"
+                              : "put it back from a copy of the capture; without one, nothing tells how its pass files are to be read");
   if (!system.exists(path).value_or(false)) return Error(ErrorCode::not_found, fmt::format("there is no {} {}", name, printable(path)));
   if (names)
     return Error(ErrorCode::not_found, fmt::format("folder {} is no {}: it holds no {}", printable(path), name, mark))

@@ -19,7 +19,8 @@ inline constexpr std::array<std::string_view, 2> kCaptureFiles{"journal", "pass-
 std::optional<FolderKind> folder_kind(std::span<const std::string> names);
 
 // `error` is why the mark of a `wanted` folder could not be read at `path`. Where something else bears that name (the other
-// kind, a plain file, a folder of somebody else's) or nothing does, the answer says so, and what to do; else it is `error`.
+// kind, a plain file, a folder of somebody else's, one that has lost its mark) or nothing does, the answer says so, and what to do; else
+// it is `error`.
 Error explain_folder(FileSystem& system, const std::string& path, FolderKind wanted, Error error);
 
 }  // namespace steadycell::files

@@ -46,8 +46,12 @@ Result<ExportedPass> export_pass(files::FileSystem& system, const std::string& f
     return failure(Error(ErrorCode::not_found, fmt::format("{} holds no unit of any pass", printable(folder)))
                        .advising("read or import a pass into it first; where it had some, steadycell capture verify tells what is left"));
   if (out.coverage.empty())
-    return failure(Error(ErrorCode::not_found, fmt::format("{} holds no block of pass {}", printable(folder), pass))
-                       .advising(fmt::format("its passes are 1 to {}", reader->units().passes())));
+    return failure(
+        Error(ErrorCode::not_found, fmt::format("{} holds no block of pass {}", printable(folder), pass))
+            .advising(fmt::format("its passes are 1 to {}{}", reader->units().passes(),
+                                  reader->contents().journal_whole()
+                                      ? ""
+                                      : "; its journal is damaged, and steadycell capture verify tells what it no longer names")));
   const Contents& contents = reader->contents();
   out.missing = gaps_between(out.coverage);
   out.sealed = contents.sealed(pass);

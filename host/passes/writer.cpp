@@ -37,6 +37,18 @@ Result<void> fill_new_folder(files::AtomicFolder& made, const CaptureHead& head)
   return made.commit();
 }
 
+// Why what bears the name of a pass file could not be opened for writing.
+Error not_a_pass_file(files::FileSystem& system, const std::string& path, std::uint32_t pass, const Error& error) {
+  const auto read = system.open_read(path);
+  if (read) return error;
+  const Error why = without_pass_file(pass, read.error());
+  if (why.code() != ErrorCode::not_found) return error;
+  return Error(ErrorCode::already_exists, why.what() + ", but pass " + std::to_string(pass) + " is to be kept in a file of this name")
+      .at(path)
+      .keeping("what was read before is safe")
+      .advising("move it away, or put the pass file back in its place, then go on with the same command");
+}
+
 }  // namespace
 
 CaptureWriter::CaptureWriter(CaptureReader reader, WriterOptions options)
@@ -178,7 +190,7 @@ Result<CaptureWriter::PassFile*> CaptureWriter::pass_file(std::uint32_t pass) {
   const auto there = system.exists(path);
   if (!there) return failure(there.error());
   auto file = *there ? system.open_write(path) : system.create(path);
-  if (!file) return failure(file.error());
+  if (!file) return failure(*there ? not_a_pass_file(system, path, pass, file.error()) : file.error());
   // Also for one that is there: its maker may have been killed before this.
   if (const auto synced = system.sync_directory(reader_.folder_); !synced) return failure(synced.error());
   const auto size = (*file)->size();

@@ -82,6 +82,14 @@ std::uint64_t unnamed_total(const passes::CaptureVerification& verified) {
   return bytes;
 }
 
+// Passes whose files are not there, or have something else in their place.
+std::string passes_without_file(const passes::CaptureVerification& verified) {
+  std::string names;
+  for (const passes::VerifiedPass& pass : verified.passes)
+    if (pass.missing > 0) names += fmt::format("{}{}", names.empty() ? "" : ", ", pass.pass);
+  return names;
+}
+
 json::Array notes_on(const passes::CaptureVerification& verified) {
   json::Array notes;
   const bool of_board = verified.head.origin == "board";
@@ -89,7 +97,16 @@ json::Array notes_on(const passes::CaptureVerification& verified) {
   if (has_hole)
     notes.emplace_back(
         "nothing mends the journal itself: what stands behind the hole still counts, but the chain no longer vouches for the order; "
-        "keep this capture as it is; a copy of the journal goes into a copy of the capture, since this one alone names what was read later");
+        "keep this capture as it is; a copy of the journal goes into a copy of the capture, since this one alone names what was read "
+        "later");
+  if (const std::string without = passes_without_file(verified); !without.empty())
+    notes.emplace_back(fmt::format(
+        "first look for a copy of what is missing of pass {}: the file goes back into its place (move away what stands there), and "
+        "verifying again tells what is left to be read", without));
+  else if (verified.whole_units < verified.units)
+    notes.emplace_back(
+        "a pass file from a copy of the capture, from before the damage, brings back what is lost: look for one first, and keep the one "
+        "here, which may hold what was read since");
   if (verified.torn_bytes > 0)
     notes.emplace_back(
         fmt::format("the journal ends in {} of no whole record: a read was cut short, or its very end is damaged; "
@@ -102,16 +119,18 @@ json::Array notes_on(const passes::CaptureVerification& verified) {
         "printed or kept: those bytes are never overwritten{}",
         of_board ? "; without a copy, the same chip read as before, with the same --passes, reads again what is missing" : ""));
   if (verified.end_was_lost)
-    notes.emplace_back(
+    notes.emplace_back(fmt::format(
         "the journal had lost its end when the capture was gone on with; the bytes that it no longer named are still there. A copy of the "
-        "journal from before finds them in a copy of the whole capture: this one alone names what was read since");
+        "journal from before finds them in a copy of the whole capture: this one alone names what was read since{}",
+        of_board ? "; without one, the same chip read as at first, with the same --passes, reads again what was lost" : ""));
   if (!verified.end_lost && !verified.unnamed.empty())
     notes.emplace_back(fmt::format(
         "pass files end in {} that no record of the journal names: a killed program or a power cut leaves such, and so does a journal that "
         "lost a little of its end; the head, compared with the one that was printed or kept, tells which. They are never overwritten",
         counted(unnamed_total(verified), "byte")));
   if (has_hole && !verified.end_lost && of_board && verified.mends.empty())
-    notes.emplace_back("what the hole swallowed and cannot be named is read by the same chip read as before, with the same --passes");
+    notes.emplace_back(
+        "what the hole swallowed and cannot be named, if anything, is read by the same chip read as before, with the same --passes");
   if (verified.usual_passes < verified.read_passes)
     notes.emplace_back(fmt::format(
         "of the {} passes that most blocks were read in, {} can be relied on: a block with as many whole is not asked for again",

@@ -137,9 +137,7 @@ Result<PageSource> PageSource::open(files::FileSystem& system, const std::string
   auto reader = passes::CaptureReader::open(system, folder);
   if (!reader) return failure(reader.error());
   auto luns = coverage_of(*reader);
-  if (luns.empty())
-    return failure(Error(ErrorCode::bad_input_file, fmt::format("capture {} holds no finished unit", folder))
-                       .advising("read or import at least one pass into it first"));
+  if (luns.empty()) return failure(nothing_covered(*reader, folder));
   auto coverage = image::CoverageMap::make(reader->head().geometry, std::move(luns));
   if (!coverage) return failure(coverage.error());
   return PageSource(std::make_unique<Inside::OfCapture>(std::move(*reader), std::move(*coverage)));

@@ -272,10 +272,7 @@ Result<Summary> settle(files::FileSystem& system, const Request& request, const 
   if (!reader) return failure(reader.error());
   const Geometry& geometry = reader->head().geometry;
   auto luns = coverage_of(*reader);
-  if (luns.empty()) {
-    return failure(Error(ErrorCode::bad_input_file, fmt::format("capture {} holds no finished unit", request.capture))
-                       .advising("read or import at least one pass into it first"));
-  }
+  if (luns.empty()) return failure(nothing_covered(*reader, request.capture));
   const auto coverage = image::CoverageMap::make(geometry, std::move(luns));
   if (!coverage) return failure(coverage.error());
   if (!first_pass_finished(reader->contents()) && !request.allow_partial)

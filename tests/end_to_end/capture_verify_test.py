@@ -56,7 +56,7 @@ class CaptureVerify(bench.BenchTest):
         self.succeed("capture", "settle", "capture", "--image", "image", code=3)
 
     def test_missing_pass(self):
-        (self.folder / "capture/pass-0003.dat").unlink()
+        kept = (self.folder / "capture/pass-0003.dat").rename(self.folder / "kept.dat")
         found = self.succeed("capture", "verify", "capture", code=7)
         self.assertEqual([(run["pass"], run["first_block"], run["count"], run["fault"]) for run in found["faults"]],
                          [(3, 0, BLOCKS, "missing")])
@@ -69,6 +69,9 @@ class CaptureVerify(bench.BenchTest):
         self.succeed("chip", "read", "--board", self.board, "--into", "capture", "--passes", 4, "--blocks", f"0-{BLOCKS - 1}", "--supply-mV", 3300)
         again = self.succeed("capture", "verify", "capture", code=7)
         self.assertEqual((again["usual_passes"], again["mend"], again["passes"][3]["whole"]), (3, [], BLOCKS))
+        self.assertIn("first look for a copy of what is missing of pass 3", " ".join(again["notes"]))
+        kept.rename(self.folder / "capture/pass-0003.dat")  # as that says
+        self.assertTrue(self.succeed("capture", "verify", "capture")["whole"])
 
     def test_hole_in_the_journal(self):
         journal = (self.folder / "capture/journal").read_bytes()
@@ -151,6 +154,26 @@ class CaptureVerify(bench.BenchTest):
         self.assertEqual([(run["pass"], run["fault"], run["why"]) for run in found["faults"]], [(3, "missing", "pass-0003.dat is no plain file")])
         self.succeed("capture", "settle", "capture", "--image", "image", code=3)
 
+    def test_a_folder_or_a_link_where_the_next_pass_would_go(self):
+        place, before = self.folder / "capture/pass-0004.dat", self.snapshot("capture")
+        for put, why in ((place.mkdir, "is no plain file"), (lambda: place.symlink_to("../elsewhere"), "is a symbolic link")):
+            put()
+            told = self.refuse("e103", 2, "chip", "read", "--board", self.board, "--into", "capture", "--passes", 4, "--blocks",
+                               f"0-{BLOCKS - 1}", *bench.CONSENT)
+            self.assertIn(why, told["what"])
+            self.assertIn("move it away", told["next"])
+            place.unlink() if place.is_symlink() else place.rmdir()
+        self.assertFalse((self.folder / "elsewhere").exists())
+        for name, data in self.snapshot("capture").items():
+            if name.startswith("pass-"):
+                self.assertTrue(data == before[name], name)
+        self.succeed("chip", "read", "--board", self.board, "--into", "capture", "--passes", 4, "--blocks", f"0-{BLOCKS - 1}", "--supply-mV", 3300)
+
+    def test_a_journal_that_names_nothing(self):
+        (self.folder / "capture/journal").write_bytes(b"")
+        for command in (("settle", "capture", "--image", "image"), ("export", "capture", "--pass", 1, "--to", "x")):
+            self.assertIn("capture verify", self.refuse(*(("e503", 7) if command[0] == "settle" else ("e505", 2)), "capture", *command)["next"])
+
     def test_nothing_is_made_inside_a_capture_or_an_image(self):
         before = self.snapshot("capture")
         self.assertIn("inside a capture", self.refuse("e101", 2, "capture", "settle", "capture", "--image", "capture/image")["what"])
@@ -170,6 +193,9 @@ class CaptureVerify(bench.BenchTest):
 
     def test_nothing_that_could_be_verified(self):
         self.refuse("e505", 2, "capture", "verify", "nowhere")
+        head = (self.folder / "capture/capture.json").rename(self.folder / "kept.json")
+        self.assertIn("has lost its capture.json", self.refuse("e503", 7, "capture", "verify", "capture")["what"])
+        head.rename(self.folder / "capture/capture.json")
         (self.folder / "capture/journal").unlink()
         for command in (("verify", "capture"), ("settle", "capture", "--image", "image"), ("export", "capture", "--pass", 1, "--to", "x")):
             found = self.refuse("e503", 7, "capture", *command)

@@ -12,9 +12,9 @@ using testing::HasSubstr;
 class FolderKinds : public testing::Test {
  protected:
   void SetUp() override {
-    for (const char* folder : {"case7", "case7-image", "letters", "package"}) ASSERT_TRUE(disk_.make_directory(folder));
+    for (const char* folder : {"case7", "case7-image", "letters", "package", "case9"}) ASSERT_TRUE(disk_.make_directory(folder));
     for (const char* file : {"case7/capture.json", "case7/journal", "case7-image/manifest.json", "case7-image/blocks.sha256", "pass.bin",
-                             "package/manifest.json"})
+                             "package/manifest.json", "case9/journal", "case9/pass-0001.dat"})
       ASSERT_TRUE(disk_.create(file));
   }
   std::string explained(const std::string& path, FolderKind wanted) {
@@ -36,6 +36,11 @@ TEST_F(FolderKinds, AnythingElseIsCalledWhatItIs) {
   EXPECT_THAT(explained("letters", FolderKind::image), HasSubstr("folder letters is no image: it holds no manifest.json"));
   EXPECT_THAT(explained("package", FolderKind::capture), HasSubstr("folder package is no capture: it holds no capture.json"));
   EXPECT_THAT(explained("case8", FolderKind::image), HasSubstr("there is no image case8"));
+}
+
+TEST_F(FolderKinds, ACaptureThatLostItsMarkIsDamaged) {
+  EXPECT_THAT(explained("case9", FolderKind::capture), HasSubstr("e503 capture case9 has lost its capture.json"));
+  EXPECT_THAT(explained("case9", FolderKind::image), HasSubstr("folder case9 is no image"));
 }
 
 // Both names are common: manifest.json is that of web pages and packages, say (W3C, Web Application Manifest).
