@@ -16,12 +16,14 @@ Error wrong_kind(const std::string& path, FolderKind wanted) {
       .advising("give the folder of the capture itself");
 }
 
+bool holds(std::span<const std::string> names, std::string_view name) { return std::ranges::binary_search(names, name); }
+
 }  // namespace
 
 std::optional<FolderKind> folder_kind(std::span<const std::string> names) {
-  const auto holds = [&](std::string_view name) { return std::ranges::binary_search(names, name); };
-  if (holds(kCaptureMark) && std::ranges::any_of(kCaptureFiles, holds)) return FolderKind::capture;
-  if (holds(kImageMark) && std::ranges::any_of(kImageFiles, holds)) return FolderKind::image;
+  const auto there = [&](std::string_view name) { return holds(names, name); };
+  if (there(kCaptureMark) && std::ranges::any_of(kCaptureFiles, there)) return FolderKind::capture;
+  if (there(kImageMark) && std::ranges::any_of(kImageFiles, there)) return FolderKind::image;
   return std::nullopt;
 }
 
@@ -33,11 +35,7 @@ Error explain_folder(FileSystem& system, const std::string& path, FolderKind wan
   const auto names = system.list(path);
   const auto kind = names ? folder_kind(*names) : std::nullopt;
   if (kind && *kind != wanted) return wrong_kind(path, wanted);
-  const auto ours = [&] {
-    const auto& files = wants_image ? kImageFiles : kCaptureFiles;
-    return names && std::ranges::all_of(files, [&](std::string_view file) { return std::ranges::binary_search(*names, file); });
-  };
-  if (ours())
+  if (names && std::ranges::all_of(wants_image ? kImageFiles : kCaptureFiles, [&](std::string_view file) { return holds(*names, file); }))
     return Error(ErrorCode::file_damaged, fmt::format("{} {} has lost its {}: the other files are there", name, printable(path), mark))
         .advising(wants_image ? "put it back from a copy; without one, settle the capture into a new image"
                               : "put it back from a copy of the capture; without one, nothing tells how its pass files are to be read");

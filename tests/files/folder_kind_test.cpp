@@ -12,9 +12,11 @@ using testing::HasSubstr;
 class FolderKinds : public testing::Test {
  protected:
   void SetUp() override {
-    for (const char* folder : {"case7", "case7-image", "letters", "package", "case9"}) ASSERT_TRUE(disk_.make_directory(folder));
+    for (const char* folder : {"case7", "case7-image", "letters", "package", "case9", "case9-image"})
+      ASSERT_TRUE(disk_.make_directory(folder));
     for (const char* file : {"case7/capture.json", "case7/journal", "case7-image/manifest.json", "case7-image/blocks.sha256", "pass.bin",
-                             "package/manifest.json", "case9/journal", "case9/pass-0001.dat"})
+                             "package/manifest.json", "case9/journal", "case9/pass-0001.dat",
+                             "case9-image/blocks.sha256", "case9-image/verdicts.csv"})
       ASSERT_TRUE(disk_.create(file));
   }
   std::string explained(const std::string& path, FolderKind wanted) {
@@ -38,7 +40,8 @@ TEST_F(FolderKinds, AnythingElseIsCalledWhatItIs) {
   EXPECT_THAT(explained("case8", FolderKind::image), HasSubstr("there is no image case8"));
 }
 
-TEST_F(FolderKinds, ACaptureThatLostItsMarkIsDamaged) {
+TEST_F(FolderKinds, OneThatLostItsMarkIsDamaged) {
+  EXPECT_THAT(explained("case9-image", FolderKind::image), HasSubstr("e503 image case9-image has lost its manifest.json"));
   EXPECT_THAT(explained("case9", FolderKind::capture), HasSubstr("e503 capture case9 has lost its capture.json"));
   EXPECT_THAT(explained("case9", FolderKind::image), HasSubstr("folder case9 is no image"));
 }

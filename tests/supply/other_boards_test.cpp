@@ -29,10 +29,10 @@ struct Made {
   }
 };
 
-const int kRounds = kSanitized ? 1 : 5;
+const int kBoardsDrawn = kSanitized ? 1 : 5;
 
 void expect_first(Fault expected, const std::function<void(Made&, Random&)>& make) {
-  for (int round = 0; round < kRounds; ++round) {
+  for (int round = 0; round < kBoardsDrawn; ++round) {
     Random r(static_cast<std::uint64_t>(round) + 100 * static_cast<std::uint64_t>(expected));
     Made made(r);
     make(made, r);
@@ -177,7 +177,7 @@ TEST(FalseFriends, AsleepIsNoBadContact) {
 }
 
 TEST(FalseFriends, OneRestartByDesignIsNoBootLoop) {
-  for (int round = 0; round < kRounds; ++round) {
+  for (int round = 0; round < kBoardsDrawn; ++round) {
     Random r(900 + static_cast<std::uint64_t>(round));
     Made m(r);
     const double again = m.start_s + m.board.reset_s + m.board.clock_s + m.board.rom_s + m.board.load_s + 0.05;
@@ -220,7 +220,7 @@ TEST(FalseFriends, BlankMemoryIsUnsure) {
 
 TEST(FalseFriends, SwitchingOffByHandIsNoTrip) {
   TraceHeader header;
-  for (int round = 0; round < kRounds; ++round) {
+  for (int round = 0; round < kBoardsDrawn; ++round) {
     Random r(700 + static_cast<std::uint64_t>(round));
     Made m(r);
     boots(m, r);
