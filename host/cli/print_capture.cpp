@@ -74,7 +74,10 @@ std::string print_capture_verify(const json::Object& result) {
   const json::Array& faults = list(result, "faults");
   const bool made_up = std::all_of(faults.begin(), faults.end(), [](const json::Value& run) { return flag(run.get_object(), "made_up"); });
   if (!faults.empty() && made_up && commands.empty() && count(result, "faults_left_out") == 0)
-    out += row("to mend it", "nothing need be read again; what is damaged or missing never votes");
+    out += row("to mend it",
+               fmt::format("nothing need be read again for as many whole passes as most blocks have, {} of {}; where the vote needs "
+                           "more, chip read with a higher --passes has them",
+                           count(result, "usual_passes"), list(result, "passes").size()));
   const std::uint64_t units = count(result, "units"), whole = count(result, "whole_units");
   out += row("verified", flag(result, "whole")
                              ? units == 1 ? "the one unit is as it was read" : fmt::format("all {} units are as they were read", units)

@@ -224,6 +224,7 @@ class Verifier {
     const ErrorCode code = error.code();
     // A place of the disk that cannot be read is damage to this unit: the others are still worth a look.
     if (code != ErrorCode::not_found && code != ErrorCode::file_damaged && code != ErrorCode::storage_failed) return failure(error);
+    if (code == ErrorCode::not_found && !read.lost_with_pass_1) pass.without_file = true;
     FoundFault found{code == ErrorCode::not_found ? Fault::missing : Fault::damaged, error.what()};
     if (const std::string where = fmt::format("reading {}: ", describe(read.unit)); found.why.starts_with(where))
       found.why.erase(0, where.size());  // the run says it

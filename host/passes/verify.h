@@ -30,6 +30,7 @@ struct FaultRun {
 struct VerifiedPass {
   std::uint32_t pass = 0;
   bool sealed = false;  // was read over all of a range that was asked for
+  bool without_file = false;  // its own file is not there, or has something else in its place
   std::uint64_t recorded = 0, whole = 0, damaged = 0, missing = 0, unrecorded = 0;  // units; recorded = whole + damaged + missing
   std::uint64_t pages_not_read = 0;  // in whole units: the chip did not give them, which is evidence and no fault
 };

@@ -1,4 +1,5 @@
 #include "base/text.h"
+#include "passes/layout.h"
 #include "passes/verify.h"
 #include "service/methods.h"
 #include "service/settle_hooks.h"
@@ -82,11 +83,11 @@ std::uint64_t unnamed_total(const passes::CaptureVerification& verified) {
   return bytes;
 }
 
-// Passes whose files are not there, or have something else in their place.
-std::string passes_without_file(const passes::CaptureVerification& verified) {
+// Pass files that are not there, or have something else in their place; not those whose units are lost with pass 1.
+std::string missing_files(const passes::CaptureVerification& verified) {
   std::string names;
   for (const passes::VerifiedPass& pass : verified.passes)
-    if (pass.missing > 0) names += fmt::format("{}{}", names.empty() ? "" : ", ", pass.pass);
+    if (pass.without_file) names += fmt::format("{}{}", names.empty() ? "" : ", ", passes::pass_name(pass.pass));
   return names;
 }
 
@@ -99,10 +100,11 @@ json::Array notes_on(const passes::CaptureVerification& verified) {
         "nothing mends the journal itself: what stands behind the hole still counts, but the chain no longer vouches for the order; "
         "keep this capture as it is; a copy of the journal goes into a copy of the capture, since this one alone names what was read "
         "later");
-  if (const std::string without = passes_without_file(verified); !without.empty())
+  if (const std::string missing = missing_files(verified); !missing.empty())
     notes.emplace_back(fmt::format(
-        "first look for a copy of what is missing of pass {}: the file goes back into its place (move away what stands there), and "
-        "verifying again tells what is left to be read", without));
+        "first look for a copy of {}: it goes back into its place (move away what stands there), and verifying again tells what is left to "
+        "be read",
+        missing));
   else if (verified.whole_units < verified.units)
     notes.emplace_back(
         "a pass file from a copy of the capture, from before the damage, brings back what is lost: look for one first, and keep the one "
@@ -122,7 +124,9 @@ json::Array notes_on(const passes::CaptureVerification& verified) {
     notes.emplace_back(fmt::format(
         "the journal had lost its end when the capture was gone on with; the bytes that it no longer named are still there. A copy of the "
         "journal from before finds them in a copy of the whole capture: this one alone names what was read since{}",
-        of_board ? "; without one, the same chip read as at first, with the same --passes, reads again what was lost" : ""));
+        of_board ? "; without one, the same chip read as at first, with the same --passes, reads again what was lost, where that is not "
+                   "done yet"
+                 : ""));
   if (!verified.end_lost && !verified.unnamed.empty())
     notes.emplace_back(fmt::format(
         "pass files end in {} that no record of the journal names: a killed program or a power cut leaves such, and so does a journal that "

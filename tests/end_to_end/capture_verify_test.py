@@ -69,8 +69,16 @@ class CaptureVerify(bench.BenchTest):
         self.succeed("chip", "read", "--board", self.board, "--into", "capture", "--passes", 4, "--blocks", f"0-{BLOCKS - 1}", "--supply-mV", 3300)
         again = self.succeed("capture", "verify", "capture", code=7)
         self.assertEqual((again["usual_passes"], again["mend"], again["passes"][3]["whole"]), (3, [], BLOCKS))
-        self.assertIn("first look for a copy of what is missing of pass 3", " ".join(again["notes"]))
+        self.assertIn("first look for a copy of pass-0003.dat: ", " ".join(again["notes"]))
         kept.rename(self.folder / "capture/pass-0003.dat")  # as that says
+        self.assertTrue(self.succeed("capture", "verify", "capture")["whole"])
+
+    def test_only_a_file_that_is_away_is_looked_for(self):
+        kept = (self.folder / "capture/pass-0001.dat").rename(self.folder / "kept.dat")
+        found = self.succeed("capture", "verify", "capture", code=7)  # the later passes are differences to it
+        self.assertEqual(found["whole_units"], 0)
+        self.assertIn("first look for a copy of pass-0001.dat: ", " ".join(found["notes"]))
+        kept.rename(self.folder / "capture/pass-0001.dat")
         self.assertTrue(self.succeed("capture", "verify", "capture")["whole"])
 
     def test_hole_in_the_journal(self):
